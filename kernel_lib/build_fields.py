@@ -1,0 +1,244 @@
+"""The sections and fields of a build sheet: label, unit, range, why, and what is assumed when nobody knows.
+
+A field with ``basis`` has a default that the pages show as "assumed, because <basis>". A field that is None by default is
+unknown until somebody measures it; it is never filled in.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+PRACTICE = "common practice, no source"
+_Row = tuple[Annotated[float, Field(strict=True, allow_inf_nan=False)], ...]
+
+
+def num(label: str, unit: str, low: float, high: float, why: str, *, where: str = "", default: Any = ...,  # noqa: PLR0913
+        basis: str = "") -> Any:
+    """Describe a number: its limits, why they are there, and where it is read on the car."""
+    return Field(default, ge=low, le=high, allow_inf_nan=False,
+                 json_schema_extra={"label": label, "unit": unit, "low": low, "high": high, "why": why, "where": where,
+                                    "basis": basis})
+
+
+def word(label: str, why: str, *, where: str = "", default: Any = ..., basis: str = "") -> Any:
+    """Describe a choice between words."""
+    return Field(default, json_schema_extra={"label": label, "unit": "", "why": why, "where": where, "basis": basis})
+
+
+def text(label: str, default: Any = "") -> Any:
+    """Describe free text."""
+    return Field(default, max_length=400, json_schema_extra={"label": label, "unit": "", "why": "A page has to hold it.",
+                                                             "where": "", "basis": ""})
+
+
+def numbers(label: str, unit: str, low: float, high: float, why: str) -> Any:
+    """Describe a row of numbers over rpm."""
+    return Field(min_length=2, max_length=40, strict=False,
+                 json_schema_extra={"label": label, "unit": unit, "low": low, "high": high, "why": why, "where": "",
+                                    "basis": ""})
+
+
+class Section(BaseModel):
+    """A table of the file; unknown keys are refused, so that a misspelt one is not ignored."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid")
+
+
+class Car(Section):
+    """Whose car this is."""
+
+    name: str = text("car", ...)
+    owner: str = text("owner")
+    shop: str = text("shop")
+    notes: str = text("notes")
+
+
+class Site(Section):
+    """Air on the day."""
+
+    barometer_kpa: float | None = num("barometer", "kPa absolute", 60, 110, "Barometric pressure where there are roads.",
+                                      where="station pressure, not the sea-level pressure of a forecast", default=None)
+    altitude_m: float | None = num("altitude", "m", -500, 4000, "Roads lie between.", default=None,
+                                   where="used for the pressure if no barometer reading is given")
+    air_temperature_c: float = num("air temperature at the intake", "°C", -40, 60, "Weather, and a hot engine bay.",
+                                   where="intake air sensor just before a pull", default=25.0, basis="a mild day")
+    relative_humidity_percent: float = num("relative humidity", "%", 0, 100, "A share of saturation.", default=50.0,
+                                           basis="a mild day")
+
+
+class FullThrottle(Section):
+    """What the engine does at full throttle without nitrous, over rpm."""
+
+    rpm: _Row = numbers("engine speed", "rpm", 500, 12000, "Car engines turn between.")
+    volumetric_efficiency_percent: _Row = numbers(
+        "volumetric efficiency", "%", 20, 140, "Relative to the air in the manifold, without boost.")
+    timing_deg_btdc: _Row = numbers("known-good timing", "deg before TDC", -10, 60,
+                                                 "Ignition timing of spark-ignition engines.")
+
+
+class Engine(Section):
+    """The engine without nitrous."""
+
+    working_cycle: Literal["four-stroke piston"] = word(
+        "working cycle", "Two-stroke and rotary engines breathe and burn otherwise; this project does not compute them.")
+    aspiration: Literal["natural"] = word(
+        "aspiration", "With a turbocharger or supercharger charge and knock obey other limits; boost is not computed.")
+    fuel_injection: Literal["port"] = word(
+        "fuel injection", "With a carburettor or direct injection the added fuel takes another path; only port injection "
+        "is computed.")
+    cylinders: int = num("cylinders", "", 1, 16, "Car engines lie within.")
+    bore_mm: float = num("bore", "mm", 40, 150, "Car engines lie within.")
+    stroke_mm: float = num("stroke", "mm", 40, 150, "Car engines lie within.")
+    rod_mm: float | None = num("connecting rod, centre to centre", "mm", 70, 260, "Car engines lie within.", default=None,
+                               basis=f"1.65 times the stroke; {PRACTICE}")
+    compression_ratio: float = num("compression ratio", ": 1", 6, 16, "Spark-ignition engines without boost.",
+                                   where="measured, or from chamber, gasket and piston volumes")
+    intake_closing_deg_abdc: float = num("intake valve closes", "deg after BDC", 10, 100, "Cam timings of car engines.",
+                                         default=55.0, basis="typical of a road cam; from memory")
+    exhaust_opening_deg_bbdc: float = num("exhaust valve opens", "deg before BDC", 10, 100, "Cam timings of car engines.",
+                                          default=55.0, basis="typical of a road cam; from memory")
+    valve_lift_reference_mm: float = num("lift at which the valve angles are stated", "mm", 0, 2, "Cam cards use 0 to 1.3 mm.",
+                                         default=1.0, basis=PRACTICE)
+    idle_rpm: float = num("idle", "rpm", 400, 2000, "Car engines lie within.", default=900.0, basis=PRACTICE)
+    limit_rpm: float = num("rev limit", "rpm", 3000, 12000, "Car engines lie within.", where="setting in the engine controller")
+    peak_power_rpm: float = num("speed of peak power without nitrous", "rpm", 2000, 11000, "Car engines lie within.",
+                                where="dynamometer sheet; the shot's horsepower is counted there")
+    peak_power_hp: float | None = num("peak power without nitrous, at the crank", "hp", 20, 1500, "Car engines lie within.", default=None,
+                                      where="dynamometer sheet; say crank or wheels")
+    manifold_volume_l: float | None = num("manifold volume behind the throttle", "L", 0.2, 30, "Plenum and runners.",
+                                          default=None, basis=f"1.5 times the displacement; {PRACTICE}")
+    full_throttle_manifold_kpa: float | None = num(
+        "manifold pressure at full throttle", "kPa absolute", 50, 112, "Without boost it cannot exceed the barometer by much.",
+        where="log of a full-throttle pull", default=None, basis=f"98 % of the barometer; {PRACTICE}")
+    exhaust_volume_to_sensor_l: float | None = num("exhaust volume up to the lambda sensor", "L", 0.1, 20, "Headers and pipe.",
+                                                   default=None, basis=f"equal to the displacement; {PRACTICE}")
+    residual_percent: float = num("burned gas left in the cylinder", "% by mass", 0, 20, "At full throttle.", default=5.0,
+                                  basis="usual at full throttle; from memory")
+    lambda_without_nitrous: float = num("lambda target without nitrous", "", 0.7, 1.05, "Full-throttle targets.",
+                                        where="engine controller's full-throttle target")
+    lambda_with_nitrous: float = num("lambda target with nitrous", "", 0.7, 1.0, "A target leaner than 1 burns parts.",
+                                     default=0.864, basis=f"12.7 on a 14.7 scale; {PRACTICE}")
+    timing_is: Literal["best torque", "held back by knock", "unknown"] = word(
+        "known-good timing is", "It decides how much knock margin the engine has.", default="unknown")
+    full_throttle: FullThrottle
+
+
+class FuelSection(Section):
+    """What is in the tank."""
+
+    name: str | None = word("fuel", "Only fuels of known composition can be computed.", default=None)
+    blend_percent_by_volume: dict[str, float] | None = word(
+        "blend", "Parts must be known fuels and sum to 100 %.", default=None, where="ethanol share from a test, not the pump label")
+    octane_ron: float | None = num("octane", "RON", 60, 130, "Motor fuels.", default=None, where="pump label (RON)")
+    octane_aki: float | None = num("octane", "AKI, (R+M)/2", 60, 125, "Motor fuels.", default=None,
+                                   where="pump label, (R+M)/2")
+    density_kg_m3: float | None = num("measured density", "kg/m3", 600, 900, "Liquid motor fuels.", default=None)
+
+
+class FuelSystem(Section):
+    """Injectors and pump."""
+
+    injectors: int = num("injectors", "", 1, 32, "Car engines lie within.")
+    injector_flow_cc_min: float = num("injector flow", "cm3/min", 50, 5000, "Port injectors lie within.", where="flow-bench sheet")
+    injector_flow_pressure_kpa: float = num("pressure across the injector at that flow", "kPa differential", 100, 1000,
+                                            "Port injectors lie within.", where="flow-bench sheet, commonly 300 kPa")
+    injector_test_density_kg_m3: float = num("density of the test fluid", "kg/m3", 600, 900, "Liquids for flow benches.",
+                                             default=684.0, basis="n-heptane, the usual test fluid; from memory")
+    rail_pressure_kpa: float = num("fuel rail pressure", "kPa gauge", 100, 1000, "Port injection works within.",
+                                   where="gauge on the rail, flowing")
+    rail_reference: Literal["manifold", "atmosphere"] = word(
+        "rail pressure is held against", "At full throttle the two nearly agree; with restriction they do not.",
+        default="manifold", basis=PRACTICE)
+    injector_dead_time_ms: float = num("injector dead time", "ms", 0, 4, "At battery voltage while running.", default=1.0,
+                                       basis=PRACTICE)
+    pump_flow_l_h: float | None = num("pump flow", "L/h", 20, 2000, "At the pressure below and at running voltage.", default=None)
+    pump_flow_pressure_kpa: float | None = num("pressure at that pump flow", "kPa gauge", 100, 1000, "Port injection works within.",
+                                               default=None)
+
+
+class Nitrous(Section):
+    """The nitrous system."""
+
+    system: Literal["dry", "wet"] = word("system", "Dry: added fuel through the injectors. Wet: through a jet.")
+    shot_hp: float = num("shot", "hp at the crank", 5, 500, "Gain wanted at the speed of peak power.")
+    delivery: Literal["port", "plenum"] = word("nitrous enters at", "In a plenum pulses mix, at a port they do not.")
+    progressive: bool = word("progressive (pulsed valve)", "It decides whether the dose can be ramped.")
+    nozzles: int = num("nozzles", "", 1, 32, "One or several in parallel.", default=1, basis="a single nozzle")
+    nozzle_diameter_mm: float | None = num("nozzle bore, each", "mm", 0.2, 5, "Bores drilled for liquid nitrous.",
+                                           default=None, where="drill gauge")
+    fuel_jet_diameter_mm: float | None = num("fuel jet bore, each (wet)", "mm", 0.2, 5, "Bores drilled for fuel.", default=None,
+                                             where="drill gauge")
+    bottle_rated_fill_kg: float = num("rated fill of the bottle", "kg nitrous", 0.3, 40, "Car bottles.",
+                                      where="stamped on the bottle")
+    bottle_fill_kg: float | None = num("nitrous in the bottle now", "kg", 0, 60, "Weighed less the empty weight.",
+                                       default=None, basis="filled to its rated weight")
+    bottle_temperature_c: float = num("bottle temperature", "°C", -20, 36, "From 36.4 °C no liquid is left; see the bottle page.",
+                                      default=27.0, basis=f"bottle near 60 bar (870 psi); {PRACTICE}")
+    line_length_m: float = num("line, bottle to valve", "m", 0.2, 12, "Within a car.", default=4.0, basis="trunk to engine bay")
+    line_bore_mm: float = num("line bore", "mm", 2, 15, "Hoses for nitrous.", default=4.0, basis=PRACTICE)
+    spray_rpm_min: float = num("spray window from", "rpm", 1000, 11000, "Below, the dose per cycle grows out of hand.",
+                               default=2500.0, basis=PRACTICE)
+    spray_rpm_max: float = num("spray window to", "rpm", 1500, 12000, "It must end below the rev limit.", default=6000.0,
+                               basis=PRACTICE)
+    throttle_min_percent: float = num("throttle needed", "%", 50, 100, "Part throttle has too little air.", default=90.0,
+                                      basis=PRACTICE)
+
+
+class Controller(Section):
+    """How the engine controller meters air and reads lambda."""
+
+    metering: Literal["speed-density", "mass-air"] = word(
+        "air metering", "It decides how much fuel the controller already adds or leaves out by itself.")
+    intake_sensor: Literal["before nitrous", "in cooled stream"] = word(
+        "intake temperature sensor sits", "In the cooled stream it makes a speed-density controller add fuel by itself.")
+    gauge_scale: float = num("gauge scale: AFR shown at lambda 1", "AFR", 6, 16, "Scales of wide-band gauges.", default=14.7,
+                             basis=PRACTICE)
+    sensor_delay_ms: float = num("time constant of the lambda sensor", "ms", 10, 1000, "Wide-band sensors.", default=75.0,
+                                 basis="50 to 100 ms published for wide-band sensors in exhaust")
+
+
+class Limits(Section):
+    """What the owner accepts."""
+
+    peak_pressure_rise_percent: float = num("peak cylinder pressure above the engine's own", "%", 0, 60,
+                                            "Beyond, this is another engine.", default=15.0,
+                                            basis="a cautious start of our own, no source")
+    peak_pressure_bar: float | None = num("peak cylinder pressure, if an absolute limit is known", "bar absolute", 30, 200,
+                                          "Spark-ignition engines.", default=None)
+    injector_duty_percent: float = num("injector duty", "%", 40, 100, "Above 100 % the injector never closes.", default=85.0,
+                                       basis=PRACTICE)
+    power_hp: float | None = num("power with nitrous, at the crank", "hp", 20, 2000, "Car engines lie within.", default=None)
+
+
+class Parts(Section):
+    """What carries the load. Unknown stays unknown: it means a smaller first step."""
+
+    piston: Literal["cast", "hypereutectic", "forged"] | None = word("piston", "Its material decides what heat and knock do.",
+                                                                     default=None)
+    ring_end_gap_mm: float | None = num("top ring end gap", "mm", 0.05, 2, "A gap that closes seizes the ring.", default=None)
+    rods: Literal["cast", "powder-forged", "forged"] | None = word("rods", "They carry the peak pressure.", default=None)
+    head_gasket: Literal["composite", "multi-layer steel", "copper"] | None = word("head gasket", "It seals the peak pressure.",
+                                                                                default=None)
+    head_fasteners: Literal["bolts", "studs"] | None = word("head fasteners", "They hold the peak pressure.", default=None)
+    leak_down_percent: float | None = num("worst cylinder leak-down", "%", 0, 100, "Share of test air lost.", default=None)
+    clutch_torque_nm: float | None = num("clutch or converter holds", "N m", 50, 3000, "Car drivelines.", default=None)
+
+
+SECTIONS: dict[str, type[Section]] = {
+    "car": Car, "site": Site, "engine": Engine, "fuel": FuelSection, "fuel_system": FuelSystem, "nitrous": Nitrous,
+    "controller": Controller, "limits": Limits, "parts": Parts,
+}
+
+
+def describe(path: str) -> dict[str, Any]:
+    """Return label, unit, low, high, why, where, basis of a dotted key such as ``engine.bore_mm``; {} if there is none."""
+    section, *rest = path.split(".")
+    model: Any = SECTIONS.get(section)
+    if model is None or not rest:
+        return {}
+    if rest[0] == "full_throttle" and len(rest) > 1:
+        model, rest = FullThrottle, rest[1:]
+    info = model.model_fields.get(rest[0])
+    return dict(info.json_schema_extra or {}) if info else {}
