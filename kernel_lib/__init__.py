@@ -1,1 +1,8 @@
-"""Nitrous oxide on a spark-ignition engine: the physics, the plan, the log. No widget lives here."""
+"""Nitrous oxide on a spark-ignition engine: the physics and the plan. No widget lives here."""
+
+from .build_sheet import BuildSheet
+from .errors import InputError
+from .plan.plan import Plan, plan_shot
+
+__all__ = ["BuildSheet", "InputError", "Plan", "plan_shot"]
+__version__ = "0.1.0"

@@ -14,12 +14,33 @@ PRACTICE = "common practice, no source"
 _Row = tuple[Annotated[float, Field(strict=True, allow_inf_nan=False)], ...]
 
 
-def num(label: str, unit: str, low: float, high: float, why: str, *, where: str = "", default: Any = ...,  # noqa: PLR0913
-        basis: str = "") -> Any:
+def num(
+    label: str,
+    unit: str,
+    low: float,
+    high: float,
+    why: str,
+    *,
+    where: str = "",
+    default: Any = ...,
+    basis: str = "",
+) -> Any:
     """Describe a number: its limits, why they are there, and where it is read on the car."""
-    return Field(default, ge=low, le=high, allow_inf_nan=False,
-                 json_schema_extra={"label": label, "unit": unit, "low": low, "high": high, "why": why, "where": where,
-                                    "basis": basis})
+    return Field(
+        default,
+        ge=low,
+        le=high,
+        allow_inf_nan=False,
+        json_schema_extra={
+            "label": label,
+            "unit": unit,
+            "low": low,
+            "high": high,
+            "why": why,
+            "where": where,
+            "basis": basis,
+        },
+    )
 
 
 def word(label: str, why: str, *, where: str = "", default: Any = ..., basis: str = "") -> Any:
@@ -29,17 +50,33 @@ def word(label: str, why: str, *, where: str = "", default: Any = ..., basis: st
 
 def text(label: str, default: Any = "") -> Any:
     """Describe free text."""
-    return Field(default, max_length=400, json_schema_extra={"label": label, "unit": "", "why": "A page has to hold it.",
-                                                             "where": "", "basis": ""})
+    return Field(
+        default,
+        max_length=400,
+        json_schema_extra={"label": label, "unit": "", "why": "A page has to hold it.", "where": "", "basis": ""},
+    )
 
 
 def numbers(label: str, unit: str, low: float, high: float, why: str) -> Any:
     """Describe a row of numbers over rpm."""
-    return Field(min_length=2, max_length=40, strict=False,
-                 json_schema_extra={"label": label, "unit": unit, "low": low, "high": high, "why": why, "where": "",
-                                    "basis": ""})
+    return Field(
+        min_length=2,
+        max_length=40,
+        strict=False,
+        json_schema_extra={
+            "label": label,
+            "unit": unit,
+            "low": low,
+            "high": high,
+            "why": why,
+            "where": "",
+            "basis": "",
+        },
+    )
 
 
+# A table of fields reads best with a field a line:
+# fmt: off
 class Section(BaseModel):
     """A table of the file; unknown keys are refused, so that a misspelt one is not ignored."""
 
@@ -225,10 +262,18 @@ class Parts(Section):
     leak_down_percent: float | None = num("worst cylinder leak-down", "%", 0, 100, "Share of test air lost.", default=None)
     clutch_torque_nm: float | None = num("clutch or converter holds", "N m", 50, 3000, "Car drivelines.", default=None)
 
+# fmt: on
 
 SECTIONS: dict[str, type[Section]] = {
-    "car": Car, "site": Site, "engine": Engine, "fuel": FuelSection, "fuel_system": FuelSystem, "nitrous": Nitrous,
-    "controller": Controller, "limits": Limits, "parts": Parts,
+    "car": Car,
+    "site": Site,
+    "engine": Engine,
+    "fuel": FuelSection,
+    "fuel_system": FuelSystem,
+    "nitrous": Nitrous,
+    "controller": Controller,
+    "limits": Limits,
+    "parts": Parts,
 }
 
 

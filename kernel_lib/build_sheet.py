@@ -6,45 +6,19 @@ A `BuildSheet` is a TOML text and its validated reading. The text is kept, comme
 
 from __future__ import annotations
 
-import base64
-import binascii
-import difflib
-import tomllib
-import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, Mapping
-from urllib.parse import parse_qs
+from typing import Any
 
 import tomlkit
-from pydantic import ValidationError
 
 from . import build_fields as bf
+from . import build_read
 from .engine.airflow import isa_pressure
 from .errors import InputError
 from .paths import data_dir
 from .thermo import fuels
-
-MAX_TEXT_BYTES = 64 * 1024
-MAX_QUERY_CHARACTERS = 16 * 1024
-QUERY_KEY = "sheet"
-_QUERY_VERSION = "1."
-_WHY_LINK = "A link carries the whole sheet; if a mail program cut it short, ask for it again or for the file."
-
-
-class _Values(bf.Section):
-    """The file's tables."""
-
-    build_sheet: Literal[1]
-    car: bf.Car
-    site: bf.Site
-    engine: bf.Engine
-    fuel: bf.FuelSection
-    fuel_system: bf.FuelSystem
-    nitrous: bf.Nitrous
-    controller: bf.Controller
-    limits: bf.Limits
-    parts: bf.Parts
 
 
 @dataclass(frozen=True)
@@ -81,14 +55,12 @@ class BuildSheet:
     def __init__(self, text: str) -> None:
         if not isinstance(text, str):
             raise InputError("build sheet", text, "", "text", "A build sheet is a TOML text.")
-        if len(text.encode("utf-8", "replace")) > MAX_TEXT_BYTES:
-            raise InputError("build sheet", len(text), "characters", f"up to {MAX_TEXT_BYTES // 1024} kB of text",
-                             "A build sheet is a page or two; this is something else.")
+        build_read.check_size(len(text.encode("utf-8", "replace")))
         self._text = text
-        self._values = _read(_parse(text))
+        self._values = build_read.read(text)
         for name in bf.SECTIONS:
             setattr(self, name, getattr(self._values, name))
-        _cross_check(self)
+        build_read.cross_check(self)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, BuildSheet) and self._values == other._values
@@ -114,7 +86,9 @@ class BuildSheet:
             If there is none of that name.
         """
         if name not in cls.demo_names():
-            raise InputError("demo", name, "", "one of " + ", ".join(cls.demo_names()), "Only these cars come with the project.")
+            raise InputError(
+                "demo", name, "", "one of " + ", ".join(cls.demo_names()), "Only these cars come with the project."
+            )
         return cls.load(data_dir() / "builds" / f"{name}.toml")
 
     @classmethod
@@ -128,20 +102,17 @@ class BuildSheet:
         """
         path = Path(path)
         try:
-            if path.stat().st_size > MAX_TEXT_BYTES:
-                raise InputError("build sheet", path.stat().st_size, "bytes", f"up to {MAX_TEXT_BYTES // 1024} kB",
-                                 "A build sheet is a page or two; this is something else.")
+            build_read.check_size(path.stat().st_size)
             data = path.read_bytes()
         except OSError as exc:
-            raise InputError("build sheet", path.name, "", "a file that can be read", f"{exc.strerror or exc}.") from exc
+            why = f"{exc.strerror or exc}."
+            raise InputError("build sheet", path.name, "", "a file that can be read", why) from exc
         return cls.from_bytes(data)
 
     @classmethod
     def from_bytes(cls, data: bytes) -> BuildSheet:
         """Read a build sheet from a file's content (UTF-8)."""
-        if len(data) > MAX_TEXT_BYTES:
-            raise InputError("build sheet", len(data), "bytes", f"up to {MAX_TEXT_BYTES // 1024} kB",
-                             "A build sheet is a page or two; this is something else.")
+        build_read.check_size(len(data))
         try:
             return cls(data.decode("utf-8-sig"))
         except UnicodeDecodeError as exc:
@@ -159,11 +130,7 @@ class BuildSheet:
         InputError
             If the text is too long for a link.
         """
-        packed = base64.urlsafe_b64encode(zlib.compress(self._text.encode(), 9)).decode().rstrip("=")
-        if len(packed) > MAX_QUERY_CHARACTERS:
-            raise InputError("build sheet", len(packed), "characters", f"up to {MAX_QUERY_CHARACTERS} in a link",
-                             "Browsers and mail cut longer links; shorten the comments or keep the file.")
-        return f"{QUERY_KEY}={_QUERY_VERSION}{packed}"
+        return build_read.pack_link(self._text)
 
     @classmethod
     def from_query(cls, text: str) -> BuildSheet:
@@ -174,15 +141,7 @@ class BuildSheet:
         InputError
             If there is no sheet in it, or a damaged, foreign or oversized one.
         """
-        if not isinstance(text, str) or len(text) > 4 * MAX_QUERY_CHARACTERS:
-            raise InputError("link", "..." if isinstance(text, str) else text, "", f"up to {4 * MAX_QUERY_CHARACTERS} characters",
-                             _WHY_LINK)
-        found = parse_qs(text.partition("?")[2] or text).get(QUERY_KEY, [""])[0]
-        if not found:
-            raise InputError("link", text, "", f"a link with {QUERY_KEY}=", "There is no build sheet in this one.")
-        if not found.startswith(_QUERY_VERSION):
-            raise InputError("link", found, "", f"{QUERY_KEY}={_QUERY_VERSION}...", "It was made by another version or program.")
-        return cls.from_bytes(_unpack(found.removeprefix(_QUERY_VERSION)))
+        return cls.from_bytes(build_read.unpack_link(text))
 
     def replace(self, changes: Mapping[str, Any]) -> BuildSheet:
         """Return a sheet with some fields changed, comments kept.
@@ -234,8 +193,15 @@ class BuildSheet:
                 if about.get("basis") and not self.is_given(path):
                     out.append(Assumption(path, about["label"], self.value(path), about["unit"], about["basis"]))
         if self.site.barometer_kpa is None and self.site.altitude_m is None:
-            out.append(Assumption("site.barometer_kpa", "barometer", self.value("site.barometer_kpa"), "kPa absolute",
-                                  "standard atmosphere at sea level"))
+            out.append(
+                Assumption(
+                    "site.barometer_kpa",
+                    "barometer",
+                    self.value("site.barometer_kpa"),
+                    "kPa absolute",
+                    "standard atmosphere at sea level",
+                )
+            )
         return out
 
     @property
@@ -269,89 +235,3 @@ _DERIVED = {
     "engine.exhaust_volume_to_sensor_l": lambda s: s.displacement_l,
     "nitrous.bottle_fill_kg": lambda s: s.nitrous.bottle_rated_fill_kg,
 }
-
-
-def _parse(text: str) -> dict:
-    try:
-        return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as exc:
-        raise InputError("build sheet", text.strip().splitlines()[0] if text.strip() else "", "", "a TOML text as in the demo sheets",
-                         f"It cannot be read: {str(exc)[:120]}.") from exc
-
-
-def _unpack(packed: str) -> bytes:
-    try:
-        raw = base64.b64decode(packed + "=" * (-len(packed) % 4), altchars=b"-_", validate=True)
-        inflate = zlib.decompressobj()
-        data = inflate.decompress(raw, MAX_TEXT_BYTES + 1)
-    except (binascii.Error, ValueError, zlib.error) as exc:
-        raise InputError("link", packed, "", "a link made by these pages", f"It is damaged. {_WHY_LINK}") from exc
-    if len(data) > MAX_TEXT_BYTES or not inflate.eof:
-        raise InputError("link", packed, "", "a link made by these pages", f"It is damaged. {_WHY_LINK}")
-    return data
-
-
-def _read(tables: dict) -> _Values:
-    try:
-        return _Values.model_validate(tables)
-    except ValidationError as exc:
-        raise _as_input_error(exc.errors(include_url=False)[0]) from None
-
-
-def _as_input_error(error: Mapping[str, Any]) -> InputError:
-    """Tell pydantic's first complaint in our own words."""
-    path = ".".join(str(part) for part in error["loc"] if not isinstance(part, int))
-    about = bf.describe(path)
-    unit, why = about.get("unit", ""), about.get("why", "")
-    if error["type"] == "missing":
-        return InputError(path, None, unit, _allowed(about, error), f"It is needed: {why or 'a part of every build sheet.'}")
-    if error["type"] == "extra_forbidden":
-        section, _, key = path.rpartition(".")
-        known = list(bf.SECTIONS.get(section, _Values).model_fields)
-        near = difflib.get_close_matches(key, known, n=1)
-        return InputError(path, error["input"], "", f"{near[0]!r}, perhaps" if near else "one of " + ", ".join(known),
-                          "This key is not known, and a misspelt one would be lost without a word.")
-    return InputError(path or "build sheet", error["input"], unit, _allowed(about, error), why or "It does not fit.")
-
-
-def _allowed(about: Mapping[str, Any], error: Mapping[str, Any]) -> str:
-    if "low" in about:
-        return f"{about['low']:g} to {about['high']:g} {about['unit']}".strip()
-    if error["type"] == "literal_error":
-        return error["ctx"]["expected"].replace("'", "")
-    return {"bool_type": "true or false", "string_type": "text in quotes", "string_too_long": "up to 400 characters",
-            "model_type": "a table", "tuple_type": "a row of numbers", "too_short": "two numbers at least", "too_long": "up to 40 numbers"}.get(error["type"], "a value of its kind")
-
-
-def _cross_check(sheet: BuildSheet) -> None:
-    """Check what one field alone cannot tell."""
-    engine, fuel, nitrous = sheet.engine, sheet.fuel, sheet.nitrous
-    table = engine.full_throttle
-    for name in bf.FullThrottle.model_fields:
-        row, about = getattr(table, name), bf.describe(f"engine.full_throttle.{name}")
-        path = f"engine.full_throttle.{name}"
-        if len(row) != len(table.rpm):
-            raise InputError(path, len(row), "values", f"{len(table.rpm)} values", "One value belongs to each rpm of the table.")
-        for value in row:
-            if not about["low"] <= value <= about["high"]:
-                raise InputError(path, value, about["unit"], f"{about['low']:g} to {about['high']:g} {about['unit']}", about["why"])
-    if any(b <= a for a, b in zip(table.rpm, table.rpm[1:], strict=False)):
-        raise InputError("engine.full_throttle.rpm", list(table.rpm), "rpm", "rising speeds", "The table is read between its points.")
-    _check_order("engine.peak_power_rpm", engine.peak_power_rpm, table.rpm[0], table.rpm[-1],
-                 "The shot is counted there, so the table must hold that speed.")
-    _check_order("nitrous.spray_rpm_max", nitrous.spray_rpm_max, nitrous.spray_rpm_min + 100, engine.limit_rpm,
-                 "Nitrous must stop before the rev limiter cuts in.")
-    rod = sheet.value("engine.rod_mm")
-    _check_order("engine.rod_mm", rod, 0.6 * engine.stroke_mm, 5 * engine.stroke_mm, "It has to turn over the crank.")
-    if (fuel.name is None) == (fuel.blend_percent_by_volume is None):
-        raise InputError("fuel.name", fuel.name, "", "either a name or blend_percent_by_volume", "One of the two says what is burned.")
-    if (fuel.octane_ron is None) == (fuel.octane_aki is None):
-        raise InputError("fuel.octane_ron", fuel.octane_ron, "RON", "either octane_ron or octane_aki",
-                         "One number, and which scale it is on.")
-    sheet.make_fuel()
-
-
-def _check_order(path: str, value: float, low: float, high: float, why: str) -> None:
-    if not low <= value <= high:
-        unit = bf.describe(path)["unit"]
-        raise InputError(path, value, unit, f"{low:g} to {high:g} {unit}".strip(), why)

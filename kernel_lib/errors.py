@@ -51,7 +51,7 @@ def _interval(low: float, high: float, unit: str, open_low: bool) -> str:
     return f"{low:g} to {high:g}{tail}"
 
 
-def check_number(  # noqa: PLR0913 - one line of a table: what, its limits, and why
+def check_number(
     field: str, value: object, low: float, high: float, unit: str, reason: str, *, open_low: bool = False
 ) -> float:
     """Return `value` as a float if it is a finite real number within the limits.
@@ -74,8 +74,9 @@ def check_number(  # noqa: PLR0913 - one line of a table: what, its limits, and 
     """
     allowed = _interval(low, high, unit, open_low)
     if isinstance(value, bool | np.bool_) or not isinstance(value, Real) or not math.isfinite(value):
-        raise InputError(field, value, unit, allowed, "It must be a finite number." if _is_number(value)
-                         else "It must be a number.")
+        raise InputError(
+            field, value, unit, allowed, "It must be a finite number." if _is_number(value) else "It must be a number."
+        )
     number = float(value)
     if number < low or number > high or (open_low and number == low):
         raise InputError(field, number, unit, allowed, reason)
@@ -86,7 +87,7 @@ def _is_number(value: object) -> bool:
     return isinstance(value, Real) and not isinstance(value, bool | np.bool_)
 
 
-def check_array(  # noqa: PLR0913 - as check_number
+def check_array(
     field: str, value: object, low: float, high: float, unit: str, reason: str, *, open_low: bool = False
 ) -> np.ndarray:
     """Return `value` as a float array if every element is finite and within the limits.
@@ -98,8 +99,7 @@ def check_array(  # noqa: PLR0913 - as check_number
     except (ValueError, TypeError) as exc:
         raise InputError(field, value, unit, _interval(low, high, unit, open_low), "It must be numbers.") from exc
     if array.dtype.kind not in "fiu" or array.size == 0:
-        raise InputError(field, value, unit, _interval(low, high, unit, open_low),
-                         "It must be one or more numbers.")
+        raise InputError(field, value, unit, _interval(low, high, unit, open_low), "It must be one or more numbers.")
     array = array.astype(float)
     bad = ~np.isfinite(array) | (array < low) | (array > high) | (open_low & (array == low))
     if bad.any():

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import functools
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Mapping
 
 import cantera as ct
 import numpy as np
@@ -104,8 +104,9 @@ def unburned(mix: Mixture, T: float, P: float, *, fuel_phase: str = "gas", fuel_
         check_number("fuel_T", fuel_T, 200.0, 400.0, "K", "Liquid fuel boils above: state its own temperature.")
     h, gas_moles_T, gas_moles = _reactant_sums(mix, T, fuel_T, liquid)
     volume = gas_moles_T * sp.R / P + (mix.fuel_mass_fraction / mix.fuel.density if liquid else 0.0)
-    return State(T=T, P=P, X=mix.X, enthalpy_mass=h, energy_mass=h - P * volume, density=1 / volume,
-                 molar_mass=1 / gas_moles)
+    return State(
+        T=T, P=P, X=mix.X, enthalpy_mass=h, energy_mass=h - P * volume, density=1 / volume, molar_mass=1 / gas_moles
+    )
 
 
 def _reactant_sums(mix: Mixture, T: float, fuel_T: float, liquid: bool) -> tuple[float, float, float]:
@@ -160,8 +161,9 @@ def _check_hold(hold: object) -> str:
     return check_choice("hold", hold, ("HP", "UV"), "HP is an open flame, UV a closed vessel.")
 
 
-def equilibrate(mix: Mixture, T: float, P: float, hold: str, *, fuel_phase: str = "gas", fuel_T: float | None = None
-                ) -> State:
+def equilibrate(
+    mix: Mixture, T: float, P: float, hold: str, *, fuel_phase: str = "gas", fuel_T: float | None = None
+) -> State:
     """Burn `mix` to chemical equilibrium without heat loss.
 
     Parameters
@@ -197,11 +199,22 @@ def equilibrate(mix: Mixture, T: float, P: float, hold: str, *, fuel_phase: str 
             _seed(gas, mix, P)
             _solve(gas, hold, first, second)
         except ct.CanteraError as exc:
-            raise InputError("mix", f"lambda {mix.lambda_:g} at {T:g} K", "", "a charge that burns",
-                             "No equilibrium was found for it.") from exc
-        return State(T=gas.T, P=gas.P, X=MappingProxyType(_Fractions(gas.mole_fraction_dict())),
-                     enthalpy_mass=gas.enthalpy_mass, energy_mass=gas.int_energy_mass, density=gas.density,
-                     molar_mass=gas.mean_molecular_weight / 1000)
+            raise InputError(
+                "mix",
+                f"lambda {mix.lambda_:g} at {T:g} K",
+                "",
+                "a charge that burns",
+                "No equilibrium was found for it.",
+            ) from exc
+        return State(
+            T=gas.T,
+            P=gas.P,
+            X=MappingProxyType(_Fractions(gas.mole_fraction_dict())),
+            enthalpy_mass=gas.enthalpy_mass,
+            energy_mass=gas.int_energy_mass,
+            density=gas.density,
+            molar_mass=gas.mean_molecular_weight / 1000,
+        )
 
 
 @dataclass(frozen=True)
@@ -260,8 +273,15 @@ def _cosine_nodes(low: float, high: float, count: int) -> np.ndarray:
     return 0.5 * (low + high) - 0.5 * (high - low) * np.cos(np.pi * np.arange(count) / (count - 1))
 
 
-def flame_map(  # noqa: PLR0913 - the charge has that many parts
-    fuel: Fuel, lambda_, T, P: float, hold: str, *, nitrous_fraction: float = 0.0, water_fraction: float = 0.0,
+def flame_map(
+    fuel: Fuel,
+    lambda_,
+    T,
+    P: float,
+    hold: str,
+    *,
+    nitrous_fraction: float = 0.0,
+    water_fraction: float = 0.0,
     residual_fraction: float = 0.0,
 ) -> FlameMap:
     """Burned-gas temperature on a grid of lambda and charge temperature.
@@ -299,16 +319,24 @@ def flame_map(  # noqa: PLR0913 - the charge has that many parts
     temp = T if len(T) <= _T_COUNT else _cosine_nodes(T[0], T[-1], _T_COUNT)
     nodes = np.empty((len(temp), len(lam)))
     for j, value in enumerate(lam):
-        mix = Mixture(fuel, float(value), nitrous_fraction, water_fraction=water_fraction,
-                      residual_fraction=residual_fraction)
+        mix = Mixture(
+            fuel, float(value), nitrous_fraction, water_fraction=water_fraction, residual_fraction=residual_fraction
+        )
         nodes[:, j] = [state[0] for state in _march([(mix, t) for t in temp], P, hold)]
     over_lambda = nodes if lam is lambda_ else CubicSpline(lam, nodes, axis=1)(lambda_)
     grid = over_lambda if temp is T else BarycentricInterpolator(temp, over_lambda, axis=0)(T)
     return FlameMap(lambda_, T, grid)
 
 
-def flame_line(  # noqa: PLR0913 - as flame_map
-    fuel: Fuel, lambda_, T: float, P: float, hold: str, *, nitrous_fraction: float = 0.0, water_fraction: float = 0.0,
+def flame_line(
+    fuel: Fuel,
+    lambda_,
+    T: float,
+    P: float,
+    hold: str,
+    *,
+    nitrous_fraction: float = 0.0,
+    water_fraction: float = 0.0,
     residual_fraction: float = 0.0,
 ) -> FlameLine:
     """Burned gas along lambda, each point solved.
@@ -325,12 +353,20 @@ def flame_line(  # noqa: PLR0913 - as flame_map
     """
     _check_hold(hold)
     lambda_ = _rising("lambda_", lambda_, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
-    mixtures = [Mixture(fuel, float(value), nitrous_fraction, water_fraction=water_fraction,
-                        residual_fraction=residual_fraction) for value in lambda_]
+    mixtures = [
+        Mixture(
+            fuel, float(value), nitrous_fraction, water_fraction=water_fraction, residual_fraction=residual_fraction
+        )
+        for value in lambda_
+    ]
     states = _march([(mix, T) for mix in mixtures], P, hold)
     X = np.array([state[2] for state in states])
-    return FlameLine(lambda_, np.array([state[0] for state in states]), np.array([state[1] for state in states]),
-                     MappingProxyType({name: X[:, k] for k, name in enumerate(PRODUCTS)}))
+    return FlameLine(
+        lambda_,
+        np.array([state[0] for state in states]),
+        np.array([state[1] for state in states]),
+        MappingProxyType({name: X[:, k] for k, name in enumerate(PRODUCTS)}),
+    )
 
 
 def _march(cases: list[tuple[Mixture, float]], P: float, hold: str) -> list[tuple[float, float, np.ndarray]]:
@@ -347,7 +383,8 @@ def _march(cases: list[tuple[Mixture, float]], P: float, hold: str) -> list[tupl
             try:
                 _solve(gas, hold, *targets)
             except ct.CanteraError as exc:
-                raise InputError("lambda_", mix.lambda_, "", "a charge that burns", "No equilibrium was found.") from exc
+                raise InputError(
+                    "lambda_", mix.lambda_, "", "a charge that burns", "No equilibrium was found."
+                ) from exc
             out.append((gas.T, gas.P, gas.X))
     return out
-

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import functools
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Mapping
 
 from ..errors import InputError, check_choice, check_number
 from ..paths import data_dir
@@ -111,19 +111,27 @@ def get(name: str) -> Fuel:
     if name in table["component"]:
         return _component(name, table["component"][name])
     row = table["blend"][name]
-    return blend(row["parts"], by=row["by"], name=name, density=row.get("density_kg_m3"),
-                 ron=row.get("ron"), mon=row.get("mon"))
+    return blend(
+        row["parts"], by=row["by"], name=name, density=row.get("density_kg_m3"), ron=row.get("ron"), mon=row.get("mon")
+    )
 
 
 def _component(name: str, row: dict) -> Fuel:
     atoms = sp.atoms(row["species"])
     return Fuel(
-        name=name, composition=MappingProxyType({row["species"]: 1.0}),
-        carbon=atoms.get("C", 0.0), hydrogen=atoms.get("H", 0.0), oxygen=atoms.get("O", 0.0),
-        molar_mass=sp.molar_mass(row["species"]), formation_enthalpy=sp.enthalpy(row["species"], _T0),
-        density=row["density_kg_m3"], vaporisation_enthalpy=1e3 * row["vaporisation_kj_kg"],
-        liquid_heat=row["liquid_heat_j_kg_k"], stored_as=row.get("stored_as", "liquid"),
-        ron=row.get("ron"), mon=row.get("mon"),
+        name=name,
+        composition=MappingProxyType({row["species"]: 1.0}),
+        carbon=atoms.get("C", 0.0),
+        hydrogen=atoms.get("H", 0.0),
+        oxygen=atoms.get("O", 0.0),
+        molar_mass=sp.molar_mass(row["species"]),
+        formation_enthalpy=sp.enthalpy(row["species"], _T0),
+        density=row["density_kg_m3"],
+        vaporisation_enthalpy=1e3 * row["vaporisation_kj_kg"],
+        liquid_heat=row["liquid_heat_j_kg_k"],
+        stored_as=row.get("stored_as", "liquid"),
+        ron=row.get("ron"),
+        mon=row.get("mon"),
     )
 
 
@@ -163,12 +171,18 @@ def blend(
     check_choice("by", by, ("mass", "volume", "mole"), "A fraction has to say what it counts.")
     if not isinstance(parts, Mapping) or not parts:
         raise InputError("parts", parts, "", "fuel names with their fractions", "A blend needs at least one part.")
-    fractions = {k: check_number(f"parts[{k!r}]", v, 0.0, 1.0, "", "It is a share of the whole.")
-                 for k, v in parts.items()}
+    fractions = {
+        k: check_number(f"parts[{k!r}]", v, 0.0, 1.0, "", "It is a share of the whole.") for k, v in parts.items()
+    }
     if abs(sum(fractions.values()) - 1.0) > 1e-6:
-        raise InputError("parts", sum(fractions.values()), "", "fractions that sum to 1", "Nothing else is in the blend.")
-    for field, value, low, high, unit in (("density", density, 400.0, 1200.0, "kg/m3"), ("ron", ron, -20.0, 130.0, "RON"),
-                                          ("mon", mon, -20.0, 130.0, "MON")):
+        raise InputError(
+            "parts", sum(fractions.values()), "", "fractions that sum to 1", "Nothing else is in the blend."
+        )
+    for field, value, low, high, unit in (
+        ("density", density, 400.0, 1200.0, "kg/m3"),
+        ("ron", ron, -20.0, 130.0, "RON"),
+        ("mon", mon, -20.0, 130.0, "MON"),
+    ):
         if value is not None:
             check_number(field, value, low, high, unit, "No liquid motor fuel lies outside.")
     fuels = [get(k) for k in fractions]
@@ -196,9 +210,17 @@ def _mixed(name: str, fuels: list[Fuel], moles: list[float], density, ron, mon) 
         for key, value in f.composition.items():
             composition[key] = composition.get(key, 0.0) + x * value
     return Fuel(
-        name=name, composition=MappingProxyType(composition), carbon=mole_mean("carbon"), hydrogen=mole_mean("hydrogen"),
-        oxygen=mole_mean("oxygen"), molar_mass=molar_mass, formation_enthalpy=mole_mean("formation_enthalpy"),
+        name=name,
+        composition=MappingProxyType(composition),
+        carbon=mole_mean("carbon"),
+        hydrogen=mole_mean("hydrogen"),
+        oxygen=mole_mean("oxygen"),
+        molar_mass=molar_mass,
+        formation_enthalpy=mole_mean("formation_enthalpy"),
         density=density or 1.0 / sum(w / f.density for w, f in zip(mass, fuels, strict=True)),
-        vaporisation_enthalpy=mass_mean("vaporisation_enthalpy"), liquid_heat=mass_mean("liquid_heat"),
-        stored_as="gas" if all(f.stored_as == "gas" for f in fuels) else "liquid", ron=ron, mon=mon,
+        vaporisation_enthalpy=mass_mean("vaporisation_enthalpy"),
+        liquid_heat=mass_mean("liquid_heat"),
+        stored_as="gas" if all(f.stored_as == "gas" for f in fuels) else "liquid",
+        ron=ron,
+        mon=mon,
     )

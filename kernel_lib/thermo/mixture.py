@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import KW_ONLY, dataclass
 from functools import cached_property
 from types import MappingProxyType
-from typing import Mapping
 
 from ..errors import InputError, check_number
 from . import species as sp
@@ -90,9 +90,17 @@ class Mixture:
 
     def __post_init__(self) -> None:
         if not isinstance(self.fuel, Fuel):
-            raise InputError("fuel", self.fuel, "", "a Fuel from thermo.fuels", "Its atoms decide how much oxygen it needs.")
-        check_number("lambda_", self.lambda_, LAMBDA_MIN, LAMBDA_MAX, "",
-                     "Below, soot forms, which is not computed; above, nothing burns.")
+            raise InputError(
+                "fuel", self.fuel, "", "a Fuel from thermo.fuels", "Its atoms decide how much oxygen it needs."
+            )
+        check_number(
+            "lambda_",
+            self.lambda_,
+            LAMBDA_MIN,
+            LAMBDA_MAX,
+            "",
+            "Below, soot forms, which is not computed; above, nothing burns.",
+        )
         check_number("nitrous_fraction", self.nitrous_fraction, 0.0, 1.0, "", "It is a share of the oxidiser, by mole.")
         check_number("water_fraction", self.water_fraction, 0.0, 0.3, "", "Air cannot carry more vapour.")
         check_number("residual_fraction", self.residual_fraction, 0.0, 0.6, "", "More leaves no engine running.")
@@ -123,6 +131,18 @@ class Mixture:
         products = water_gas_products(**_count_atoms(self._fresh))
         total = sum(products.values())
         return MappingProxyType({k: v / total for k, v in products.items()})
+
+    @cached_property
+    def heat_released(self) -> float:
+        """Heat set free at 298.15 K by burning to `exhaust`, what CO and H2 keep left out [J per kg of fresh charge].
+
+        The heat of formation of N2O (+82 kJ/mol) is in it. Fuel counts as vapour.
+        """
+        fresh, mass = self._fresh, _mass(self._fresh)
+        scale = mass / _mass(self.exhaust)
+        before = sum(n * sp.enthalpy(name, 298.15) for name, n in fresh.items())
+        after = scale * sum(x * sp.enthalpy(name, 298.15) for name, x in self.exhaust.items())
+        return (before - after) / mass
 
     @cached_property
     def _moles(self) -> dict[str, float]:

@@ -41,8 +41,13 @@ class Saturation:
 
 def _check_saturated(field: str, T: float) -> float:
     return check_number(
-        field, T, T_TRIPLE, T_CRITICAL - 0.01, "K",
-        "Above the critical temperature (309.5 K, 36.4 C) a bottle holds no liquid; below 182.3 K nitrous freezes.")
+        field,
+        T,
+        T_TRIPLE,
+        T_CRITICAL - 0.01,
+        "K",
+        "Above the critical temperature (309.5 K, 36.4 C) a bottle holds no liquid; below 182.3 K nitrous freezes.",
+    )
 
 
 def saturation(T: float) -> Saturation:

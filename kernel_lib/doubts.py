@@ -1,0 +1,178 @@
+"""What is missing or doubtful on a build sheet, as sentences: to be asked before anything is computed from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from . import build_fields as bf
+from .build_sheet import BuildSheet
+from .engine.airflow import isa_pressure
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A sentence and how much it weighs: ``"watch"`` or ``"stop"``."""
+
+    weight: str
+    sentence: str
+
+
+def doubts(sheet: BuildSheet) -> list[Doubt]:
+    """List what to ask, find or mend, the weightiest first."""
+    found = [*_parts(sheet), *_engine(sheet), *_air(sheet), *_fuel(sheet), *_nitrous(sheet)]
+    return sorted(found, key=lambda doubt: doubt.weight != "stop")
+
+
+def _parts(sheet: BuildSheet) -> list[Doubt]:
+    unknown = [
+        bf.describe(f"parts.{name}")["label"] for name in bf.Parts.model_fields if getattr(sheet.parts, name) is None
+    ]
+    out = []
+    if unknown:
+        out.append(
+            Doubt(
+                "watch",
+                f"Not known of the parts that carry the load: {', '.join(unknown)}. Nothing is assumed for them; "
+                "the first step has to be smaller until somebody looks.",
+            )
+        )
+    if sheet.parts.piston == "cast":
+        out.append(
+            Doubt(
+                "watch",
+                "The pistons are cast: they break at the first knock where a forged one might bend. Keep the steps small.",
+            )
+        )
+    if sheet.parts.leak_down_percent is not None and sheet.parts.leak_down_percent > 15:
+        out.append(
+            Doubt(
+                "stop",
+                f"The worst cylinder loses {sheet.parts.leak_down_percent:g} % in the leak-down test: mend the engine first "
+                "(above 15 % of loss; common practice, no source).",
+            )
+        )
+    return out
+
+
+def _engine(sheet: BuildSheet) -> list[Doubt]:
+    engine = sheet.engine
+    out = []
+    if engine.timing_is == "unknown":
+        out.append(
+            Doubt(
+                "watch",
+                "Nobody says whether the known-good timing is best-torque timing or held back by knock. Until then no "
+                "margin to knock may be counted on.",
+            )
+        )
+    elif engine.timing_is == "held back by knock":
+        out.append(
+            Doubt("watch", "The timing is held back by knock: this engine has no knock margin to spend on nitrous.")
+        )
+    table = engine.full_throttle
+    if sheet.nitrous.spray_rpm_min < table.rpm[0] or sheet.nitrous.spray_rpm_max > table.rpm[-1]:
+        out.append(
+            Doubt(
+                "stop",
+                f"The spray window, {sheet.nitrous.spray_rpm_min:g} to {sheet.nitrous.spray_rpm_max:g} rpm, reaches beyond the "
+                f"full-throttle table, {table.rpm[0]:g} to {table.rpm[-1]:g} rpm: log the engine there first.",
+            )
+        )
+    if engine.limit_rpm - sheet.nitrous.spray_rpm_max < 200:
+        out.append(
+            Doubt(
+                "watch",
+                f"The spray window ends {engine.limit_rpm - sheet.nitrous.spray_rpm_max:.0f} rpm below the rev limit; a limiter that "
+                "cuts fuel while nitrous flows leaves the charge lean. Leave 200 rpm at least (common practice, no source).",
+            )
+        )
+    if engine.peak_power_hp is not None and engine.peak_power_hp / sheet.displacement_l > 130:
+        out.append(
+            Doubt(
+                "watch",
+                f"{engine.peak_power_hp:g} hp from {sheet.displacement_l:.1f} L without boost is a racing engine's figure: "
+                "crank, wheel or wished for?",
+            )
+        )
+    return out
+
+
+def _air(sheet: BuildSheet) -> list[Doubt]:
+    site = sheet.site
+    out = []
+    if site.barometer_kpa is not None and site.altitude_m is not None:
+        standard = isa_pressure(site.altitude_m) / 1e3
+        if abs(site.barometer_kpa - standard) > 4:
+            out.append(
+                Doubt(
+                    "watch",
+                    f"The barometer says {site.barometer_kpa:.1f} kPa, the altitude of {site.altitude_m:g} m about {standard:.1f} kPa. "
+                    "Weather moves it by 3 kPa: is one of the two a sea-level figure?",
+                )
+            )
+    manifold, barometer = sheet.value("engine.full_throttle_manifold_kpa"), sheet.value("site.barometer_kpa")
+    if manifold > barometer + 0.5:
+        out.append(
+            Doubt(
+                "stop",
+                f"The manifold at full throttle ({manifold:.1f} kPa absolute) stands above the barometer ({barometer:.1f} kPa): boost, a sensor "
+                "that is off, or figures from two days.",
+            )
+        )
+    elif manifold < 0.9 * barometer:
+        out.append(
+            Doubt(
+                "watch",
+                f"At full throttle the manifold lies {barometer - manifold:.1f} kPa under the barometer: the throttle or the filter "
+                "holds the engine back, or the throttle was not full.",
+            )
+        )
+    return out
+
+
+def _fuel(sheet: BuildSheet) -> list[Doubt]:
+    out = []
+    if sheet.fuel.name == "E85":
+        out.append(
+            Doubt(
+                "watch",
+                "What a pump sells as E85 may hold 51 to 83 % ethanol (ASTM D5798, from memory): test it and state the blend. "
+                "The sheet counts 85 % by volume.",
+            )
+        )
+    if sheet.fuel_system.pump_flow_l_h is None:
+        out.append(Doubt("watch", "The pump's flow is not known: whether it feeds the shot cannot be checked."))
+    if sheet.octane_ron < 91:
+        out.append(Doubt("watch", f"{sheet.octane_ron:g} RON leaves little against knock; nitrous asks for more."))
+    return out
+
+
+def _nitrous(sheet: BuildSheet) -> list[Doubt]:
+    nitrous = sheet.nitrous
+    out = []
+    fill = sheet.value("nitrous.bottle_fill_kg")
+    if fill > 1.005 * nitrous.bottle_rated_fill_kg:
+        out.append(
+            Doubt(
+                "stop",
+                f"The bottle holds {fill:.2f} kg, more than its rated {nitrous.bottle_rated_fill_kg:.2f} kg. Warm liquid has no room to "
+                "expand and can burst it: have it emptied to its rated weight by a licensed filler.",
+            )
+        )
+    share = nitrous.shot_hp / sheet.engine.peak_power_hp if sheet.engine.peak_power_hp else None
+    if share is not None and share > 0.5:
+        out.append(
+            Doubt(
+                "watch",
+                f"The shot is {100 * share:.0f} % of the engine's own power: few engines carry more than half of theirs on top "
+                "(common practice, no source).",
+            )
+        )
+    if nitrous.nozzle_diameter_mm is None:
+        out.append(
+            Doubt(
+                "watch",
+                "No nozzle bore is given: the nitrous flow is what the wanted horsepower asks for, not what a nozzle passes.",
+            )
+        )
+    return out

@@ -1,0 +1,280 @@
+"""What is in the cylinder: air pushed aside by nitrous vapour, cooled by its evaporation, and how far it is compressed."""
+
+from __future__ import annotations
+
+import functools
+import threading
+from dataclasses import dataclass
+
+import cantera as ct
+import numpy as np
+from scipy.optimize import brentq
+from scipy.optimize.elementwise import find_root
+
+from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE
+from ..errors import InputError, check_array, check_number
+from ..thermo import species as sp
+from ..thermo.equilibrium import State, equilibrate, unburned
+from ..thermo.mixture import Mixture, oxygen_share
+from ..thermo.nitrous import T_TRIPLE, evaporation_heat
+from .airflow import cylinder_volume
+from .setup import Setup
+
+_CP_DRY_AIR, _CP_VAPOUR = (
+    29.1,
+    33.6,
+)  # J/(mol K) between 180 and 320 K, within 0.3 % and 1 % [NASA polynomials of nasa_gas.yaml]
+_T_RESIDUAL = 1400.0  # K; burned gas left in the cylinder at full throttle, from memory (1300 to 1500)
+_M_NITROUS = sp.molar_mass("N2O")
+_LOCK = threading.RLock()
+
+
+@dataclass(frozen=True)
+class Charge:
+    """Fresh oxidiser of one cylinder and cycle, in the port, nitrous evaporated, no fuel and no residual gas.
+
+    Attributes
+    ----------
+    dry_air, water, nitrous : array
+        [mol].
+    T : array
+        [K].
+    evaporated : array
+        Share of the nitrous that evaporates in the port; below 1 where the charge would otherwise fall under 182.3 K.
+    nitrous_fraction : array
+        Moles of N2O per mole of (dry air + N2O).
+    water_fraction : array
+        Moles of water per mole of fresh oxidiser.
+    """
+
+    dry_air: np.ndarray
+    water: np.ndarray
+    nitrous: np.ndarray
+    T: np.ndarray
+    evaporated: np.ndarray
+
+    @property
+    def nitrous_fraction(self) -> np.ndarray:
+        return self.nitrous / (self.nitrous + self.dry_air)
+
+    @property
+    def water_fraction(self) -> np.ndarray:
+        return self.water / (self.water + self.nitrous + self.dry_air)
+
+    @property
+    def oxygen_share(self) -> np.ndarray:
+        """O2 equivalent share of the dry oxidiser [mol/mol]."""
+        return oxygen_share(self.nitrous_fraction)
+
+    @property
+    def oxygen_atoms(self) -> np.ndarray:
+        """O atoms of O2 and N2O [mol]."""
+        return 2 * sp.DRY_AIR["O2"] * self.dry_air + self.nitrous
+
+
+def fresh_charge(
+    setup: Setup,
+    rpm,
+    nitrous_flow,
+    *,
+    wall_share: float = WALL_HEAT_SHARE.best,
+    exponent: float = DENSITY_EXPONENT.best,
+) -> Charge:
+    """Charge of one cylinder at full throttle with nitrous flowing at constant mass per second.
+
+    Parameters
+    ----------
+    setup : Setup
+    rpm : float or array
+        [rpm], within the full-throttle table.
+    nitrous_flow : float or array
+        Of the whole engine [kg/s].
+    wall_share : float
+        Share of the evaporation heat that comes from walls and not from the charge, 0 to 1.
+    exponent : float
+        Moles drawn in rise as (T_air/T)^exponent, 0 to 1.
+
+    Returns
+    -------
+    Charge
+
+    Raises
+    ------
+    InputError
+        Out of range, or if nitrous leaves no room for air.
+
+    Notes
+    -----
+    At constant manifold pressure n_air + n_N2O = n_0 (T_air/T)^a, and the air gives up what evaporation asks:
+    n_air cp (T_air - T) = (1 - w) m_N2O [h_vapour(T) - h_liquid(T_bottle)]. Both are solved together. Fuel is not counted:
+    its evaporation is in the measured volumetric efficiency. Neither is moisture that freezes out, which would give back up
+    to 25 kJ per kg of air (half saturated, 25 C); it lies within the range of `wall_share`.
+    """
+    wall = check_number("wall_share", wall_share, 0.0, 1.0, "", "It is a share.")
+    exponent = check_number("exponent", exponent, 0.0, 1.0, "", "Inlet-temperature corrections lie between.")
+    base = setup.air_moles(rpm)
+    nitrous = setup.dose(nitrous_flow, rpm) / _M_NITROUS
+    base, nitrous = np.broadcast_arrays(base, nitrous)
+    cp = (1 - setup.air_water) * _CP_DRY_AIR + setup.air_water * _CP_VAPOUR
+
+    def air(T, n0, n):
+        return n0 * (setup.T_air / T) ** exponent - n
+
+    def surplus(T, n0, n):
+        heat = (1 - wall) * n * _M_NITROUS * _evaporation_heat(setup.T_bottle, T, setup.P_manifold)
+        return air(T, n0, n) * cp * (setup.T_air - T) - heat
+
+    room = air(setup.T_air, base, nitrous)
+    if (room <= 0.05 * base).any():
+        worst = float(np.atleast_1d(setup.check_rpm(rpm)).flat[int(np.argmin(room / base)) if np.ndim(rpm) else 0])
+        raise InputError(
+            "nitrous_flow",
+            float(np.max(nitrous_flow)),
+            "kg/s",
+            "less",
+            f"At {worst:.0f} rpm its vapour would fill the cylinder and leave no room for air.",
+        )
+    T, evaporated = _charge_temperature(surplus, setup.T_air, base, nitrous)
+    moist = air(T, base, nitrous)
+    return Charge(
+        dry_air=(1 - setup.air_water) * moist,
+        water=setup.air_water * moist,
+        nitrous=nitrous + 0.0,
+        T=T,
+        evaporated=evaporated,
+    )
+
+
+def _charge_temperature(surplus, T_air: float, base: np.ndarray, nitrous: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Root of the heat balance; where there is none above the triple point, that point and the share it evaporates."""
+    coldest = np.full(base.shape, T_TRIPLE)
+    short = surplus(coldest, base, nitrous) < 0
+    safe = np.where(short, 0.0, nitrous)
+    T = find_root(surplus, (coldest, np.full(base.shape, T_air + 1.0)), args=(base, safe)).x
+    T = np.where(short, T_TRIPLE, T)
+    at_coldest = surplus(coldest, base, 0 * nitrous)  # heat the air alone could give
+    need = at_coldest - surplus(coldest, base, nitrous)
+    return T, np.where(short, np.divide(at_coldest, need, out=np.ones_like(need), where=need > 0), 1.0)
+
+
+@functools.lru_cache(maxsize=64)
+def _heat_fit(T_bottle: float, P: float) -> np.ndarray:
+    """Cubic through the heat of evaporation at four temperatures; within 0.05 % between."""
+    nodes = np.array([183.0, 225.0, 280.0, 335.0])
+    return np.polyfit(nodes, evaporation_heat(T_bottle, nodes, P), 3)
+
+
+def _evaporation_heat(T_bottle: float, T: np.ndarray, P: float) -> np.ndarray:
+    return np.polyval(_heat_fit(T_bottle, P), T)
+
+
+def mixture(setup: Setup, charge: Charge, lambda_: float, index: int = 0, *, residual: bool = False) -> Mixture:
+    """Return one element of a charge with fuel to `lambda_`, with or without the residual gas of the setup."""
+    return Mixture(
+        setup.fuel,
+        lambda_,
+        float(np.atleast_1d(charge.nitrous_fraction)[index]),
+        water_fraction=float(np.atleast_1d(charge.water_fraction)[index]),
+        residual_fraction=setup.residual if residual else 0.0,
+    )
+
+
+@dataclass(frozen=True)
+class SparkState:
+    """The charge at intake closing and at the spark, residual gas mixed in.
+
+    Attributes
+    ----------
+    T_closing, P_closing, T, P : float
+        At intake closing and at the spark [K], [Pa].
+    theta_deg : float
+        Crank angle of the spark [deg after top dead centre].
+    """
+
+    T_closing: float
+    P_closing: float
+    T: float
+    P: float
+    theta_deg: float
+
+
+def spark_state(setup: Setup, charge: Charge, lambda_: float, timing_deg: float, index: int = 0) -> SparkState:
+    """Compress a charge to the spark without heat loss.
+
+    Parameters
+    ----------
+    setup : Setup
+    charge : Charge
+    lambda_ : float
+    timing_deg : float
+        Spark [deg before top dead centre], -20 to 60.
+    index : int
+        Which element of the charge.
+
+    Returns
+    -------
+    SparkState
+
+    Raises
+    ------
+    InputError
+
+    Notes
+    -----
+    Fresh charge and residual gas (1400 K) mix at constant enthalpy; ideal gas fills the cylinder at intake closing; frozen
+    composition at constant entropy from there. Heat from the walls and fuel evaporation are left out: they pull opposite ways.
+    """
+    timing = check_number(
+        "timing_deg", timing_deg, -20.0, 60.0, "deg before TDC", "Ignition timing of spark-ignition engines."
+    )
+    fresh = mixture(setup, charge, lambda_, index)
+    whole = mixture(setup, charge, lambda_, index, residual=True)
+    T_port = float(np.atleast_1d(charge.T)[index])
+    T_closing = _mixing_temperature(setup, fresh, whole, T_port)
+    geometry = (setup.bore, setup.stroke, setup.rod, setup.compression_ratio)
+    V1, V2 = cylinder_volume(np.array([-180.0 + setup.intake_closing_deg, -timing]), *geometry)
+    mass = _fresh_mass(charge, fresh, index) / (1 - setup.residual)
+    P_closing = mass / whole.molar_mass * sp.R * T_closing / V1
+    T, P = _compress(whole, T_closing, P_closing, float(V2 / V1))
+    return SparkState(T_closing, float(P_closing), T, P, -timing)
+
+
+def _fresh_mass(charge: Charge, fresh: Mixture, index: int) -> float:
+    dry = float(np.atleast_1d(charge.dry_air)[index])
+    oxidiser = (
+        dry * sp.AIR_MOLAR_MASS
+        + float(np.atleast_1d(charge.water)[index]) * sp.molar_mass("H2O")
+        + float(np.atleast_1d(charge.nitrous)[index]) * _M_NITROUS
+    )
+    return oxidiser * (1 + 1 / fresh.oxidiser_to_fuel)
+
+
+def _mixing_temperature(setup: Setup, fresh: Mixture, whole: Mixture, T_port: float) -> float:
+    if not setup.residual:
+        return T_port
+    residual = sum(x * sp.enthalpy(name, _T_RESIDUAL) for name, x in fresh.exhaust.items())
+    residual /= sum(x * sp.molar_mass(name) for name, x in fresh.exhaust.items())
+    target = (1 - setup.residual) * unburned(fresh, T_port, 1e5).enthalpy_mass + setup.residual * residual
+    return brentq(lambda T: unburned(whole, T, 1e5).enthalpy_mass - target, 200.0, 1400.0, xtol=1e-3)
+
+
+@functools.cache
+def _unburned_phase(names: tuple[str, ...]) -> ct.Solution:
+    return ct.Solution(thermo="ideal-gas", species=[sp.cantera_species(name) for name in names])
+
+
+def _compress(mix: Mixture, T: float, P: float, volume_ratio: float) -> tuple[float, float]:
+    """Frozen, at constant entropy: (T, P) after the volume has shrunk by `volume_ratio`."""
+    check_array(
+        "compressed T", T, 200.0, 1500.0, "K", "A charge that starts to be compressed is neither frozen nor burned."
+    )
+    with _LOCK:
+        gas = _unburned_phase(tuple(mix.X))
+        gas.TPX = T, P, dict(mix.X)
+        gas.SV = gas.entropy_mass, gas.volume_mass * volume_ratio
+        return gas.T, gas.P
+
+
+def burn(setup: Setup, charge: Charge, lambda_: float, state: SparkState, hold: str, index: int = 0) -> State:
+    """Burn the charge at its spark state, residual included."""
+    return equilibrate(mixture(setup, charge, lambda_, index, residual=True), state.T, state.P, hold)

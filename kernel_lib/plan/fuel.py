@@ -1,0 +1,142 @@
+"""How much nitrous a shot needs, and how much fuel goes with it."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import brentq
+
+from ..build_sheet import BuildSheet
+from ..engine.charge import Charge, fresh_charge, mixture
+from ..engine.setup import Setup
+from ..errors import InputError, check_number
+from ..thermo import species as sp
+
+RULE_LB_H_PER_100_HP = 30.0
+"""Fuel for a dry shot: 30 lb/h per 100 hp; common practice, no source."""
+
+WINDOW_LAMBDA = (0.850, 0.884)
+"""Wanted lambda on nitrous: 12.5 to 13.0 on a 14.7 scale; common practice, no source."""
+
+TOO_LEAN_LAMBDA = 13.7 / 14.7
+"""Shut-off: 13.7 on a 14.7 scale; common practice, no source."""
+
+_MOST_NITROUS = 0.5  # kg/s, above any shot a build sheet may ask for
+
+
+def heat_rate(setup: Setup, charge: Charge, rpm: float, lambda_: float) -> float:
+    """Heat that the whole engine sets free with this charge [W]; see `Mixture.heat_released`."""
+    mix = mixture(setup, charge, lambda_)
+    fresh_mass = float(np.squeeze(charge.oxygen_atoms)) / _oxygen_atoms_per_kg(mix)
+    return mix.heat_released * fresh_mass * float(setup.cycles_per_second(rpm))
+
+
+def _oxygen_atoms_per_kg(mix) -> float:
+    return mix.lambda_ * mix.fuel.oxygen_demand * mix.fuel_mass_fraction / mix.fuel.molar_mass
+
+
+def nitrous_for_power(
+    setup: Setup,
+    shot_W: float,
+    rpm: float,
+    lambda_without: float,
+    lambda_with: float,
+    *,
+    efficiency: float,
+    wall_share: float,
+    exponent: float,
+) -> float:
+    """Nitrous flow that adds a given power.
+
+    Parameters
+    ----------
+    setup : Setup
+    shot_W : float
+        Power to add at the crank [W].
+    rpm : float
+        Speed at which it is counted.
+    lambda_without, lambda_with : float
+        Lambda without and with nitrous.
+    efficiency : float
+        Share of the added heat that reaches the crank, 0.1 to 0.6.
+    wall_share, exponent : float
+        As in `fresh_charge`.
+
+    Returns
+    -------
+    float
+        [kg/s].
+
+    Raises
+    ------
+    InputError
+        If no flow adds that power.
+
+    Notes
+    -----
+    Energy balance: shot = efficiency x (heat set free with nitrous - heat set free without), air pushed aside and won back by
+    cooling included. The heat of N2O coming apart (1.86 MJ/kg) counts.
+    """
+    shot = check_number("shot_W", shot_W, 0.0, 5e5, "W", "Up to 670 hp.")
+    efficiency = check_number("efficiency", efficiency, 0.1, 0.6, "", "Crank work per heat of a piston engine.")
+    base = heat_rate(setup, fresh_charge(setup, rpm, 0.0), rpm, lambda_without)
+
+    def miss(flow: float) -> float:
+        charge = fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent)
+        return efficiency * (heat_rate(setup, charge, rpm, lambda_with) - base) - shot
+
+    most = min(_MOST_NITROUS, 0.9 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * sp.molar_mass("N2O"))
+    if miss(most) < 0:
+        raise InputError(
+            "nitrous.shot_hp", shot / 745.7, "hp", "less", "No nitrous flow that still leaves room for air adds it."
+        )
+    return 0.0 if miss(0.0) > 0 else brentq(miss, 0.0, most, xtol=1e-7)
+
+
+def fuel_for(setup: Setup, charge: Charge, lambda_: float) -> np.ndarray:
+    """Fuel that brings a charge to `lambda_` [kg per cycle and cylinder]."""
+    return charge.oxygen_atoms / (lambda_ * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
+
+
+def fuel_supplied(setup: Setup, charge: Charge, rpm, lambda_without: float, metering: str, sensor: str) -> np.ndarray:
+    """Fuel that the controller gives by itself while nitrous flows [kg per cycle and cylinder].
+
+    Parameters
+    ----------
+    setup : Setup
+    charge : Charge
+        With nitrous.
+    rpm : array
+    lambda_without : float
+        Its full-throttle target without nitrous.
+    metering : {"speed-density", "mass-air"}
+        Speed-density sees manifold pressure and intake temperature, not composition: it fuels the air that nitrous pushed
+        aside. A mass-air meter sees only the air that is left.
+    sensor : {"before nitrous", "in cooled stream"}
+        In the cooled stream a speed-density controller takes the charge for denser by T_air / T_charge.
+
+    Returns
+    -------
+    array
+    """
+    if metering == "mass-air":
+        air = charge.dry_air
+    else:
+        air = (1 - setup.air_water) * setup.air_moles(rpm)
+        if sensor == "in cooled stream":
+            air = air * setup.T_air / charge.T
+    return 2 * sp.DRY_AIR["O2"] * air / (lambda_without * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
+
+
+def injector_flow(sheet: BuildSheet, setup: Setup) -> float:
+    """Steady flow of one open injector at full throttle on this car's fuel [kg/s].
+
+    Notes
+    -----
+    Orifice: mass flow goes with the square root of density and of the pressure across it.
+    """
+    system = sheet.fuel_system
+    across = system.rail_pressure_kpa
+    if system.rail_reference == "atmosphere":
+        across += sheet.value("site.barometer_kpa") - setup.P_manifold / 1e3
+    volume = system.injector_flow_cc_min * 1e-6 / 60 * np.sqrt(across / system.injector_flow_pressure_kpa)
+    return float(volume * np.sqrt(setup.fuel.density * system.injector_test_density_kg_m3))

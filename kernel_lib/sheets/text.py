@@ -1,0 +1,28 @@
+"""Numbers as a reader should see them: rounded to what is known, with unit and band."""
+
+from __future__ import annotations
+
+from math import floor, isfinite, log10
+
+
+def rounded(value: float, spread: float | None = None) -> str:
+    """Write a number with the digits its spread allows: two at least, and none finer than a tenth of the spread."""
+    if not isfinite(value):
+        return "–"
+    if value == 0:
+        return "0"
+    finest = floor(log10(abs(value))) - 2
+    if spread:
+        finest = min(max(floor(log10(spread)) - 1, finest), floor(log10(abs(value))) - 1)
+    digits = max(0, -finest)
+    return f"{round(value, -finest):,.{digits}f}".replace(",", " ")
+
+
+def banded(low: float, best: float, high: float) -> str:
+    """Write ``best (low to high)``."""
+    if not isfinite(best):
+        return "–"
+    spread = high - low
+    if spread <= 1e-3 * abs(best):
+        return rounded(best)
+    return f"{rounded(best, spread)} ({rounded(low, spread)} to {rounded(high, spread)})"
