@@ -1,0 +1,1 @@
+"""The tests, by room; `python -m tests` runs them all."""
