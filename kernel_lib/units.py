@@ -124,3 +124,23 @@ def m_from_ft(x):
 def ft_from_m(x):
     """Foot from metre."""
     return x / _M_PER_FT
+
+
+def nm_from_lbft(m):
+    """Newton metre from pound-force foot."""
+    return m * (_KG_PER_LB * _G0 * _M_PER_FT)
+
+
+def lbft_from_nm(m):
+    """Pound-force foot from newton metre."""
+    return m / (_KG_PER_LB * _G0 * _M_PER_FT)
+
+
+def l_from_gal(v):
+    """Litre from US gallon."""
+    return v * 231 * _M_PER_IN**3 * 1000
+
+
+def gal_from_l(v):
+    """US gallon from litre."""
+    return v / (231 * _M_PER_IN**3 * 1000)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import cantera as ct
@@ -12,9 +13,9 @@ from scipy.optimize import brentq
 from scipy.optimize.elementwise import find_root
 
 from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE
-from ..errors import InputError, check_array, check_number
+from ..errors import InputError, check_number
 from ..thermo import species as sp
-from ..thermo.equilibrium import State, equilibrate, unburned
+from ..thermo.equilibrium import equilibrate, expand, unburned
 from ..thermo.mixture import Mixture, oxygen_share
 from ..thermo.nitrous import T_TRIPLE, evaporation_heat
 from .airflow import cylinder_volume
@@ -235,7 +236,7 @@ def spark_state(setup: Setup, charge: Charge, lambda_: float, timing_deg: float,
     V1, V2 = cylinder_volume(np.array([-180.0 + setup.intake_closing_deg, -timing]), *geometry)
     mass = _fresh_mass(charge, fresh, index) / (1 - setup.residual)
     P_closing = mass / whole.molar_mass * sp.R * T_closing / V1
-    T, P = _compress(whole, T_closing, P_closing, float(V2 / V1))
+    T, P = _at_constant_entropy(whole.X, T_closing, P_closing, float(V2 / V1))
     return SparkState(T_closing, float(P_closing), T, P, -timing)
 
 
@@ -259,22 +260,60 @@ def _mixing_temperature(setup: Setup, fresh: Mixture, whole: Mixture, T_port: fl
 
 
 @functools.cache
-def _unburned_phase(names: tuple[str, ...]) -> ct.Solution:
+def _frozen_phase(names: tuple[str, ...]) -> ct.Solution:
     return ct.Solution(thermo="ideal-gas", species=[sp.cantera_species(name) for name in names])
 
 
-def _compress(mix: Mixture, T: float, P: float, volume_ratio: float) -> tuple[float, float]:
-    """Frozen, at constant entropy: (T, P) after the volume has shrunk by `volume_ratio`."""
-    check_array(
-        "compressed T", T, 200.0, 1500.0, "K", "A charge that starts to be compressed is neither frozen nor burned."
-    )
+def _at_constant_entropy(X: Mapping[str, float], T: float, P: float, volume_ratio: float) -> tuple[float, float]:
+    """Frozen composition: (T, P) after the volume has changed by `volume_ratio`."""
     with _LOCK:
-        gas = _unburned_phase(tuple(mix.X))
-        gas.TPX = T, P, dict(mix.X)
+        gas = _frozen_phase(tuple(X))
+        gas.TPX = T, P, dict(X)
         gas.SV = gas.entropy_mass, gas.volume_mass * volume_ratio
         return gas.T, gas.P
 
 
-def burn(setup: Setup, charge: Charge, lambda_: float, state: SparkState, hold: str, index: int = 0) -> State:
-    """Burn the charge at its spark state, residual included."""
-    return equilibrate(mixture(setup, charge, lambda_, index, residual=True), state.T, state.P, hold)
+def flow_for_fraction(setup: Setup, rpm: float, nitrous_fraction: float) -> float:
+    """Nitrous flow that gives a nitrous fraction at one speed.
+
+    Parameters
+    ----------
+    setup : Setup
+    rpm : float
+    nitrous_fraction : float
+        Moles of N2O per mole of (dry air + N2O), 0 to 0.9.
+
+    Returns
+    -------
+    float
+        [kg/s], whole engine.
+
+    Raises
+    ------
+    InputError
+    """
+    fraction = check_number("nitrous_fraction", nitrous_fraction, 0.0, 0.9, "", "More leaves an engine without air.")
+    if not fraction:
+        return 0.0
+    most = 0.94 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * _M_NITROUS
+    return brentq(lambda flow: float(fresh_charge(setup, rpm, flow).nitrous_fraction) - fraction, 0.0, most, xtol=1e-6)
+
+
+def opening_temperature(setup: Setup, charge: Charge, lambda_: float, state: SparkState, index: int = 0) -> float:
+    """Temperature at exhaust opening of gas burned at once at the spark and expanded without heat loss [K].
+
+    Parameters are those of `spark_state`, and the state it gave.
+
+    Raises
+    ------
+    InputError
+
+    Notes
+    -----
+    Constant-volume equilibrium at the spark, then `expand`. Too high by the heat that walls take; meant for differences
+    between mixtures.
+    """
+    burned = equilibrate(mixture(setup, charge, lambda_, index, residual=True), state.T, state.P, "UV")
+    geometry = (setup.bore, setup.stroke, setup.rod, setup.compression_ratio)
+    V1, V2 = cylinder_volume(np.array([state.theta_deg, 180.0 - setup.exhaust_opening_deg]), *geometry)
+    return expand(burned, float(V2 / V1)).T

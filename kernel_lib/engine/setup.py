@@ -28,6 +28,8 @@ class Setup:
     compression_ratio : float
     intake_closing_deg : float
         [deg after bottom dead centre].
+    exhaust_opening_deg : float
+        [deg before bottom dead centre].
     T_air : float
         Air in the manifold without nitrous [K].
     P_manifold : float
@@ -50,6 +52,7 @@ class Setup:
     swept: float
     compression_ratio: float
     intake_closing_deg: float
+    exhaust_opening_deg: float
     T_air: float
     P_manifold: float
     air_water: float
@@ -75,6 +78,7 @@ class Setup:
             swept=sheet.displacement_l / 1e3 / engine.cylinders,
             compression_ratio=engine.compression_ratio,
             intake_closing_deg=engine.intake_closing_deg_abdc,
+            exhaust_opening_deg=engine.exhaust_opening_deg_bbdc,
             T_air=T_air,
             P_manifold=1e3 * sheet.value("engine.full_throttle_manifold_kpa"),
             air_water=water_vapour_fraction(T_air, barometer, site.relative_humidity_percent / 100),

@@ -90,7 +90,7 @@ def plan_html(sheet: BuildSheet, plan: Plan) -> str:
 <title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)}</p>
 <h1>{nitrous.shot_hp:g} hp, {nitrous.system}, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm</h1>
-<p>{escape(_answer(sheet, plan))}</p>{blockers}{tables}
+<p>{escape(plan_answer(sheet, plan))}</p>{blockers}{tables}
 <p class="quiet">Each model figure stands as likely (low to high): bounds over the ranges named below, not standard deviations. Power is at the
 crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 <h2>Know</h2>{_list(plan.notes)}<h2>Missing or doubtful</h2>{_list([d.sentence for d in doubts(sheet)] or ["Nothing found."])}
@@ -101,7 +101,8 @@ crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 """
 
 
-def _answer(sheet: BuildSheet, plan: Plan) -> str:
+def plan_answer(sheet: BuildSheet, plan: Plan) -> str:
+    """Return the plan in two sentences."""
     row = plan.table.iloc[(plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
     metering = sheet.controller.metering
     key = "fuel_speed_density_lb_h" if metering == "speed-density" else "fuel_mass_air_lb_h"
@@ -147,6 +148,11 @@ def _list(sentences: list[str]) -> str:
     return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in sentences) + "</ul>"
 
 
+def plan_csv(plan: Plan) -> str:
+    """Return the table as CSV, what governs each row in its last column."""
+    return plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.6g")
+
+
 def write_plan(sheet: BuildSheet, plan: Plan, folder: str | Path) -> list[Path]:
     """Write ``plan.csv`` and ``tune_sheet.html`` into a folder, made if it is not there.
 
@@ -159,9 +165,7 @@ def write_plan(sheet: BuildSheet, plan: Plan, folder: str | Path) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         csv, page = folder / "plan.csv", folder / "tune_sheet.html"
-        csv.write_text(
-            plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.6g"), encoding="utf-8"
-        )
+        csv.write_text(plan_csv(plan), encoding="utf-8")
         page.write_text(plan_html(sheet, plan), encoding="utf-8")
     except OSError as exc:
         raise InputError("--out", str(folder), "", "a folder that can be written", f"{exc.strerror or exc}.") from exc

@@ -25,11 +25,10 @@ PRODUCTS = ("CO2", "H2O", "CO", "H2", "O2", "N2", "Ar", "NO", "OH", "O", "H", "N
 0.25 K of the full C-H-O-N-Ar set (lambda 0.6-1.4, nitrous fraction 0-0.5, 250-900 K, 1-60 bar; 0.5 K at fraction 1)."""
 
 T_RANGE = (200.0, 1500.0)
-P_RANGE = (1e3, 5e7)
+P_RANGE = (2e4, 5e7)
 _WHY_T = "The NASA polynomials start at 200 K, and a charge above 1500 K has already burned."
-_WHY_P = "From a tenth of an intake's pressure to a broken cylinder head."
+_WHY_P = "From an intake under vacuum to a broken cylinder head."
 _LOCK = threading.RLock()
-_LAMBDA_COUNT, _T_COUNT, _BEND = 20, 4, 0.2  # nodes of flame_map, and how wide they crowd about lambda 1
 
 
 @dataclass(frozen=True)
@@ -73,7 +72,7 @@ def unburned(mix: Mixture, T: float, P: float, *, fuel_phase: str = "gas", fuel_
     T : float
         Temperature of everything but the fuel [K], 200 to 1500.
     P : float
-        Pressure [Pa], 1e3 to 5e7.
+        Pressure [Pa], 2e4 to 5e7.
     fuel_phase : {"gas", "liquid"}
         Liquid fuel brings less enthalpy (its heat of vaporisation) and takes the volume of its liquid.
     fuel_T : float, optional
@@ -206,15 +205,7 @@ def equilibrate(
                 "a charge that burns",
                 "No equilibrium was found for it.",
             ) from exc
-        return State(
-            T=gas.T,
-            P=gas.P,
-            X=MappingProxyType(_Fractions(gas.mole_fraction_dict())),
-            enthalpy_mass=gas.enthalpy_mass,
-            energy_mass=gas.int_energy_mass,
-            density=gas.density,
-            molar_mass=gas.mean_molecular_weight / 1000,
-        )
+        return _state(gas)
 
 
 @dataclass(frozen=True)
@@ -261,15 +252,18 @@ def _rising(field: str, value: object, low: float, high: float, unit: str, why: 
     return array
 
 
-def _lambda_nodes(low: float, high: float, count: int) -> np.ndarray:
-    """Nodes from low to high, dense about lambda 1 where the temperature bends."""
-    ends = np.arcsinh((np.array([low, high]) - 1.0) / _BEND)
-    nodes = 1.0 + _BEND * np.sinh(np.linspace(*ends, count))
+def _lambda_nodes(low: float, high: float, residual: float) -> np.ndarray:
+    """Nodes from low to high, dense about lambda 1 where the temperature bends: the cooler the flame, the sharper."""
+    bend, density = (0.2, 8.0) if residual <= 0.1 else (0.04, 12.0)
+    ends = np.arcsinh((np.array([low, high]) - 1.0) / bend)
+    nodes = 1.0 + bend * np.sinh(np.linspace(*ends, max(6, int(np.ceil(density * (ends[1] - ends[0]))))))
     nodes[[0, -1]] = low, high
     return nodes
 
 
-def _cosine_nodes(low: float, high: float, count: int) -> np.ndarray:
+def _temperature_nodes(low: float, high: float) -> np.ndarray:
+    """Chebyshev nodes, more of them for a longer axis."""
+    count = 4 + int(np.ceil(max(0.0, high - low - 300.0) / 250.0))
     return 0.5 * (low + high) - 0.5 * (high - low) * np.cos(np.pi * np.arange(count) / (count - 1))
 
 
@@ -309,14 +303,15 @@ def flame_map(
 
     Notes
     -----
-    Exact equilibria on 20 x 4 nodes; cubic spline over lambda, polynomial over temperature. Within 0.5 K of cell-by-cell
-    equilibrium on the full species set (lambda 0.6-1.4, nitrous fraction up to 0.5, 1-60 bar; tests/bench).
+    Exact equilibria on about 20 x 5 nodes; cubic spline over lambda, polynomial over temperature. Within 0.5 K of
+    cell-by-cell equilibrium on the full species set (lambda 0.6-1.4, nitrous fraction up to 0.5, residual up to 0.1,
+    1-60 bar; tests/bench); with more residual gas within 1 K of `equilibrate`.
     """
     _check_hold(hold)
     lambda_ = _rising("lambda_", lambda_, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
     T = _rising("T", T, *T_RANGE, "K", _WHY_T)
-    lam = lambda_ if len(lambda_) <= _LAMBDA_COUNT else _lambda_nodes(lambda_[0], lambda_[-1], _LAMBDA_COUNT)
-    temp = T if len(T) <= _T_COUNT else _cosine_nodes(T[0], T[-1], _T_COUNT)
+    lam, temp = _lambda_nodes(lambda_[0], lambda_[-1], residual_fraction), _temperature_nodes(T[0], T[-1])
+    lam, temp = (lambda_ if len(lambda_) <= len(lam) else lam), (T if len(T) <= len(temp) else temp)
     nodes = np.empty((len(temp), len(lam)))
     for j, value in enumerate(lam):
         mix = Mixture(
@@ -388,3 +383,47 @@ def _march(cases: list[tuple[Mixture, float]], P: float, hold: str) -> list[tupl
                 ) from exc
             out.append((gas.T, gas.P, gas.X))
     return out
+
+
+def expand(burned: State, volume_ratio: float) -> State:
+    """Expand burned gas without heat loss, in equilibrium all the way.
+
+    Parameters
+    ----------
+    burned : State
+        From `equilibrate`.
+    volume_ratio : float
+        Volume after over volume before, 1 to 20.
+
+    Returns
+    -------
+    State
+
+    Raises
+    ------
+    InputError
+
+    Notes
+    -----
+    Constant entropy; what came apart recombines and gives its heat back on the way.
+    """
+    ratio = check_number("volume_ratio", volume_ratio, 1.0, 20.0, "", "A piston cannot expand gas further.")
+    with _LOCK:
+        gas = _products_phase()
+        gas.TPX = burned.T, burned.P, dict(burned.X)
+        entropy, volume = gas.entropy_mass, gas.volume_mass * ratio
+        gas.SV = entropy, volume
+        gas.equilibrate("SV", solver="element_potential", rtol=1e-10)
+        return _state(gas)
+
+
+def _state(gas: ct.Solution) -> State:
+    return State(
+        T=gas.T,
+        P=gas.P,
+        X=MappingProxyType(_Fractions(gas.mole_fraction_dict())),
+        enthalpy_mass=gas.enthalpy_mass,
+        energy_mass=gas.int_energy_mass,
+        density=gas.density,
+        molar_mass=gas.mean_molecular_weight / 1000,
+    )

@@ -14,7 +14,7 @@ from .fuels import Fuel
 WATER_GAS_K = 3.5
 """CO H2O / (CO2 H2) of cooled exhaust: the reaction freezes near 1740 K [Heywood, section 4.9]."""
 
-LAMBDA_MIN, LAMBDA_MAX = 0.4, 5.0
+LAMBDA_MIN, LAMBDA_MAX = 0.5, 5.0
 
 
 def water_gas_products(C: float, H: float, O: float, N: float, Ar: float, K: float = WATER_GAS_K) -> dict[str, float]:  # noqa: E741
@@ -65,14 +65,14 @@ class Mixture:
     ----------
     fuel : Fuel
     lambda_ : float
-        O atoms of the oxidisers (O2 and N2O) over the net O atoms the fuel demands, its own oxygen subtracted; 0.4 to 5.
+        O atoms of the oxidisers (O2 and N2O) over the net O atoms the fuel demands, its own oxygen subtracted; 0.5 to 5.
         Water and residual gas are not counted.
     nitrous_fraction : float
         Moles of N2O per mole of (dry air + N2O), 0 to 1.
     water_fraction : float
         Mole fraction of water vapour in the whole fresh oxidiser (dry air + N2O + water), 0 to 0.3.
     residual_fraction : float
-        Mass fraction, in the whole charge, of burned gas of the same mixture left from the cycle before, 0 to 0.6;
+        Mass fraction, in the whole charge, of burned gas of the same mixture left from the cycle before, 0 to 0.3;
         its composition is that of `water_gas_products`.
 
     Raises
@@ -103,7 +103,9 @@ class Mixture:
         )
         check_number("nitrous_fraction", self.nitrous_fraction, 0.0, 1.0, "", "It is a share of the oxidiser, by mole.")
         check_number("water_fraction", self.water_fraction, 0.0, 0.3, "", "Air cannot carry more vapour.")
-        check_number("residual_fraction", self.residual_fraction, 0.0, 0.6, "", "More leaves no engine running.")
+        check_number(
+            "residual_fraction", self.residual_fraction, 0.0, 0.3, "", "At full throttle an engine keeps far less."
+        )
 
     @cached_property
     def _oxidiser(self) -> dict[str, float]:

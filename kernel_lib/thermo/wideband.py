@@ -13,7 +13,7 @@ from ..errors import InputError, check_number
 from .fuels import Fuel
 from .mixture import Mixture
 
-_SCALE_LOW, _SCALE_HIGH = 0.45, 2.5
+_SCALE_LOW, _SCALE_HIGH = 0.5, 2.5
 
 
 def signal(mix: Mixture, hydrogen_weight: float = HYDROGEN_WEIGHT.best) -> float:
@@ -59,7 +59,7 @@ def shown_lambda(mix: Mixture, hydrogen_weight: float = HYDROGEN_WEIGHT.best) ->
     Raises
     ------
     InputError
-        If the signal lies outside what the sensor's scale holds (lambda 0.45 to 2.5).
+        If the signal lies outside what the sensor's scale holds (lambda 0.5 to 2.5).
     """
     target = signal(mix, hydrogen_weight)
     if not mix.nitrous_fraction:
@@ -73,7 +73,7 @@ def shown_lambda(mix: Mixture, hydrogen_weight: float = HYDROGEN_WEIGHT.best) ->
             "lambda_",
             float(mix.lambda_),
             "",
-            "a signal within lambda 0.45 to 2.5 on air",
+            "a signal within lambda 0.5 to 2.5 on air",
             f"With a nitrous fraction of {mix.nitrous_fraction:.2f} the sensor is off its scale.",
         )
     return brentq(miss, _SCALE_LOW, _SCALE_HIGH, xtol=1e-6)
@@ -112,4 +112,4 @@ def true_lambda(
     def miss(lambda_: float) -> float:
         return signal(Mixture(fuel, lambda_, nitrous_fraction, water_fraction=water_fraction), hydrogen_weight) - target
 
-    return brentq(miss, 0.42, 5.0, xtol=1e-6)
+    return brentq(miss, 0.5, 5.0, xtol=1e-6)

@@ -1,0 +1,97 @@
+"""Display units: US or metric. The kernel and the build sheet never see them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from kernel_lib import units as u
+
+US, METRIC = "us", "metric"
+SYSTEMS = (US, METRIC)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A unit as displayed, and the way there and back from the build sheet's own unit."""
+
+    unit: str
+    there: Callable[[float], float]
+    back: Callable[[float], float]
+
+
+def _same(value: float) -> float:
+    return value
+
+
+_IN_US = {
+    "°C": Shown("°F", u.f_from_c, u.c_from_f),
+    "kPa absolute": Shown("inHg absolute", u.inhg_from_kpa, u.kpa_from_inhg),
+    "kPa abs": Shown("psi abs", u.psi_from_kpa, u.kpa_from_psi),
+    "kPa gauge": Shown("psi gauge", u.psi_from_kpa, u.kpa_from_psi),
+    "kPa differential": Shown("psi differential", u.psi_from_kpa, u.kpa_from_psi),
+    "kg nitrous": Shown("lb nitrous", u.lb_from_kg, u.kg_from_lb),
+    "kg": Shown("lb", u.lb_from_kg, u.kg_from_lb),
+    "m": Shown("ft", u.ft_from_m, u.m_from_ft),
+    "mm": Shown("in", u.in_from_mm, u.mm_from_in),
+    "L/h": Shown("gal/h", u.gal_from_l, u.l_from_gal),
+    "N m": Shown("lb ft", u.lbft_from_nm, u.nm_from_lbft),
+    "kg/h": Shown("lb/h", u.lb_from_kg, u.kg_from_lb),
+    "g/s": Shown("lb/s", lambda v: u.lb_from_kg(v / 1e3), lambda v: 1e3 * u.kg_from_lb(v)),
+    "K difference": Shown("°F", lambda v: 1.8 * v, lambda v: v / 1.8),
+}
+_IN_METRIC = {
+    "hp": Shown("kW", u.kw_from_hp, u.hp_from_kw),
+    "K difference": Shown("K", _same, _same),
+}
+
+
+def shown(unit: str, system: str) -> Shown:
+    """Return how a unit of the build sheet is displayed; a shot stays in hp, as the trade counts it everywhere."""
+    return (_IN_US if system == US else _IN_METRIC).get(unit, Shown(unit, _same, _same))
+
+
+def plain(value: float) -> str:
+    """Write an input as it was meant: five significant digits at most, no trailing zeros, no exponent."""
+    text = f"{value:.5g}"
+    return f"{value:.0f}" if "e" in text else text
+
+
+def quantity(value: float, unit: str, system: str, digits: int | None = None) -> str:
+    """Write a value of a build-sheet unit in display units, unit behind it."""
+    to = shown(unit, system)
+    number = plain(to.there(value)) if digits is None else f"{to.there(value):.{digits}f}"
+    return f"{number} {to.unit}".strip()
+
+
+def temperature(kelvin: float, system: str) -> str:
+    """Write a temperature, whole degrees."""
+    return quantity(u.c_from_k(kelvin), "°C", system, 0)
+
+
+def degrees(kelvin: float, system: str) -> str:
+    """Write a temperature difference, whole degrees."""
+    return quantity(kelvin, "K difference", system, 0)
+
+
+def flame(kelvin: float, system: str) -> str:
+    """Write a flame temperature to the ten degrees that the model knows."""
+    to = shown("°C", system)
+    return f"{round(to.there(u.c_from_k(kelvin)), -1):.0f} {to.unit}"
+
+
+def coarse(kelvin: float, system: str) -> str:
+    """Write a difference of model temperatures to ten degrees."""
+    to = shown("K difference", system)
+    return f"{round(to.there(kelvin), -1):.0f} {to.unit}"
+
+
+def figures(value: float, count: int = 2) -> str:
+    """Write a model's number with two figures, no exponent."""
+    if value == 0:
+        return "0"
+    if abs(value) < 1e-4:
+        return "less than 0.0001"
+    digits = max(0, count - 1 - math.floor(math.log10(abs(value))))
+    return f"{round(value, count - 1 - math.floor(math.log10(abs(value)))):.{digits}f}"

@@ -1,0 +1,155 @@
+"""Fields that say what is wrong: a number that does not fit stays as typed, with a sentence under it, and changes nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from html import escape
+
+import ipywidgets as w
+import traitlets
+
+from kernel_lib import InputError
+
+from . import display
+from .frame import box, html
+from .guard import guarded
+
+
+class OpenSlider(w.FloatSlider):
+    """A slider that does not clamp without a word: a value past its ends reaches the model, which refuses it in a sentence."""
+
+    @traitlets.validate("value")
+    def _validate_value(self, proposal: dict) -> float:
+        return proposal["value"]
+
+    @traitlets.validate("min")
+    def _validate_min(self, proposal: dict) -> float:
+        return proposal["value"]
+
+    @traitlets.validate("max")
+    def _validate_max(self, proposal: dict) -> float:
+        return proposal["value"]
+
+
+def parse_number(label: str, typed: str, unit: str) -> float:
+    """Read a number as people type it (comma or point); raise InputError where it is none."""
+    text = typed.strip().replace(" ", "")
+    text = text.replace(",", ".") if text.count(",") == 1 and "." not in text else text
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(label, typed, unit, "a number", "It cannot be read as one.")
+    return value
+
+
+class NumberField:
+    """Label, typed field, unit, a quiet line, and room for a sentence; with a slider if a range is given.
+
+    Parameters
+    ----------
+    label, hint : str
+        What it is; where it is read.
+    unit : str
+        As the build sheet has it; displayed in the page's units.
+    commit : callable
+        Takes the value in that unit; may raise InputError, then nothing changes.
+    span : (low, high, step), optional
+        Of the slider, in that unit.
+    limits : (low, high, why), optional
+        What is accepted, in that unit; those of the slider if there is one.
+    """
+
+    def __init__(
+        self,
+        label: str,
+        unit: str,
+        commit: Callable[[float], None],
+        *,
+        hint: str = "",
+        span: tuple | None = None,
+        limits: tuple | None = None,
+    ):
+        self.label, self._unit, self._commit, self._span = label, unit, commit, span
+        self._limits = limits or ((*span[:2], "The picture does not reach further.") if span else None)
+        self._system, self._value, self._quiet = display.US, math.nan, False
+        self.heard: Callable[[str], None] | None = None
+        self.text = w.Text(continuous_update=False, layout=w.Layout(width="7em"))
+        self.text.add_class("nw-number")
+        self._name, self._unit_label = html("", "nw-label"), html("", "nw-unit")
+        self._error = html("", "nw-field-error")
+        self._hint = html(f"<span>{escape(hint)}</span>" if hint else "", "nw-hint")
+        self.slider = OpenSlider(readout=False, continuous_update=True) if span else None
+        row = [self.text, self._unit_label] if not span else [self.slider, self.text, self._unit_label]
+        self.widget = box(
+            [self._name, box(row, "nw-row"), *([self._hint] if hint else []), self._error], "nw-field", "nw-stack"
+        )
+        self.text.observe(guarded(self.say)(self._typed), "value")
+        if self.slider:
+            self.slider.observe(guarded(self.say)(self._slid), "value")
+
+    def say(self, sentence: str) -> None:
+        """Show a sentence under the field, or clear it; tell whoever wants to know."""
+        if self.heard and bool(sentence) != bool(self._error.value):
+            self.heard(sentence)
+        self._error.value = escape(sentence)
+
+    @property
+    def error(self) -> str:
+        """The sentence under the field, escaped."""
+        return self._error.value
+
+    def show(self, value: float, system: str) -> None:
+        """Display a value that the model holds."""
+        if self._error.value and (value, system) == (self._value, self._system):
+            return  # what was typed stays, with its sentence, until it is mended
+        self._system, self._value = system, value
+        to = display.shown(self._unit, system)
+        self._quiet = True
+        try:
+            self._name.value = f"<label>{escape(self.label)}</label>"
+            self._unit_label.value = escape(to.unit)
+            self.text.value = display.plain(to.there(value))
+            self.text.tooltip = f"{self.label} [{to.unit}]"
+            if self.slider:
+                self._show_slider(to, value)
+        finally:
+            self._quiet = False
+        self.say("")
+
+    def _show_slider(self, to: display.Shown, value: float) -> None:
+        low, high, step = self._span
+        ends = sorted((to.there(low), to.there(high)))
+        stride = abs(to.there(low + step) - to.there(low))
+        with self.slider.hold_trait_notifications():
+            self.slider.min, self.slider.max, self.slider.step = *ends, stride
+            if abs(self.slider.value - to.there(value)) > 0.51 * stride:
+                self.slider.value = to.there(value)
+        self.slider.tooltip = f"{self.label} [{to.unit}]"
+
+    def _typed(self, change: dict) -> None:
+        if not self._quiet:
+            unit = display.shown(self._unit, self._system).unit
+            self._take(parse_number(self.label, change["new"], unit))
+
+    def _slid(self, change: dict) -> None:
+        if not self._quiet:
+            self._take(change["new"])
+
+    def _take(self, displayed: float) -> None:
+        to = display.shown(self._unit, self._system)
+        value = to.back(displayed)
+        if self._limits:
+            self._check(value, to)
+        self._commit(value)
+        self.show(value, self._system)
+
+    def _check(self, value: float, to: display.Shown) -> None:
+        low, high, why = self._limits
+        slack = 1e-9 * (abs(low) + abs(high))
+        if not low - slack <= value <= high + slack:
+            ends = sorted((to.there(low), to.there(high)))
+            allowed = f"{display.plain(ends[0])} to {display.plain(ends[1])} {to.unit}".strip()
+            raise InputError(self.label, to.there(value), to.unit, allowed, why)

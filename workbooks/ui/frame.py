@@ -1,0 +1,81 @@
+"""What every page has: masthead, panels, cautions."""
+
+from __future__ import annotations
+
+from html import escape
+
+import ipywidgets as w
+
+from kernel_lib import __version__
+from kernel_lib.sheets.plan_sheet import CAUTIONS
+
+from . import display
+from .guard import guarded
+from .session import Session
+
+PAGES = (("start", "The car on paper"), ("charge_explorer", "AFR against charge temperature"))
+
+
+def html(text: str = "", *classes: str) -> w.HTML:
+    """Return an HTML widget; whatever a visitor wrote must be escaped before it comes here."""
+    widget = w.HTML(text)
+    for name in classes:
+        widget.add_class(name)
+    return widget
+
+
+def box(children: list, *classes: str) -> w.Box:
+    """Return a plain box that only our own style sheet lays out."""
+    widget = w.Box(children)
+    for name in classes:
+        widget.add_class(name)
+    return widget
+
+
+def panel(title: w.Widget, figure: list, notes: list, assumes: w.Widget | None = None) -> w.Box:
+    """Return a panel: finding on top, figure left, notes right, what it assumes below."""
+    rows = [title, box(figure, "nw-figure", "nw-stack"), box(notes, "nw-notes", "nw-stack")]
+    return box([*rows, *([assumes] if assumes is not None else [])], "nw-panel")
+
+
+def masthead(session: Session, here: str) -> w.Box:
+    """Return the line on top: whose car, units, the other workbooks with the same set-up."""
+    line, links, message = html("", "nw-car-line"), html("", "nw-links"), html("", "nw-field-error")
+    switch = w.ToggleButtons(
+        options=[("US units", display.US), ("metric", display.METRIC)],
+        value=session.units,
+        tooltips=["°F, psi, lb, in", "°C, kPa, kg, mm"],
+    )
+    switch.add_class("nw-units")
+
+    def draw(_change: object = None) -> None:
+        sheet = session.sheet
+        kind = f"{sheet.nitrous.shot_hp:g} hp {sheet.nitrous.system}"
+        fuel = sheet.fuel.name or sheet.make_fuel().name
+        line.value = f"<b>{escape(sheet.car.name)}</b> · {kind} · {escape(fuel)}, {sheet.octane_ron:g} RON"
+        links.value = " · ".join(
+            f"<b>{title}</b>" if name == here else f'<a href="{escape(session.link(name))}">{title}</a>'
+            for name, title in PAGES
+        )
+        message.value = escape(session.message)
+
+    @guarded(lambda text: setattr(message, "value", escape(text)))
+    def switched(change: dict) -> None:
+        session.units = change["new"]
+
+    switch.observe(switched, "value")
+    session.observe(draw, ["sheet", "units", "message"])
+    draw()
+    return w.VBox([box([line, links, switch, session.address], "nw-masthead"), message])
+
+
+def cautions() -> w.HTML:
+    """Return the cautions and the footer."""
+    text = "".join(f"<p>{escape(sentence)}</p>" for sentence in CAUTIONS)
+    foot = (
+        f"kernel {__version__} · thermodynamics: Cantera with NASA polynomials · nitrous oxide: CoolProp (Lemmon &amp; Span 2006) · "
+        "demo cars, shop and owners are invented"
+    )
+    return html(
+        f'<section class="nw-cautions" aria-label="Cautions"><h2>Cautions</h2>{text}</section><footer class="nw-footer">{foot}</footer>'
+    )

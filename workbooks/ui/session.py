@@ -1,0 +1,92 @@
+"""What the panels of a page share: the build sheet, the units, and the address that carries both."""
+
+from __future__ import annotations
+
+import os
+from urllib.parse import parse_qs, urlencode
+
+import anywidget
+import traitlets
+
+from kernel_lib import BuildSheet, InputError
+
+from . import display
+
+DEMO = "wren_five"
+
+
+class Address(anywidget.AnyWidget):
+    """Keeps the browser's address in step, so that a reload or a bookmark finds the same set-up."""
+
+    _esm = """
+    function render({ model }) {
+      const write = () => {
+        const query = model.get("query");
+        if (query && location.pathname.includes("/voila/")) history.replaceState(null, "", location.pathname + "?" + query);
+      };
+      model.on("change:query", write);
+      write();
+    }
+    export default { render };
+    """
+    query = traitlets.Unicode().tag(sync=True)
+
+
+class Session(traitlets.HasTraits):
+    """One visitor's page.
+
+    Attributes
+    ----------
+    sheet : BuildSheet
+        Always a valid one.
+    units : {"us", "metric"}
+    message : str
+        What was wrong with the link the page was opened by; plain text.
+    """
+
+    sheet = traitlets.Instance(BuildSheet)
+    units = traitlets.Enum(display.SYSTEMS, display.US)
+    message = traitlets.Unicode()
+
+    def __init__(self, query: str = "") -> None:
+        super().__init__(sheet=BuildSheet.demo(DEMO))
+        values = parse_qs(query.removeprefix("?"), keep_blank_values=True)
+        units = values.get("units", [display.US])[0]
+        if units in display.SYSTEMS:
+            self.units = units
+        if "sheet" in values:
+            try:
+                self.sheet = BuildSheet.from_query(query)
+            except InputError as exc:
+                self.message = f"The link could not be read, so this page shows the demo car. {exc}"
+        self.address = Address(query=self.query)
+        self.observe(self._write_address, ["sheet", "units"])
+
+    @property
+    def query(self) -> str:
+        """The whole set-up as a query string; a sheet too long for a link leaves only the units."""
+        units = urlencode({"units": self.units})
+        try:
+            return f"{units}&{self.sheet.to_query()}"
+        except InputError:
+            return units
+
+    def link(self, notebook: str) -> str:
+        """Return the address of another workbook with this set-up."""
+        return f"{notebook}.ipynb?{self.query}"
+
+    def change(self, changes: dict) -> None:
+        """Edit the sheet; raises InputError and changes nothing where a value does not fit."""
+        self.sheet = self.sheet.replace(changes)
+
+    def _write_address(self, _change: object) -> None:
+        self.address.query = self.query
+
+
+def open_session() -> Session:
+    """Return the session of the page being opened: from its address under Voila, else the demo car."""
+    if not os.environ.get("SERVER_SOFTWARE", "").startswith("voila"):
+        return Session()
+    from voila.utils import get_query_string  # only there is an address to wait for
+
+    return Session(get_query_string() or "")

@@ -1,0 +1,394 @@
+"""The start page: which car, what is doubtful, its numbers, and a first plan."""
+
+from __future__ import annotations
+
+import base64
+import re
+from html import escape
+
+import ipywidgets as w
+import numpy as np
+
+from kernel_lib import BuildSheet, InputError, Plan, plan_shot
+from kernel_lib import build_fields as bf
+from kernel_lib.doubts import doubts
+from kernel_lib.sheets.plan_sheet import plan_answer, plan_csv, plan_html
+from kernel_lib.sheets.text import banded
+from kernel_lib.thermo import fuels
+
+from . import display, theme
+from .fields import NumberField
+from .frame import box, html, panel
+from .guard import guarded
+from .session import Session
+
+_NUMBERS = (
+    (
+        "The shot",
+        (
+            "nitrous.shot_hp",
+            "nitrous.bottle_temperature_c",
+            "nitrous.spray_rpm_min",
+            "nitrous.spray_rpm_max",
+            "limits.injector_duty_percent",
+        ),
+    ),
+    (
+        "The engine",
+        (
+            "engine.compression_ratio",
+            "engine.peak_power_rpm",
+            "engine.lambda_without_nitrous",
+            "engine.lambda_with_nitrous",
+            "engine.full_throttle_manifold_kpa",
+        ),
+    ),
+    (
+        "Fuel and air",
+        (
+            "fuel.octane_ron",
+            "fuel_system.injector_flow_cc_min",
+            "fuel_system.rail_pressure_kpa",
+            "site.barometer_kpa",
+            "site.air_temperature_c",
+            "site.relative_humidity_percent",
+        ),
+    ),
+)
+_WORDS = (
+    ("The shot", ("nitrous.system", "nitrous.delivery")),
+    ("The engine", ("engine.timing_is",)),
+    ("Fuel and air", ("fuel.name", "controller.metering", "controller.intake_sensor")),
+)
+
+
+def _link(label: str, name: str, mime: str, content: str) -> str:
+    data = base64.b64encode(content.encode()).decode()
+    return f'<a download="{escape(name)}" href="data:{mime};base64,{data}">{escape(label)}</a>'
+
+
+def _stem(sheet: BuildSheet) -> str:
+    return re.sub(r"[^a-z0-9]+", "_", sheet.car.name.lower()).strip("_") or "car"
+
+
+def choose_car(session: Session) -> w.Box:
+    """Return the row in which a car is chosen, uploaded or taken away as a file."""
+    names = BuildSheet.demo_names()
+    chosen = next((n for n in names if BuildSheet.demo(n) == session.sheet), None)
+    demo = w.Dropdown(
+        options=[("a car of your own", None), *((BuildSheet.demo(n).car.name, n) for n in names)],
+        value=chosen,
+        tooltip="demo car",
+    )
+    upload = w.FileUpload(
+        accept=".toml", multiple=False, description="open a build sheet", tooltip="TOML file, up to 64 kB"
+    )
+    down, error = html("", "nw-links"), html("", "nw-field-error")
+
+    def say(sentence: str) -> None:
+        error.value = escape(sentence)
+
+    @guarded(say)
+    def pick(change: dict) -> None:
+        if change["new"] is not None:
+            session.sheet = BuildSheet.demo(change["new"])
+            session.message = ""
+
+    @guarded(say)
+    def load(change: dict) -> None:
+        for file in change["new"]:
+            try:
+                session.sheet = BuildSheet.from_bytes(bytes(file["content"]))
+            except InputError as exc:
+                raise InputError(
+                    f"{str(file.get('name', 'file'))[:60]}: {exc.field}", exc.value, exc.unit, exc.allowed, exc.reason
+                ) from exc
+            session.message = ""
+
+    def draw(_change: object = None) -> None:
+        down.value = _link(
+            "download this build sheet", f"{_stem(session.sheet)}.toml", "application/toml", session.sheet.to_toml()
+        )
+        match = next((n for n in names if BuildSheet.demo(n) == session.sheet), None)
+        if demo.value != match:
+            demo.value = match
+
+    demo.observe(pick, "value")
+    upload.observe(load, "value")
+    session.observe(draw, "sheet")
+    draw()
+    parts = [html("<label>car</label>", "nw-label"), demo, upload, down]
+    return box(
+        [
+            box(parts, "nw-row", "nw-chooser"),
+            html(
+                "<span>A build sheet is a TOML text of up to 64 kB; the download shows how it looks.</span>", "nw-hint"
+            ),
+            error,
+        ],
+        "nw-stack",
+    )
+
+
+def edit_car(session: Session) -> w.Box:
+    """Return the main numbers as fields; what does not fit stays as typed, with a sentence, and changes nothing."""
+    numbers: dict[str, NumberField] = {}
+    choices: dict[str, w.Dropdown] = {}
+    columns = []
+    for title, paths in _NUMBERS:
+        children = [html(f"<h3>{title}</h3>")]
+        for path in dict(_WORDS)[title]:
+            choices[path], shown = _choice(session, path)
+            children.append(shown)
+        for path in paths:
+            numbers[path] = _number(session, path)
+            children.append(numbers[path].widget)
+        columns.append(box(children, "nw-stack"))
+
+    def draw(_change: object = None) -> None:
+        for path, field in numbers.items():
+            field.show(_shown_number(session.sheet, path), session.units)
+        for path, choice in choices.items():
+            value = session.sheet.value(path)
+            if choice.value != value:
+                choice.value = value
+
+    session.observe(draw, ["sheet", "units"])
+    draw()
+    return box(columns, "nw-columns-3")
+
+
+def _shown_number(sheet: BuildSheet, path: str) -> float:
+    return sheet.octane_ron if path == "fuel.octane_ron" else sheet.value(path)
+
+
+def _number(session: Session, path: str) -> NumberField:
+    about = bf.describe(path)
+
+    def commit(value: float) -> None:
+        if path == "fuel.octane_ron":
+            session.change({path: value, "fuel.octane_aki": None})
+        else:
+            session.change({path: value})
+
+    hint = about["where"] or (
+        "assumed until stated: " + about["basis"] if about["basis"] and not session.sheet.is_given(path) else ""
+    )
+    return NumberField(
+        about["label"], about["unit"], commit, hint=hint, limits=(about["low"], about["high"], about["why"])
+    )
+
+
+def _choice(session: Session, path: str) -> tuple[w.Dropdown, w.Box]:
+    about = bf.describe(path)
+    section, name = path.split(".")
+    if path == "fuel.name":
+        options: list = [("a blend, as in the sheet", None), *((n, n) for n in fuels.names())]
+    else:
+        options = [(o, o) for o in bf.SECTIONS[section].model_fields[name].annotation.__args__]
+    choice = w.Dropdown(options=options, value=session.sheet.value(path), tooltip=about["label"])
+    error = html("", "nw-field-error")
+
+    @guarded(lambda text: setattr(error, "value", escape(text)))
+    def chosen(change: dict) -> None:
+        if change["new"] == session.sheet.value(path):
+            return
+        if path != "fuel.name":
+            session.change({path: change["new"]})
+        elif change["new"] is not None:
+            session.change({path: change["new"], "fuel.blend_percent_by_volume": None, "fuel.density_kg_m3": None})
+        else:
+            raise InputError(
+                about["label"],
+                "a blend",
+                "",
+                "a fuel by name here",
+                "A blend is stated in the file, in percent by volume.",
+            )
+
+    choice.observe(chosen, "value")
+    return choice, box(
+        [html(f"<label>{escape(about['label'])}</label>", "nw-label"), choice, error], "nw-field", "nw-stack"
+    )
+
+
+def car_on_paper(session: Session) -> w.HTML:
+    """Return the whole build sheet in a readable form; what is assumed says so, and why."""
+    view = html("", "nw-paper")
+
+    def draw(_change: object = None) -> None:
+        sheet, system = session.sheet, session.units
+        assumed = {a.path: a for a in sheet.assumptions()}
+        parts = [_section(sheet, name, model, assumed, system) for name, model in bf.SECTIONS.items() if name != "car"]
+        view.value = f'<div class="nw-sections">{"".join(parts)}</div>{_full_throttle(sheet)}'
+
+    session.observe(draw, ["sheet", "units"])
+    draw()
+    return view
+
+
+_SECTION_TITLES = {
+    "site": "Air on the day",
+    "engine": "Engine",
+    "fuel": "Fuel",
+    "fuel_system": "Fuel system",
+    "nitrous": "Nitrous system",
+    "controller": "Engine controller",
+    "limits": "Owner's limits",
+    "parts": "What carries the load",
+}
+
+
+def _section(sheet: BuildSheet, name: str, model: type, assumed: dict, system: str) -> str:
+    rows = ""
+    for key in model.model_fields:
+        path = f"{name}.{key}"
+        about = bf.describe(path)
+        if not about or (sheet.value(path) is None and name not in ("parts", "nitrous")):
+            continue
+        rows += _row(about["label"], _written(sheet.value(path), about["unit"], system), assumed.get(path))
+    return f'<section><h3>{_SECTION_TITLES[name]}</h3><table class="nw-table">{rows}</table></section>'
+
+
+def _row(label: str, value: str, assumption) -> str:
+    mark = f'<span class="nw-assumed">assumed: {escape(assumption.basis)}</span>' if assumption else ""
+    return f"<tr><td>{escape(label)}{mark}</td><td>{value}</td></tr>"
+
+
+def _written(value: object, unit: str, system: str) -> str:
+    if value is None:
+        return '<span class="nw-state-watch">not known</span>'
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, dict):
+        return escape(", ".join(f"{v:g} % {k}" for k, v in value.items()))
+    if isinstance(value, int | float):
+        return escape(display.quantity(value, unit, system))
+    return escape(str(value))
+
+
+def _full_throttle(sheet: BuildSheet) -> str:
+    table = sheet.engine.full_throttle
+    rows = "".join(
+        f"<tr><td>{rpm:.0f}</td><td>{ve:g}</td><td>{timing:g}</td></tr>"
+        for rpm, ve, timing in zip(table.rpm, table.volumetric_efficiency_percent, table.timing_deg_btdc, strict=True)
+    )
+    return (
+        '<section><h3>Full throttle without nitrous</h3><table class="nw-table"><thead><tr><th>speed, rpm</th><th>volumetric efficiency, %</th>'
+        f"<th>timing, deg before TDC</th></tr></thead>{rows}</table></section>"
+    )
+
+
+class FirstPlan:
+    """The answer first: what flows, what fuel goes with it, and what speaks against it."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.answer, self.doubts = html("", "nw-answer"), html("", "nw-doubts")
+        self._title, self._hint, self._text = html(), html("", "nw-hint"), html()
+        self._assumes, self._links, self._error = (
+            html("", "nw-assumes"),
+            html("", "nw-links"),
+            html("", "nw-field-error"),
+        )
+        self.figure = self._build()
+        self.picture = panel(
+            self._title,
+            [self._hint, self.figure, self._text, self._links],
+            [html("<h3>Missing or doubtful</h3>"), self.doubts],
+            self._assumes,
+        )
+        self.plan: Plan | None = None
+        session.observe(guarded(self._say)(self._draw), ["sheet", "units"])
+        guarded(self._say)(self._draw)()
+
+    def _say(self, sentence: str) -> None:
+        if sentence:
+            self.answer.value = f'<p class="nw-state-stop">{escape(sentence)}</p><p>The picture below shows the last car that could be computed.</p>'
+        (self.picture.add_class if sentence else self.picture.remove_class)("nw-stale")
+
+    @staticmethod
+    def _build() -> theme.Figure:
+        fig = theme.figure(330)
+        fig.add_scatter(mode="lines", line={"width": 0}, fill="toself", fillcolor=theme.WITH_BAND, hoverinfo="skip")
+        fig.add_trace(theme.line(theme.WITH, name="computed, likely"))
+        fig.add_trace(theme.line(theme.TRADE, dash="dash", name="30 lb/h per 100 hp"))
+        return fig
+
+    def _draw(self, _change: object = None) -> None:
+        sheet = self.session.sheet
+        self.doubts.value = "".join(
+            f'<p><span class="nw-state-{d.weight}">{d.weight}</span> {escape(d.sentence)}</p>' for d in doubts(sheet)
+        )
+        plan = self.plan = plan_shot(sheet)
+        stops = "".join(
+            f'<p><span class="nw-state-stop">do not spray yet</span> {escape(text)}</p>' for text in plan.blockers
+        )
+        self.answer.value = f"<p>{escape(plan_answer(sheet, plan))}</p>{stops}"
+        self._draw_fuel(sheet, plan)
+        self._assumes.value = "Assumes " + escape(" ".join(plan.assumptions))
+        self._links.value = " · ".join(
+            (
+                _link(
+                    "the whole plan as a sheet to print (HTML)",
+                    f"{_stem(sheet)}_tune_sheet.html",
+                    "text/html",
+                    plan_html(sheet, plan),
+                ),
+                _link("as a table (CSV)", f"{_stem(sheet)}_plan.csv", "text/csv", plan_csv(plan)),
+            )
+        )
+
+    def _draw_fuel(self, sheet: BuildSheet, plan: Plan) -> None:
+        key = "fuel_speed_density_kg_h" if sheet.controller.metering == "speed-density" else "fuel_mass_air_kg_h"
+        to = display.shown("kg/h", self.session.units)
+        rpm, low, best, high = (plan.table[c].to_numpy() for c in ("rpm", f"{key}_low", key, f"{key}_high"))
+        low, best, high = to.there(low), to.there(best), to.there(high)
+        rule = to.there(display.u.kg_from_lb(plan.table["rule_fuel_lb_h"].to_numpy()))
+        band, likely, trade = self.figure.data
+        with self.figure.batch_update():
+            band.x, band.y = np.concatenate([rpm, rpm[::-1]]), np.concatenate([low, high[::-1]])
+            for trace, y in ((likely, best), (trade, rule)):
+                trace.x, trace.y = rpm, y
+                trace.hovertemplate = f"%{{x:.0f}} rpm: %{{y:.1f}} {to.unit}<extra>{trace.name}</extra>"
+            label = {"showarrow": False, "xanchor": "right", "yanchor": "bottom", "x": rpm[-1]}
+            self.figure.layout.annotations = [
+                {**label, "y": best[-1], "text": "computed, likely", "font": {"color": theme.WITH, "size": 12}},
+                {
+                    **label,
+                    "y": rule[-1],
+                    "text": "30 lb/h per 100 hp (trade)",
+                    "yanchor": "top",
+                    "font": {"color": theme.TRADE, "size": 12},
+                },
+            ]
+            self.figure.update_xaxes(title_text="engine speed, rpm", range=[rpm[0], rpm[-1]])
+            self.figure.update_yaxes(title_text=f"fuel to add, {to.unit}", rangemode="tozero")
+        k = int(np.abs(rpm - sheet.engine.peak_power_rpm).argmin())
+        self._title.value = f"<h2>{escape(_fuel_title(low[k], best[k], high[k], rule[k], to.unit))}</h2>"
+        self._hint.value = f"<span>Fuel to add over rpm while the full shot flows, {escape(sheet.controller.metering)} metering; band: bounds, not deviations</span>"
+        self._text.value = "".join(f"<p>{escape(s)}</p>" for s in _fuel_text(sheet, plan))
+
+
+def _fuel_title(low: float, best: float, high: float, rule: float, unit: str) -> str:
+    verdict = "falls short" if rule < low else "is more than needed" if rule > high else "lies within the band"
+    return f"The trade's rule gives {rule:.0f} {unit}; this car needs about {banded(low, best, high)} {unit}: the rule {verdict}"
+
+
+def _fuel_text(sheet: BuildSheet, plan: Plan) -> list[str]:
+    fuel = sheet.make_fuel()
+    ratio = fuels.get("gasoline").nitrous_stoich / fuel.nitrous_stoich
+    out = [
+        {
+            "speed-density": "A speed-density controller sees pressure, not what the gas is: it already fuels the air that nitrous pushed aside.",
+            "mass-air": "A mass-air meter no longer sees the air that nitrous pushed aside: the shot must bring the fuel for all of its oxygen.",
+        }[sheet.controller.metering]
+    ]
+    if ratio > 1.03:
+        out.append(f"The rule was made for gasoline; this fuel needs {ratio:.2f} times the mass for the same oxygen.")
+    return [*out, *plan.notes]
+
+
+def first_plan(session: Session) -> FirstPlan:
+    """Return the first plan of a session's car: ``answer`` and ``picture``."""
+    return FirstPlan(session)
