@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import tomllib
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -107,11 +108,12 @@ def is_loopback(host: str) -> bool:
 
 
 def version() -> str:
-    """Return the version of the installed distribution, or say that it runs from a checkout."""
+    """Return the version of the installed distribution, or that of the checkout it runs from."""
     try:
         return metadata.version("nitrous-workbook")
     except metadata.PackageNotFoundError:
-        return "from a checkout"
+        text = (PACKAGE_DIR.parent / "pyproject.toml").read_text(encoding="utf-8")
+        return tomllib.loads(text)["project"]["version"]
 
 
 def build_config(options: Options) -> Config:
@@ -140,6 +142,8 @@ def build_config(options: Options) -> Config:
             "websocket_max_message_size": MAX_MESSAGE_BYTES,
             "allow_remote_access": not options.loopback,
             "local_hostnames": ["localhost"],
+            "ws_ping_interval": 30_000,
+            "ws_ping_timeout": 30_000,
         },
     )
     config.VoilaConfiguration.update(
