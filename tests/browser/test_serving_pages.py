@@ -167,13 +167,13 @@ def test_upload_beyond_the_limit_is_refused_in_words(probe_server, open_workbook
     assert "no file yet" in page.inner_text("body")
 
 
-def test_back_to_a_left_page_works(probe_server, open_workbook, page):
-    """Back after a page was left gives a page that answers."""
+def test_back_to_a_left_page_works(probe_server, open_workbook, page, kernel_of):
+    """Back after a page was left gives a page with a new kernel, which answers."""
     open_workbook(probe_server)
+    first = kernel_of()
     page.goto(probe_server.url)
     page.go_back(timeout=60_000)
-    page.wait_for_selector(".js-plotly-plot .main-svg", timeout=60_000)
-    page.wait_for_timeout(1000)
+    page.wait_for_function(f"!document.documentElement.innerHTML.includes('{first}')", timeout=30_000)
     page.wait_for_selector(".js-plotly-plot .main-svg", timeout=60_000)
     _answer_a_key(page)
 

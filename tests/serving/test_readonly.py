@@ -156,7 +156,7 @@ def test_message_limit(server, opened):
         while b"kernel_info_reply" not in page.recv(timeout=20):
             pass
         with pytest.raises(ConnectionClosed):
-            _send_and_read_on(page, b"x" * (MAX_MESSAGE_BYTES + 1))
+            _send_and_read_on(page, frame("shell", "comm_msg", {"comm_id": "none", "data": "x" * MAX_MESSAGE_BYTES}))
     assert server.is_alive(kernel_id)
 
 
