@@ -9,8 +9,8 @@ import urllib.parse
 import pytest
 
 from tests.serving_tools import PROTOCOL, RunningServer, environment
-from workbooks.__main__ import main
-from workbooks.serve import config
+from workbooks.__main__ import main, parse
+from workbooks.serve import cli, config
 
 
 @pytest.fixture
@@ -66,9 +66,17 @@ def test_password_file_useless(refused, tmp_path, text, word):
     assert word in refused("--password-file", str(path))
 
 
-def test_open_host_needs_a_password(refused):
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.1", "127.example"])
+def test_open_host_needs_a_password(host):
     """Other machines are let in only with a password."""
-    assert "--password-file" in refused("--host", "0.0.0.0")
+    with pytest.raises(cli.UsageError, match="--password-file"):
+        cli.options_from(parse(["--host", host]))
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "127.0.0.2"])
+def test_this_machine_needs_none(host):
+    """On this machine alone no password is asked for."""
+    assert cli.options_from(parse(["--host", host, "--port", "0"])).hashed_password == ""
 
 
 def test_unknown_host(refused, tmp_path):
