@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from .build_sheet import BuildSheet
 
 MAX_TEXT_BYTES = 64 * 1024
-MAX_QUERY_CHARACTERS = 16 * 1024
+MAX_QUERY_CHARACTERS = 15 * 1024
 QUERY_KEY = "sheet"
 _QUERY_VERSION = "1."
 _WHY_LINK = "A link carries the whole sheet; if a mail program cut it short, ask for it again or for the file."

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from scipy.optimize.elementwise import find_root
 
 from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE
-from ..errors import InputError, check_number
+from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
 from ..thermo.equilibrium import equilibrate, expand, unburned
 from ..thermo.mixture import Mixture, oxygen_share
@@ -78,8 +78,8 @@ def fresh_charge(
     rpm,
     nitrous_flow,
     *,
-    wall_share: float = WALL_HEAT_SHARE.best,
-    exponent: float = DENSITY_EXPONENT.best,
+    wall_share=WALL_HEAT_SHARE.best,
+    exponent=DENSITY_EXPONENT.best,
 ) -> Charge:
     """Charge of one cylinder at full throttle with nitrous flowing at constant mass per second.
 
@@ -90,14 +90,15 @@ def fresh_charge(
         [rpm], within the full-throttle table.
     nitrous_flow : float or array
         Of the whole engine [kg/s].
-    wall_share : float
+    wall_share : float or array
         Share of the evaporation heat that comes from walls and not from the charge, 0 to 1.
-    exponent : float
+    exponent : float or array
         Moles drawn in rise as (T_air/T)^exponent, 0 to 1.
 
     Returns
     -------
     Charge
+        Of the shape to which the four broadcast.
 
     Raises
     ------
@@ -111,32 +112,26 @@ def fresh_charge(
     its evaporation is in the measured volumetric efficiency. Neither is moisture that freezes out, which would give back up
     to 25 kJ per kg of air (half saturated, 25 C); it lies within the range of `wall_share`.
     """
-    wall = check_number("wall_share", wall_share, 0.0, 1.0, "", "It is a share.")
-    exponent = check_number("exponent", exponent, 0.0, 1.0, "", "Inlet-temperature corrections lie between.")
+    wall = check_array("wall_share", wall_share, 0.0, 1.0, "", "It is a share.")
+    exponent = check_array("exponent", exponent, 0.0, 1.0, "", "Inlet-temperature corrections lie between.")
     base = setup.air_moles(rpm)
     nitrous = setup.dose(nitrous_flow, rpm) / _M_NITROUS
-    base, nitrous = np.broadcast_arrays(base, nitrous)
+    speed, base, nitrous, wall, exponent = np.broadcast_arrays(setup.check_rpm(rpm), base, nitrous, wall, exponent)
     cp = (1 - setup.air_water) * _CP_DRY_AIR + setup.air_water * _CP_VAPOUR
 
-    def air(T, n0, n):
-        return n0 * (setup.T_air / T) ** exponent - n
+    def air(T, n0, n, power):
+        return n0 * (setup.T_air / T) ** power - n
 
-    def surplus(T, n0, n):
-        heat = (1 - wall) * n * _M_NITROUS * _evaporation_heat(setup.T_bottle, T, setup.P_manifold)
-        return air(T, n0, n) * cp * (setup.T_air - T) - heat
+    def surplus(T, n0, n, power, share):
+        heat = (1 - share) * n * _M_NITROUS * _evaporation_heat(setup.T_bottle, T, setup.P_manifold)
+        return air(T, n0, n, power) * cp * (setup.T_air - T) - heat
 
-    room = air(setup.T_air, base, nitrous)
-    if (room <= 0.05 * base).any():
-        worst = float(np.atleast_1d(setup.check_rpm(rpm)).flat[int(np.argmin(room / base)) if np.ndim(rpm) else 0])
-        raise InputError(
-            "nitrous_flow",
-            float(np.max(nitrous_flow)),
-            "kg/s",
-            "less",
-            f"At {worst:.0f} rpm its vapour would fill the cylinder and leave no room for air.",
-        )
-    T, evaporated = _charge_temperature(surplus, setup.T_air, base, nitrous)
-    moist = air(T, base, nitrous)
+    room = air(setup.T_air, base, nitrous, exponent) / base
+    if (room <= 0.05).any():
+        why = f"At {speed.flat[room.argmin()]:.0f} rpm its vapour would fill the cylinder and leave no room for air."
+        raise InputError("nitrous_flow", float(np.max(nitrous_flow)), "kg/s", "less", why)
+    T, evaporated = _charge_temperature(surplus, setup.T_air, base, nitrous, exponent, wall)
+    moist = air(T, base, nitrous, exponent)
     return Charge(
         dry_air=(1 - setup.air_water) * moist,
         water=setup.air_water * moist,
@@ -146,16 +141,17 @@ def fresh_charge(
     )
 
 
-def _charge_temperature(surplus, T_air: float, base: np.ndarray, nitrous: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _charge_temperature(surplus, T_air, base, nitrous, exponent, wall) -> tuple[np.ndarray, np.ndarray]:
     """Root of the heat balance; where there is none above the triple point, that point and the share it evaporates."""
     coldest = np.full(base.shape, T_TRIPLE)
-    short = surplus(coldest, base, nitrous) < 0
+    at_coldest = surplus(coldest, base, nitrous, exponent, wall)
+    short = at_coldest < 0
     safe = np.where(short, 0.0, nitrous)
-    T = find_root(surplus, (coldest, np.full(base.shape, T_air + 1.0)), args=(base, safe)).x
-    T = np.where(short, T_TRIPLE, T)
-    at_coldest = surplus(coldest, base, 0 * nitrous)  # heat the air alone could give
-    need = at_coldest - surplus(coldest, base, nitrous)
-    return T, np.where(short, np.divide(at_coldest, need, out=np.ones_like(need), where=need > 0), 1.0)
+    T = find_root(surplus, (coldest, np.full(base.shape, T_air + 1.0)), args=(base, safe, exponent, wall)).x
+    from_air = surplus(coldest, base, nitrous, exponent, np.ones_like(wall))
+    asked = from_air - at_coldest
+    evaporated = np.divide(from_air, asked, out=np.ones(base.shape), where=short)
+    return np.where(short, T_TRIPLE, T), evaporated
 
 
 @functools.lru_cache(maxsize=64)

@@ -20,7 +20,7 @@ from kernel_lib.engine.charge import (
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import fuel as pf
 from kernel_lib.thermo import fuels
-from kernel_lib.thermo.equilibrium import FlameLine, FlameMap, flame_line, flame_map
+from kernel_lib.thermo.equilibrium import T_RANGE, FlameLine, FlameMap, flame_line, flame_map
 from kernel_lib.thermo.mixture import Mixture, oxygen_share
 from kernel_lib.thermo.wideband import shown_lambda
 
@@ -101,11 +101,20 @@ def _flow_for_shot(sheet: BuildSheet, shot_hp: float) -> float:
 
 
 @lru_cache(maxsize=8)
-def _bare_line(fuel: fuels.Fuel, T: float, P: float, hold: str, water: float, residual: float) -> FlameLine:
-    """Without nitrous: unchanged while shot, rpm or lambda move."""
-    return flame_line(
-        fuel, np.linspace(*LAMBDA_SPAN, _LINE_SIZE), T, P, hold, water_fraction=water, residual_fraction=residual
-    )
+def _line(fuel: fuels.Fuel, T: float, P: float, hold: str, composition: tuple[float, float, float]) -> FlameLine:
+    """Slice over lambda; the composition is nitrous, water and residual fraction. Kept while other controls move."""
+    return flame_line(fuel, np.linspace(*LAMBDA_SPAN, _LINE_SIZE), T, P, hold, **_named(composition))
+
+
+@lru_cache(maxsize=8)
+def _map(fuel: fuels.Fuel, state: str, P: float, hold: str, composition: tuple[float, float, float]) -> FlameMap:
+    """Map over lambda and charge temperature, kept likewise."""
+    axes = np.linspace(*LAMBDA_SPAN, _MAP_SIZE), np.linspace(*SPANS_T[state], _MAP_SIZE)
+    return flame_map(fuel, *axes, P, hold, **_named(composition))
+
+
+def _named(composition: tuple[float, float, float]) -> dict[str, float]:
+    return dict(zip(("nitrous_fraction", "water_fraction", "residual_fraction"), composition, strict=True))
 
 
 def explore(sheet: BuildSheet, inputs: Inputs) -> Result:
@@ -129,19 +138,12 @@ def explore(sheet: BuildSheet, inputs: Inputs) -> Result:
     P = own_P if inputs.P is None else inputs.P
     x, water = float(charge.nitrous_fraction), float(charge.water_fraction)
     residual = setup.residual if inputs.state == "spark" else 0.0
-    burned = {"nitrous_fraction": x, "water_fraction": water, "residual_fraction": residual}
-    lambdas, line_lambdas = (np.linspace(*LAMBDA_SPAN, n) for n in (_MAP_SIZE, _LINE_SIZE))
-    grid = flame_map(setup.fuel, lambdas, np.linspace(*SPANS_T[inputs.state], _MAP_SIZE), P, inputs.hold, **burned)
-    line = flame_line(setup.fuel, line_lambdas, T, P, inputs.hold, **burned)
-    point = flame_line(setup.fuel, [inputs.lambda_], T, P, inputs.hold, **burned)
-    share = tuple(
-        fresh_charge(setup, setup.rpm_table, flow, wall_share=wall, exponent=n).oxygen_share
-        for wall, n in (
-            (WALL_HEAT_SHARE.low, DENSITY_EXPONENT.high),
-            (WALL_HEAT_SHARE.best, DENSITY_EXPONENT.best),
-            (WALL_HEAT_SHARE.high, DENSITY_EXPONENT.high),
-        )
-    )
+    burned = (x, water, residual)
+    grid = _map(setup.fuel, inputs.state, P, inputs.hold, burned)
+    line = _line(setup.fuel, T, P, inputs.hold, burned)
+    bare = _line(setup.fuel, T, P, inputs.hold, (0.0, setup.air_water, residual))
+    point = flame_line(setup.fuel, [inputs.lambda_], T, P, inputs.hold, **_named(burned))
+    share = _share_band(setup, flow)
     mix = Mixture(setup.fuel, inputs.lambda_, x, water_fraction=water)
     return Result(
         inputs=inputs,
@@ -154,7 +156,7 @@ def explore(sheet: BuildSheet, inputs: Inputs) -> Result:
         P=P,
         map=grid,
         line=line,
-        bare=_bare_line(setup.fuel, T, P, inputs.hold, setup.air_water, residual),
+        bare=bare,
         point_T=float(point.T[0]),
         shown_lambda=shown_lambda(mix),
         rpm=setup.rpm_table,
@@ -176,14 +178,22 @@ def _check_words(inputs: Inputs) -> Inputs:
     return inputs
 
 
+def _share_band(setup: Setup, flow: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Oxygen share over the whole speed table: low, likely, high. Cold dense air thins the nitrous, so the ends are corners."""
+    wall = np.array([[WALL_HEAT_SHARE.low], [WALL_HEAT_SHARE.best], [WALL_HEAT_SHARE.high]])
+    exponent = np.array([[DENSITY_EXPONENT.high], [DENSITY_EXPONENT.best], [DENSITY_EXPONENT.high]])
+    return tuple(fresh_charge(setup, setup.rpm_table, flow, wall_share=wall, exponent=exponent).oxygen_share)
+
+
 def _own_state(setup: Setup, inputs: Inputs, flow: float, charge: Charge, spark: SparkState, timing: float):
     """Where this car's own charge sits: temperature (low, likely, high over the wall-heat share) and pressure."""
-    ends = [
-        fresh_charge(setup, inputs.rpm, flow, wall_share=share) for share in (WALL_HEAT_SHARE.low, WALL_HEAT_SHARE.high)
-    ]
+    ends = fresh_charge(setup, inputs.rpm, flow, wall_share=np.array([WALL_HEAT_SHARE.low, WALL_HEAT_SHARE.high]))
     if inputs.state == "intake":
-        return (float(ends[0].T), float(charge.T), float(ends[1].T)), setup.P_manifold
-    T = [spark_state(setup, end, inputs.lambda_, timing).T if float(end.T) >= 200 else float("nan") for end in ends]
+        return (float(ends.T[0]), float(charge.T), float(ends.T[1])), setup.P_manifold
+    T = [
+        spark_state(setup, ends, inputs.lambda_, timing, k).T if ends.T[k] >= T_RANGE[0] else float("nan")
+        for k in (0, 1)
+    ]
     return (T[0], spark.T, T[1]), spark.P
 
 

@@ -21,95 +21,111 @@ _GROUPS = (BURNED, REDUCING, OXIDISING)
 _PLAIN = {"CO2": "CO₂", "H2O": "H₂O", "CO": "CO", "H2": "H₂", "O2": "O₂", "NO": "NO", "OH": "OH"}
 
 
+_LABEL_AT = {"CO2": 26, "H2O": 5, "CO": 6, "H2": 3, "O2": 36, "NO": 33, "OH": 22}  # where a line carries its name
+
+
 class Picture:
-    """A finding, a picture, three sentences."""
+    """A finding, a picture, three sentences. What seldom changes is framed once; a moved control only moves the data."""
 
     def __init__(self) -> None:
         self.title, self.subtitle, self.text = html(), html("", "nw-hint"), html()
         self.figure = self.build()
+        self._framed: tuple | None = None
+        self._sent: dict[tuple[int, str], np.ndarray] = {}
         self.widget = box([self.title, self.subtitle, *self.extra(), self.figure, self.text], "nw-stack", "nw-picture")
 
     def build(self) -> theme.Figure:
         """Make the empty picture."""
         raise NotImplementedError
 
+    def frame(self, r: Result, scale: float, system: str, session: Session) -> None:
+        """Set axes, marks and labels."""
+        raise NotImplementedError
+
+    def data(self, r: Result, scale: float, system: str) -> None:
+        """Move the data."""
+        raise NotImplementedError
+
+    def words(self, r: Result, scale: float, system: str, session: Session) -> tuple[str, str, list[str]]:
+        """Return title, subtitle and the sentences."""
+        raise NotImplementedError
+
     def extra(self) -> list:
         """Widgets between title and picture."""
         return []
 
-    def say(self, title: str, subtitle: str, sentences: list[str]) -> None:
-        """Fill the words."""
+    def draw(self, r: Result, scale: float, system: str, session: Session) -> None:
+        """Redraw for a result."""
+        with self.figure.batch_update():
+            if self._framed != (scale, system, r.inputs.state):
+                self.frame(r, scale, system, session)
+                self._framed = (scale, system, r.inputs.state)
+            self.data(r, scale, system)
+        title, subtitle, sentences = self.words(r, scale, system, session)
         self.title.value = f"<h2>{escape(title)}</h2>"
         self.subtitle.value = f"<span>{escape(subtitle)}</span>"
         self.text.value = "".join(f"<p>{escape(s)}</p>" for s in sentences)
+
+    def put(self, index: int, **arrays: np.ndarray | list) -> None:
+        """Send arrays to a trace, but not those it has already."""
+        for name, value in arrays.items():
+            array = np.asarray(value, dtype=float)
+            before = self._sent.get((index, name))
+            if before is None or before.shape != array.shape or not np.array_equal(before, array):
+                self._sent[index, name] = array
+                self.figure.data[index][name] = array
 
 
 def _afr_axis(scale: float) -> dict:
     """Ticks that carry both: gauge AFR and lambda."""
     ticks = np.arange(np.ceil(LAMBDA_SPAN[0] * scale), LAMBDA_SPAN[1] * scale, max(1.0, round(scale / 14.7)))
     return {
+        "range": [LAMBDA_SPAN[0] * scale, LAMBDA_SPAN[1] * scale],
         "tickvals": ticks,
         "ticktext": [f"{t:g}<br>{t / scale:.2f}" for t in ticks],
         "title": {"text": f"gauge AFR ({scale:g} at lambda 1), lambda below", "standoff": 6},
     }
 
 
-def _trade_marks(scale: float, *, label: bool) -> tuple[list, list]:
-    """Return shapes and annotations for the trade's window and its too-lean mark."""
+def _trade_marks(scale: float, x: str = "x", y: str = "paper") -> list[dict]:
+    """Return the trade's window and its too-lean mark as shapes."""
     low, high, lean = (v * scale for v in (*WINDOW_LAMBDA, TOO_LEAN_LAMBDA))
+    common = {"xref": x, "yref": y, "y0": 0, "y1": 1}
     dashed = {"color": theme.TRADE, "width": 1.8, "dash": "dash"}
-    shapes = [
-        {
-            "type": "rect",
-            "x0": low,
-            "x1": high,
-            "y0": 0,
-            "y1": 1,
-            "yref": "paper",
-            "line": {"width": 0},
-            "fillcolor": theme.TRADE_BAND,
-        }
+    window = {"type": "rect", "x0": low, "x1": high, "line": {"width": 0}, "fillcolor": theme.TRADE_BAND, **common}
+    return [window, *({"type": "line", "x0": v, "x1": v, "line": dashed, **common} for v in (low, high, lean))]
+
+
+def _trade_labels(scale: float) -> list[dict]:
+    common = {"yref": "paper", "y": 1.0, "yanchor": "bottom", "showarrow": False, "font": _font(theme.TRADE)}
+    return [
+        {**common, "x": WINDOW_LAMBDA[1] * scale, "xanchor": "right", "text": "trade's window"},
+        {**common, "x": TOO_LEAN_LAMBDA * scale, "xanchor": "left", "text": "trade's too lean"},
     ]
-    shapes += [
-        {"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": dashed} for x in (low, high, lean)
-    ]
-    if not label:
-        return shapes, []
-    common = {
-        "yref": "paper",
-        "y": 1.0,
-        "yanchor": "bottom",
-        "showarrow": False,
-        "font": {"color": theme.TRADE, "size": 12},
-    }
-    return shapes, [
-        {**common, "x": high, "xanchor": "right", "text": "trade's window"},
-        {**common, "x": lean, "xanchor": "left", "text": "trade's too lean"},
-    ]
+
+
+def _font(color: str) -> dict:
+    return {"color": color, "size": 12}
+
+
+def _name_at(trace: go.Scatter, index: int, count: int, text: str, position: str) -> None:
+    """Let a line carry its own name at one of its points."""
+    trace.mode, trace.text = "lines+text", ["" if k != index % count else text for k in range(count)]
+    trace.textposition, trace.textfont, trace.cliponaxis = position, _font(trace.line.color), False
 
 
 class MapPicture(Picture):
+    """Flame temperature over AFR and charge temperature."""
+
     def build(self) -> theme.Figure:
         fig = theme.figure(420, right=10, bottom=60)
         contours = {"coloring": "heatmap", "showlabels": True, "labelfont": {"size": 11, "color": "#ffffff"}}
         bar = {"thickness": 12, "outlinewidth": 0, "title": {"side": "right"}, "tickfont": {"size": 12}}
-        fig.add_trace(
-            go.Contour(
-                colorscale="Cividis",
-                contours=contours,
-                line={"width": 0.6, "color": "rgba(255,255,255,0.6)"},
-                colorbar=bar,
-                ncontours=14,
-            )
-        )
+        thin = {"width": 0.6, "color": "rgba(255,255,255,0.6)"}
+        fig.add_trace(go.Contour(colorscale="Cividis", contours=contours, line=thin, colorbar=bar, ncontours=12))
         own = {"symbol": "line-ew-open", "size": 22, "color": "#ffffff", "line": {"width": 3}}
-        fig.add_trace(
-            go.Scatter(
-                mode="markers",
-                marker=own,
-                error_y={"type": "data", "symmetric": False, "color": "#ffffff", "thickness": 1.5, "width": 5},
-            )
-        )
+        ends = {"type": "data", "symmetric": False, "color": "#ffffff", "thickness": 1.5, "width": 5}
+        fig.add_trace(go.Scatter(mode="markers", marker=own, error_y=ends))
         fig.add_trace(theme.this_car())
         return fig
 
@@ -117,43 +133,45 @@ class MapPicture(Picture):
         self.warning = html("", "nw-warning")
         return [self.warning]
 
-    def draw(self, r: Result, scale: float, system: str, _session: Session) -> None:
-        """Redraw for a result."""
-        to = display.shown("°C", system)
-
-        def deg(kelvin):
-            return to.there(units.c_from_k(np.asarray(kelvin)))
-
+    def frame(self, r: Result, scale: float, system: str, _session: Session) -> None:
         contour, own, car = self.figure.data
-        low, best, high = r.own_T
-        shapes, notes = _trade_marks(scale, label=True)
-        afr, y, z = r.map.lambda_ * scale, deg(r.map.T_charge), deg(r.map.T)
-        with self.figure.batch_update():
-            contour.x, contour.y, contour.z = afr, y, z
-            contour.colorbar.title.text = f"burned gas, {to.unit}"
-            contour.hovertemplate = (
-                f"gauge AFR %{{x:.1f}}, charge %{{y:.0f}} {to.unit}: %{{z:.0f}} {to.unit}<extra></extra>"
-            )
-            own.x, own.y = [r.inputs.lambda_ * scale], [deg(best)]
-            own.error_y.array, own.error_y.arrayminus = [_gap(deg(high) - deg(best))], [_gap(deg(best) - deg(low))]
-            own.hovertemplate = f"this car's own charge: %{{y:.0f}} {to.unit}<extra></extra>"
-            car.x, car.y = [r.inputs.lambda_ * scale], [deg(r.T)]
-            car.hovertemplate = f"gauge AFR %{{x:.1f}}, charge %{{y:.0f}} {to.unit}: {deg(r.point_T):.0f} {to.unit}<extra>this car</extra>"
-            self.figure.layout.shapes, self.figure.layout.annotations = shapes, notes
-            self.figure.update_xaxes(range=[afr[0], afr[-1]], **_afr_axis(scale))
-            self.figure.update_yaxes(range=[y[0], y[-1]], title_text=f"charge temperature, {to.unit}")
-        sentences = words.flat_is_not_safe(r, scale, system)
-        self.warning.value = "<p><b>A flat flame temperature does not make lean harmless.</b></p>" + "".join(
-            f"<p>{escape(s)}</p>" for s in sentences
-        )
-        self.say(words.map_title(r, scale, system), words.map_subtitle(r), words.map_text(r, scale, system))
+        unit = display.shown("°C", system).unit
+        here = f"gauge AFR %{{x:.1f}}, charge %{{y:.0f}} {unit}"
+        contour.colorbar.title.text = f"burned gas, {unit}"
+        contour.hovertemplate = f"{here}: %{{z:.0f}} {unit}<extra></extra>"
+        own.hovertemplate = f"this car's own charge: %{{y:.0f}} {unit}<extra></extra>"
+        car.hovertemplate = f"{here}<extra>this car</extra>"
+        self.figure.layout.shapes, self.figure.layout.annotations = _trade_marks(scale), _trade_labels(scale)
+        y = _deg(r.map.T_charge[[0, -1]], system)
+        self.figure.update_xaxes(**_afr_axis(scale))
+        self.figure.update_yaxes(range=list(y), title_text=f"charge temperature, {unit}")
+
+    def data(self, r: Result, scale: float, system: str) -> None:
+        afr = r.inputs.lambda_ * scale
+        low, best, high = _deg(np.array(r.own_T), system)
+        self.put(0, x=r.map.lambda_ * scale, y=_deg(r.map.T_charge, system), z=_deg(r.map.T, system))
+        self.put(1, x=[afr], y=[best])
+        ends = self.figure.data[1].error_y
+        ends.array, ends.arrayminus = [_finite(high - best)], [_finite(best - low)]
+        self.put(2, x=[afr], y=_deg(np.array([r.T]), system))
+
+    def words(self, r: Result, scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
+        sentences = "".join(f"<p>{escape(s)}</p>" for s in words.flat_is_not_safe(r, scale, system))
+        self.warning.value = f"<p><b>A flat flame temperature does not make lean harmless.</b></p>{sentences}"
+        return words.map_title(r, scale, system), words.map_subtitle(r), words.map_text(r, scale, system)
 
 
-def _gap(value: float) -> float:
+def _deg(kelvin: np.ndarray, system: str) -> np.ndarray:
+    return display.shown("°C", system).there(units.c_from_k(kelvin))
+
+
+def _finite(value: float) -> float:
     return float(value) if np.isfinite(value) else 0.0
 
 
 class TemperaturePicture(Picture):
+    """Flame temperature along the slice, with and without nitrous."""
+
     def build(self) -> theme.Figure:
         fig = theme.figure(330, right=110, bottom=60)
         for name, color in (("without nitrous", theme.WITHOUT), ("with nitrous", theme.WITH)):
@@ -161,127 +179,101 @@ class TemperaturePicture(Picture):
         fig.add_trace(theme.this_car())
         return fig
 
-    def draw(self, r: Result, scale: float, system: str, _session: Session) -> None:
-        """Redraw for a result."""
-        to = display.shown("°C", system)
-        bare, with_, car = self.figure.data
-        shapes, notes = _trade_marks(scale, label=True)
-        with self.figure.batch_update():
-            for trace, line in ((bare, r.bare), (with_, r.line)):
-                trace.x, trace.y = line.lambda_ * scale, to.there(units.c_from_k(line.T))
-                trace.hovertemplate = f"gauge AFR %{{x:.1f}}: %{{y:.0f}} {to.unit}<extra>{trace.name}</extra>"
-                notes.append(_end_label(trace, line.lambda_[-1] * scale, to.there(units.c_from_k(line.T[-1]))))
-            car.x, car.y = [r.inputs.lambda_ * scale], [to.there(units.c_from_k(r.point_T))]
-            car.hovertemplate = f"gauge AFR %{{x:.1f}}: %{{y:.0f}} {to.unit}<extra>this car</extra>"
-            self.figure.layout.shapes, self.figure.layout.annotations = shapes, notes
-            self.figure.update_xaxes(range=[LAMBDA_SPAN[0] * scale, LAMBDA_SPAN[1] * scale], **_afr_axis(scale))
-            self.figure.update_yaxes(title_text=f"burned gas, {to.unit}")
-        subtitle = f"Burned-gas temperature over gauge AFR; both from {display.temperature(r.T, system)} and {display.quantity(r.P / 1e3, 'kPa abs', system, 1)}"
-        self.say(words.line_title(r, system), subtitle, words.line_text(r, system))
+    def frame(self, r: Result, scale: float, system: str, _session: Session) -> None:
+        unit = display.shown("°C", system).unit
+        for trace in self.figure.data:
+            name = trace.name or "this car"
+            trace.hovertemplate = f"gauge AFR %{{x:.1f}}: %{{y:.0f}} {unit}<extra>{name}</extra>"
+        for trace in self.figure.data[:2]:
+            _name_at(trace, -1, len(r.line.lambda_), trace.name, "middle right")
+        self.figure.layout.shapes, self.figure.layout.annotations = _trade_marks(scale), _trade_labels(scale)
+        self.figure.update_xaxes(**_afr_axis(scale))
+        self.figure.update_yaxes(title_text=f"burned gas, {unit}")
 
+    def data(self, r: Result, scale: float, system: str) -> None:
+        for k, line in enumerate((r.bare, r.line)):
+            self.put(k, x=line.lambda_ * scale, y=_deg(line.T, system))
+        self.put(2, x=[r.inputs.lambda_ * scale], y=_deg(np.array([r.point_T]), system))
 
-def _end_label(trace: go.Scatter, x: float, y: float) -> dict:
-    """Name a line at its right end."""
-    font = {"color": trace.line.color, "size": 12}
-    return {"x": x, "y": y, "text": trace.name, "xanchor": "left", "xshift": 5, "showarrow": False, "font": font}
+    def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
+        start = f"{display.temperature(r.T, system)} and {display.quantity(r.P / 1e3, 'kPa abs', system, 1)}"
+        subtitle = f"Burned-gas temperature over gauge AFR; both from {start}"
+        return words.line_title(r, system), subtitle, words.line_text(r, system)
 
 
 class ProductsPicture(Picture):
+    """What is in the burned gas: burned, reducing, oxidising."""
+
     def build(self) -> theme.Figure:
-        fig = theme.figure(
-            360, left=44, bottom=60, grid={"rows": 1, "columns": 3, "pattern": "independent", "xgap": 0.22}
-        )
-        for k, group in enumerate(_GROUPS):
-            axes = {"xaxis": f"x{k + 1}", "yaxis": f"y{k + 1}"}
+        grid = {"rows": 1, "columns": 3, "pattern": "independent", "xgap": 0.22}
+        fig = theme.figure(360, left=44, bottom=60, grid=grid)
+        for k, group in enumerate(_GROUPS, start=1):
+            axes = {"xaxis": f"x{k}", "yaxis": f"y{k}"}
             for name, dash in zip(group, _DASHES, strict=False):
-                fig.add_trace(
-                    theme.line(
-                        theme.WITHOUT, dash=dash, width=1.6, name=f"{_PLAIN[name]} without nitrous", meta=name, **axes
-                    )
-                )
-                fig.add_trace(theme.line(theme.WITH, dash=dash, name=f"{_PLAIN[name]} with nitrous", meta=name, **axes))
+                for color, width, with_ in ((theme.WITHOUT, 1.6, "without"), (theme.WITH, 2.2, "with")):
+                    label = f"{_PLAIN[name]} {with_} nitrous"
+                    fig.add_trace(theme.line(color, dash=dash, width=width, name=label, meta=name, **axes))
+            fig.add_trace(theme.line(theme.ACCENT, name="this car", hoverinfo="skip", **axes))
             fig.update_layout(
-                {f"xaxis{k + 1}": theme.axis_style(), f"yaxis{k + 1}": theme.axis_style() | {"rangemode": "tozero"}}
+                {f"xaxis{k}": theme.axis_style(), f"yaxis{k}": theme.axis_style() | {"rangemode": "tozero"}}
             )
         return fig
 
-    def draw(self, r: Result, scale: float, _system: str, _session: Session) -> None:
-        """Redraw for a result."""
-        car = r.inputs.lambda_ * scale
-        shapes, notes = [], []
-        with self.figure.batch_update():
-            for trace in self.figure.data:
-                source = r.line if trace.line.color == theme.WITH else r.bare
-                trace.x, trace.y = source.lambda_ * scale, 100 * source.X[trace.meta]
+    def frame(self, r: Result, scale: float, _system: str, _session: Session) -> None:
+        for trace in self.figure.data:
+            if trace.meta is not None:
                 trace.hovertemplate = f"gauge AFR %{{x:.1f}}: %{{y:.2f}} %<extra>{trace.name}</extra>"
                 if trace.line.color == theme.WITH:
-                    notes.append(_species_label(trace, source.lambda_ * scale, 100 * source.X[trace.meta]))
-            for k, title in enumerate(("burned", "reducing", "oxidising")):
-                axis = "" if k == 0 else str(k + 1)
-                marks, _ = _trade_marks(scale, label=False)
-                own = {
-                    "type": "line",
-                    "x0": car,
-                    "x1": car,
-                    "y0": 0,
-                    "y1": 1,
-                    "line": {"color": theme.ACCENT, "width": 2},
-                }
-                shapes += [{**m, "xref": f"x{axis}", "yref": f"y{axis} domain"} for m in (*marks[::3], own)]
-                notes.append(
-                    {
-                        "text": f"<b>{title}</b>, % by mole",
-                        "xref": f"x{axis} domain",
-                        "yref": "paper",
-                        "x": 0,
-                        "y": 1.0,
-                        "yanchor": "bottom",
-                        "showarrow": False,
-                    }
-                )
-            self.figure.layout.shapes, self.figure.layout.annotations = shapes, notes
-            ticks = _afr_axis(scale)
-            wide = {"tickvals": ticks["tickvals"][::2], "ticktext": ticks["ticktext"][::2]}
-            self.figure.update_xaxes(range=[LAMBDA_SPAN[0] * scale, LAMBDA_SPAN[1] * scale], **wide)
-            self.figure.layout.xaxis2.title.text = ticks["title"]["text"]
-        subtitle = "Equilibrium products over gauge AFR: blue with nitrous, grey without; rust line: this car; orange: the trade's window and too-lean mark"
-        self.say(words.products_title(r, scale), subtitle, words.products_text(r, scale))
+                    _name_at(trace, _LABEL_AT[trace.meta], len(r.line.lambda_), _PLAIN[trace.meta], "top center")
+        shapes, titles = [], []
+        head = {"yref": "paper", "x": 0, "y": 1.0, "yanchor": "bottom", "showarrow": False}
+        for k, title in enumerate(("burned", "reducing", "oxidising"), start=1):
+            axis = "" if k == 1 else str(k)
+            shapes += _trade_marks(scale, f"x{axis}", f"y{axis} domain")[::3]
+            titles.append({**head, "text": f"<b>{title}</b>, % by mole", "xref": f"x{axis} domain"})
+        self.figure.layout.shapes, self.figure.layout.annotations = shapes, titles
+        axis = _afr_axis(scale)
+        title = axis.pop("title")
+        self.figure.update_xaxes(**axis | {"tickvals": axis["tickvals"][::2], "ticktext": axis["ticktext"][::2]})
+        self.figure.layout.xaxis2.title.text = title["text"]
 
+    def data(self, r: Result, scale: float, _system: str) -> None:
+        tops: dict[str, float] = {}
+        for k, trace in enumerate(self.figure.data):
+            if trace.meta is None:
+                self.put(k, x=[r.inputs.lambda_ * scale] * 2, y=[0.0, tops[trace.yaxis]])
+                continue
+            source = r.line if trace.line.color == theme.WITH else r.bare
+            y = 100 * source.X[trace.meta]
+            tops[trace.yaxis] = max(tops.get(trace.yaxis, 0.0), float(y.max()))
+            self.put(k, x=source.lambda_ * scale, y=y)
 
-def _species_label(trace: go.Scatter, x: np.ndarray, y: np.ndarray) -> dict:
-    """Name a species where its line stands highest, off the edges."""
-    k = min(max(int(np.argmax(y)), 4), len(y) - 5)
-    font = {"color": theme.WITH, "size": 12}
-    return {
-        "x": x[k],
-        "y": y[k],
-        "xref": trace.xaxis,
-        "yref": trace.yaxis,
-        "text": _PLAIN[trace.meta],
-        "yanchor": "bottom",
-        "showarrow": False,
-        "font": font,
-        "bgcolor": "rgba(251,250,247,0.8)",
-    }
+    def words(self, r: Result, scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
+        subtitle = (
+            "Equilibrium products over gauge AFR: blue with nitrous, grey without; rust line: this car; orange: the "
+            "trade's window and too-lean mark"
+        )
+        return words.products_title(r, scale), subtitle, words.products_text(r, scale)
 
 
 class OxygenPicture(Picture):
+    """Oxygen share over rpm at constant nitrous flow."""
+
     def build(self) -> theme.Figure:
         fig = theme.figure(330)
-        fig.add_trace(
-            go.Scatter(mode="lines", line={"width": 0}, fill="toself", fillcolor=theme.WITH_BAND, hoverinfo="skip")
-        )
+        fill = {"fill": "toself", "fillcolor": theme.WITH_BAND, "hoverinfo": "skip"}
+        fig.add_trace(go.Scatter(mode="lines", line={"width": 0}, **fill))
         fig.add_trace(theme.line(theme.WITHOUT, name="air alone"))
-        fig.add_trace(theme.line(theme.WITH, name="with nitrous"))
+        fig.add_trace(theme.line(theme.WITH, name="with nitrous, likely"))
         fig.add_trace(theme.this_car())
         return fig
 
-    def draw(self, r: Result, _scale: float, _system: str, session: Session) -> None:
-        """Redraw for a result."""
-        band, air, best, car = self.figure.data
-        low, likely, high = (100 * s for s in r.share)
+    def frame(self, r: Result, _scale: float, _system: str, session: Session) -> None:
         nitrous = session.sheet.nitrous
-        window = (nitrous.spray_rpm_min, nitrous.spray_rpm_max)
+        for trace in self.figure.data[1:]:
+            trace.hovertemplate = f"%{{x:.0f}} rpm: %{{y:.1f}} %<extra>{trace.name or 'this car'}</extra>"
+        _name_at(self.figure.data[1], -2, len(r.rpm), "air alone", "bottom center")
+        _name_at(self.figure.data[2], 2, len(r.rpm), "with nitrous, likely", "top right")
         edge = {
             "type": "line",
             "y0": 0,
@@ -289,47 +281,24 @@ class OxygenPicture(Picture):
             "yref": "paper",
             "line": {"color": theme.TRADE, "width": 1.8, "dash": "dash"},
         }
-        with self.figure.batch_update():
-            band.x, band.y = np.concatenate([r.rpm, r.rpm[::-1]]), np.concatenate([low, high[::-1]])
-            air.x, air.y = r.rpm, np.full_like(r.rpm, 100 * r.base_share)
-            best.x, best.y = r.rpm, likely
-            car.x, car.y = [r.inputs.rpm], [100 * float(r.charge.oxygen_share)]
-            for trace in (air, best, car):
-                trace.hovertemplate = f"%{{x:.0f}} rpm: %{{y:.1f}} %<extra>{trace.name or 'this car'}</extra>"
-            self.figure.layout.shapes = [{**edge, "x0": x, "x1": x} for x in window]
-            note = {"showarrow": False, "font": {"size": 12}}
-            self.figure.layout.annotations = [
-                {
-                    **note,
-                    "x": window[0],
-                    "y": 1,
-                    "yref": "paper",
-                    "text": "spray window",
-                    "xanchor": "left",
-                    "yanchor": "bottom",
-                    "font": {"color": theme.TRADE, "size": 12},
-                },
-                {
-                    **note,
-                    "x": r.rpm[-1],
-                    "y": 100 * r.base_share,
-                    "text": "air alone",
-                    "xanchor": "right",
-                    "yanchor": "top",
-                    "font": {"color": theme.WITHOUT, "size": 12},
-                },
-                {
-                    **note,
-                    "x": r.rpm[1],
-                    "y": likely[1],
-                    "text": "with nitrous, likely",
-                    "xanchor": "left",
-                    "yanchor": "bottom",
-                    "xshift": 8,
-                    "font": {"color": theme.WITH, "size": 12},
-                },
-            ]
-            self.figure.update_xaxes(title_text="engine speed, rpm", range=[r.rpm[0], r.rpm[-1]])
-            self.figure.update_yaxes(title_text="oxygen share, % by mole", range=[20, max(34.0, float(high.max()) + 1)])
-        subtitle = f"Oxygen-equivalent share of the charge over rpm at {1e3 * r.flow:.0f} g/s of nitrous, all the time the valve is open; orange: the spray window"
-        self.say(words.share_title(r), subtitle, words.share_text(r, window))
+        window = nitrous.spray_rpm_min, nitrous.spray_rpm_max
+        self.figure.layout.shapes = [{**edge, "x0": x, "x1": x} for x in window]
+        label = {"x": window[0], "y": 1, "yref": "paper", "xanchor": "left", "yanchor": "bottom", "showarrow": False}
+        self.figure.layout.annotations = [{**label, "text": "spray window", "font": _font(theme.TRADE)}]
+        self.figure.update_xaxes(title_text="engine speed, rpm", range=[r.rpm[0], r.rpm[-1]])
+        self.figure.update_yaxes(title_text="oxygen share, % by mole", rangemode="normal")
+
+    def data(self, r: Result, _scale: float, _system: str) -> None:
+        low, likely, high = (100 * s for s in r.share)
+        self.put(0, x=np.concatenate([r.rpm, r.rpm[::-1]]), y=np.concatenate([low, high[::-1]]))
+        self.put(1, x=r.rpm, y=np.full_like(r.rpm, 100 * r.base_share))
+        self.put(2, x=r.rpm, y=likely)
+        self.put(3, x=[r.inputs.rpm], y=[100 * float(r.charge.oxygen_share)])
+
+    def words(self, r: Result, _scale: float, _system: str, session: Session) -> tuple[str, str, list[str]]:
+        nitrous = session.sheet.nitrous
+        subtitle = (
+            f"Oxygen-equivalent share of the charge over rpm at {1e3 * r.flow:.0f} g/s of nitrous, all the time the valve "
+            "is open; orange: the spray window"
+        )
+        return words.share_title(r), subtitle, words.share_text(r, (nitrous.spray_rpm_min, nitrous.spray_rpm_max))

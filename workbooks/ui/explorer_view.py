@@ -40,9 +40,10 @@ class ChargeExplorer:
         figures = box([*(p.widget for p in self._pictures), self._assumes], "nw-figure", "nw-stack")
         side = box([*self.controls.widgets, self._stale], "nw-notes", "nw-stack", "nw-sticky")
         self.page = box([figures, side], "nw-panel")
-        session.observe(self._sheet_changed, "sheet")
         session.observe(self._redraw, "units")
         self._redraw()
+        for picture in self._pictures:
+            picture.figure.settle()
 
     def set(self, **changes: object) -> None:
         """Move controls; raises InputError and keeps everything where the new position does not fit."""
@@ -54,17 +55,13 @@ class ChargeExplorer:
     def mark(self, sentence: str) -> None:
         """Grey the pictures while a control holds something that could not be computed."""
         self._stale.value = "Not recomputed: the pictures show the last good state." if sentence else ""
-        for panel in self._pictures:
-            (panel.widget.add_class if sentence else panel.widget.remove_class)("nw-stale")
-
-    def _sheet_changed(self, _change: object) -> None:
-        self.inputs = Inputs.of(self.session.sheet)
-        self.set()
+        for picture in self._pictures:
+            (picture.widget.add_class if sentence else picture.widget.remove_class)("nw-stale")
 
     def _redraw(self, _change: object = None) -> None:
         scale, system = self.session.sheet.controller.gauge_scale, self.session.units
-        for panel in self._pictures:
-            panel.draw(self.result, scale, system, self.session)
+        for picture in self._pictures:
+            picture.draw(self.result, scale, system, self.session)
         self.answer.value = escape(words.answer(self.result, scale, system))
         self._assumes.value = escape(words.assumes(self.result, system))
         self.controls.show(self.result, scale, system)
@@ -82,18 +79,20 @@ class _Controls:
         self._view, self._quiet = view, False
         sheet = view.session.sheet
         table = sheet.engine.full_throttle.rpm
-        self.rpm = self._number("engine speed", "rpm", lambda v: {"rpm": v}, (table[0], table[-1], 50))
+        self.rpm = self._number("engine speed", "rpm", lambda v: {"rpm": v}, (table[0], table[-1], 50), 0)
         self.shot = self._number("shot", "hp at the crank", lambda v: {"shot_hp": v, "fraction": None}, (0, 250, 5))
-        self.fraction = self._number("nitrous fraction, by mole", "", lambda v: {"fraction": v}, (0, 0.5, 0.01))
-        self.lambda_ = self._number("lambda", "", lambda v: {"lambda_": v}, (*LAMBDA_SPAN, 0.004))
+        self.fraction = self._number("nitrous fraction, by mole", "", lambda v: {"fraction": v}, (0, 0.5, 0.01), 3)
+        self.lambda_ = self._number("lambda", "", lambda v: {"lambda_": v}, (*LAMBDA_SPAN, 0.004), 3)
         scale = sheet.controller.gauge_scale
         self.afr = NumberField(
-            "the same on this gauge",
-            "AFR",
+            "gauge AFR",
+            "",
             lambda v: view.set(lambda_=v / self._scale()),
             limits=(LAMBDA_SPAN[0] * scale, LAMBDA_SPAN[1] * scale, "The picture does not reach further."),
+            digits=2,
         )
         self._say_on(self.afr)
+        self.lambda_.beside(self.afr)
         self.T, self.P = {}, {}
         for state, (low, high) in SPANS_T.items():
             self.T[state] = self._number(
@@ -101,10 +100,11 @@ class _Controls:
                 "°C",
                 lambda v: {"T": units.k_from_c(v)},
                 (units.c_from_k(low), units.c_from_k(high), 2),
+                0,
             )
             ends = [p / 1e3 for p in SPANS_P[state]]
             self.P[state] = self._number(
-                "charge pressure", "kPa abs", lambda v: {"P": v * 1e3}, (*ends, (ends[1] - ends[0]) / 100)
+                "charge pressure", "kPa abs", lambda v: {"P": v * 1e3}, (*ends, (ends[1] - ends[0]) / 100), 1
             )
         self.own_note, self.own = html("", "nw-hint"), w.Button(description="back to this car's own charge")
         self._error = html("", "nw-field-error")
@@ -129,7 +129,6 @@ class _Controls:
             _labelled("nitrous", self.by),
             self._slot_nitrous,
             self.lambda_.widget,
-            self.afr.widget,
             _labelled("state shown", self.state),
             self._slot_state,
             self.own_note,
@@ -142,8 +141,8 @@ class _Controls:
     def _scale(self) -> float:
         return self._view.session.sheet.controller.gauge_scale
 
-    def _number(self, label: str, unit: str, change, span: tuple) -> NumberField:
-        field = NumberField(label, unit, lambda v: self._view.set(**change(v)), span=span)
+    def _number(self, label: str, unit: str, change, span: tuple, digits: int | None = None) -> NumberField:
+        field = NumberField(label, unit, lambda v: self._view.set(**change(v)), span=span, digits=digits)
         self._say_on(field)
         return field
 
@@ -180,11 +179,11 @@ class _Controls:
         try:
             self.rpm.show(i.rpm, system)
             self.shot.show(i.shot_hp, system)
-            self.fraction.show(round(float(r.charge.nitrous_fraction), 3), system)
+            self.fraction.show(float(r.charge.nitrous_fraction), system)
             self.lambda_.show(i.lambda_, system)
-            self.afr.show(round(i.lambda_ * scale, 2), system)
-            self.T[i.state].show(round(units.c_from_k(r.T), 1), system)
-            self.P[i.state].show(round(r.P / 1e3, 1), system)
+            self.afr.show(i.lambda_ * scale, system)
+            self.T[i.state].show(units.c_from_k(r.T), system)
+            self.P[i.state].show(r.P / 1e3, system)
             self.state.value, self.hold.value, self.fuel.value = i.state, i.hold, i.fuel
             self.by.value = "shot" if i.fraction is None else "fraction"
         finally:

@@ -60,6 +60,8 @@ class NumberField:
         Of the slider, in that unit.
     limits : (low, high, why), optional
         What is accepted, in that unit; those of the slider if there is one.
+    digits : int, optional
+        Decimals shown; as many as were meant if None.
     """
 
     def __init__(
@@ -71,9 +73,11 @@ class NumberField:
         hint: str = "",
         span: tuple | None = None,
         limits: tuple | None = None,
+        digits: int | None = None,
     ):
         self.label, self._unit, self._commit, self._span = label, unit, commit, span
         self._limits = limits or ((*span[:2], "The picture does not reach further.") if span else None)
+        self._digits = digits
         self._system, self._value, self._quiet = display.US, math.nan, False
         self.heard: Callable[[str], None] | None = None
         self.text = w.Text(continuous_update=False, layout=w.Layout(width="7em"))
@@ -82,10 +86,9 @@ class NumberField:
         self._error = html("", "nw-field-error")
         self._hint = html(f"<span>{escape(hint)}</span>" if hint else "", "nw-hint")
         self.slider = OpenSlider(readout=False, continuous_update=True) if span else None
-        row = [self.text, self._unit_label] if not span else [self.slider, self.text, self._unit_label]
-        self.widget = box(
-            [self._name, box(row, "nw-row"), *([self._hint] if hint else []), self._error], "nw-field", "nw-stack"
-        )
+        self._row = box([self._name, self.text, self._unit_label], "nw-row", "nw-field-row")
+        parts = [self._row, *([self.slider] if span else []), *([self._hint] if hint else []), self._error]
+        self.widget = box(parts, "nw-field", "nw-stack")
         self.text.observe(guarded(self.say)(self._typed), "value")
         if self.slider:
             self.slider.observe(guarded(self.say)(self._slid), "value")
@@ -95,6 +98,11 @@ class NumberField:
         if self.heard and bool(sentence) != bool(self._error.value):
             self.heard(sentence)
         self._error.value = escape(sentence)
+
+    def beside(self, other: NumberField) -> None:
+        """Put another field, the same quantity in other words, into this one's row; they share the sentence."""
+        other._error = self._error
+        self._row.children = [*self._row.children, other._name, other.text]
 
     @property
     def error(self) -> str:
@@ -111,7 +119,9 @@ class NumberField:
         try:
             self._name.value = f"<label>{escape(self.label)}</label>"
             self._unit_label.value = escape(to.unit)
-            self.text.value = display.plain(to.there(value))
+            self.text.value = (
+                display.plain(to.there(value)) if self._digits is None else f"{to.there(value):.{self._digits}f}"
+            )
             self.text.tooltip = f"{self.label} [{to.unit}]"
             if self.slider:
                 self._show_slider(to, value)
@@ -120,13 +130,13 @@ class NumberField:
         self.say("")
 
     def _show_slider(self, to: display.Shown, value: float) -> None:
+        """Put the handle on the step next to the value: a browser rounds to steps and would send its own number back."""
         low, high, step = self._span
         ends = sorted((to.there(low), to.there(high)))
         stride = abs(to.there(low + step) - to.there(low))
         with self.slider.hold_trait_notifications():
             self.slider.min, self.slider.max, self.slider.step = *ends, stride
-            if abs(self.slider.value - to.there(value)) > 0.51 * stride:
-                self.slider.value = to.there(value)
+            self.slider.value = ends[0] + round((to.there(value) - ends[0]) / stride) * stride
         self.slider.tooltip = f"{self.label} [{to.unit}]"
 
     def _typed(self, change: dict) -> None:

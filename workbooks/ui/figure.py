@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from copy import deepcopy
 
 import plotly.graph_objects as go
 
@@ -32,3 +33,11 @@ class Figure(go.FigureWidget):
         super().__init__(*args, **kwargs)
         self._config = {**self._config, **CONFIG}
         self.update_layout(autosize=True)
+
+    def settle(self) -> None:
+        """Make what has been drawn the state a browser starts from; to be called once, before the figure is shown.
+
+        plotly itself does so only for a figure that is a cell's own output, not for one inside a box.
+        """
+        self._widget_layout = deepcopy(self._layout_obj._props)
+        self._widget_data = deepcopy(self._data)

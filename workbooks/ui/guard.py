@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import functools
 import logging
+import sys
 from collections.abc import Callable
 
 from kernel_lib import InputError
 
 log = logging.getLogger("workbooks")
+if not log.handlers:  # a kernel's sys.stderr goes to the visitor's page; the real one goes to the server's log
+    log.addHandler(logging.StreamHandler(sys.__stderr__))
+    log.propagate = False
 
 NOTHING = (
     "Nothing was computed: the page met a fault of its own. The last good result stays; reload the page if it stays so."

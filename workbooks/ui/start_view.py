@@ -301,6 +301,7 @@ class FirstPlan:
         self.plan: Plan | None = None
         session.observe(guarded(self._say)(self._draw), ["sheet", "units"])
         guarded(self._say)(self._draw)()
+        self.figure.settle()
 
     def _say(self, sentence: str) -> None:
         if sentence:
