@@ -5,12 +5,14 @@ import socket
 import subprocess
 import sys
 import urllib.parse
+from types import SimpleNamespace
 
 import pytest
 
 from tests.serving_tools import PROTOCOL, RunningServer, environment
 from workbooks.__main__ import main, parse
 from workbooks.serve import cli, config
+from workbooks.serve.sockets import KernelSocket
 
 
 @pytest.fixture
@@ -157,3 +159,14 @@ def test_limits_agree():
     megabytes = int(re.search(r"MAX_FILE_BYTES = (\d+) \* 1024 \* 1024", script)[1])
     assert megabytes * config.MIB == config.MAX_TRANSPORT_BYTES
     assert config.MAX_UPLOAD_BYTES <= config.MAX_TRANSPORT_BYTES < config.MAX_MESSAGE_BYTES
+
+
+def test_a_healthy_page_outlives_its_pings():
+    """The server looks for the last answer when the next ping goes out: the timeout must leave room for it."""
+    open_socket = SimpleNamespace(ping_interval=30_000, ws_connection=object())
+    assert KernelSocket.ping_timeout.fget(open_socket) >= 2 * open_socket.ping_interval
+
+
+def test_no_message_is_dropped_for_speed():
+    """A dropped status message leaves the slider that waits for it mute; at the stock 1 MB/s a fast hand gets there."""
+    assert config.build_config(config.Options()).ZMQChannelsWebsocketConnection.limit_rate is False

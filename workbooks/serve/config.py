@@ -143,7 +143,6 @@ def build_config(options: Options) -> Config:
             "allow_remote_access": not options.loopback,
             "local_hostnames": ["localhost"],
             "ws_ping_interval": 30_000,
-            "ws_ping_timeout": 30_000,
         },
     )
     config.VoilaConfiguration.update(
@@ -169,6 +168,9 @@ def build_config(options: Options) -> Config:
         cull_interval=options.cull_interval_seconds,
         cull_connected=False,
     )
+    # A dragged slider draws several pictures ten times a second. A message dropped for being one too many would be the one
+    # that tells a slider it may speak again.
+    config.ZMQChannelsWebsocketConnection.limit_rate = False
     # A kernel that died has lost its page's state: the page says so, a silent restart would not.
     config.KernelManager.autorestart = False
     # Where the kernel can, it encrypts what it says on the local ports: other users of this machine may listen.

@@ -29,8 +29,19 @@ class KernelSocket(VoilaKernelWebsocketHandler):
             raise web.HTTPError(404)
         await super().get(kernel_id=kernel_id)
 
+    @property
+    def ping_timeout(self) -> float:
+        """Milliseconds without an answer after which the connection counts as lost.
+
+        The answer to one ping is looked for when the next goes out, so a timeout of one interval closes healthy pages now and
+        then. tornado reads the same property at opening, as seconds, and allows no more than the interval.
+        """
+        return self.ping_interval * (1 if self.ws_connection is None else 3)
+
     def on_message(self, ws_message: bytes | str) -> None:
         """Check a frame before any parser sees it; close this one connection if it is malformed."""
+        if self.ws_connection is None:  # it closed while this frame was on its way
+            return
         try:
             check_frame(ws_message)
             super().on_message(ws_message)
@@ -38,7 +49,7 @@ class KernelSocket(VoilaKernelWebsocketHandler):
             self.log.warning("closing a connection that sent %s", reason)
             self.close(POLICY_VIOLATION, "malformed frame")
         except Exception as error:
-            self.log.warning("closing a connection whose frame could not be read: %s", type(error).__name__)
+            self.log.warning("closing a connection whose frame could not be read: %r", error)
             self.close(POLICY_VIOLATION, "unreadable frame")
 
     def write_message(self, message, binary: bool = False):

@@ -13,7 +13,7 @@ from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA, WINDOW_LAMBDA
 from . import display, theme
 from . import explorer_words as words
 from .explorer_model import BURNED, LAMBDA_SPAN, OXIDISING, REDUCING, Result
-from .frame import box, html
+from .frame import Sight, box, html
 from .session import Session
 
 _DASHES = ("solid", "dash", "dot")
@@ -32,7 +32,9 @@ class Picture:
         self.figure = self.build()
         self._framed: tuple | None = None
         self._sent: dict[tuple[int, str], np.ndarray] = {}
-        self.widget = box([self.title, self.subtitle, *self.extra(), self.figure, self.text], "nw-stack", "nw-picture")
+        self.sight = Sight()
+        parts = [self.title, self.subtitle, *self.extra(), self.figure, self.text, self.sight]
+        self.widget = box(parts, "nw-stack", "nw-picture")
 
     def build(self) -> theme.Figure:
         """Make the empty picture."""
@@ -108,10 +110,11 @@ def _font(color: str) -> dict:
     return {"color": color, "size": 12}
 
 
-def _name_at(trace: go.Scatter, index: int, count: int, text: str, position: str) -> None:
-    """Let a line carry its own name at one of its points."""
-    trace.mode, trace.text = "lines+text", ["" if k != index % count else text for k in range(count)]
-    trace.textposition, trace.textfont, trace.cliponaxis = position, _font(trace.line.color), False
+def _names(color: str, position: str, **rest) -> go.Scatter:
+    """Return an empty trace of labels that move with the lines they name."""
+    return go.Scatter(
+        mode="text", textposition=position, textfont=_font(color), cliponaxis=False, hoverinfo="skip", **rest
+    )
 
 
 class MapPicture(Picture):
@@ -122,7 +125,7 @@ class MapPicture(Picture):
         contours = {"coloring": "heatmap", "showlabels": True, "labelfont": {"size": 11, "color": "#ffffff"}}
         bar = {"thickness": 12, "outlinewidth": 0, "title": {"side": "right"}, "tickfont": {"size": 12}}
         thin = {"width": 0.6, "color": "rgba(255,255,255,0.6)"}
-        fig.add_trace(go.Contour(colorscale="Cividis", contours=contours, line=thin, colorbar=bar, ncontours=12))
+        fig.add_trace(go.Contour(colorscale="Cividis", contours=contours, line=thin, colorbar=bar, ncontours=8))
         own = {"symbol": "line-ew-open", "size": 22, "color": "#ffffff", "line": {"width": 3}}
         ends = {"type": "data", "symmetric": False, "color": "#ffffff", "thickness": 1.5, "width": 5}
         fig.add_trace(go.Scatter(mode="markers", marker=own, error_y=ends))
@@ -177,22 +180,24 @@ class TemperaturePicture(Picture):
         for name, color in (("without nitrous", theme.WITHOUT), ("with nitrous", theme.WITH)):
             fig.add_trace(theme.line(color, name=name))
         fig.add_trace(theme.this_car())
+        for trace in fig.data[:2]:
+            fig.add_trace(_names(trace.line.color, "middle right", text=[trace.name]))
         return fig
 
-    def frame(self, r: Result, scale: float, system: str, _session: Session) -> None:
+    def frame(self, _r: Result, scale: float, system: str, _session: Session) -> None:
         unit = display.shown("°C", system).unit
-        for trace in self.figure.data:
+        for trace in self.figure.data[:3]:
             name = trace.name or "this car"
             trace.hovertemplate = f"gauge AFR %{{x:.1f}}: %{{y:.0f}} {unit}<extra>{name}</extra>"
-        for trace in self.figure.data[:2]:
-            _name_at(trace, -1, len(r.line.lambda_), trace.name, "middle right")
         self.figure.layout.shapes, self.figure.layout.annotations = _trade_marks(scale), _trade_labels(scale)
         self.figure.update_xaxes(**_afr_axis(scale))
         self.figure.update_yaxes(title_text=f"burned gas, {unit}")
 
     def data(self, r: Result, scale: float, system: str) -> None:
         for k, line in enumerate((r.bare, r.line)):
-            self.put(k, x=line.lambda_ * scale, y=_deg(line.T, system))
+            x, y = line.lambda_ * scale, _deg(line.T, system)
+            self.put(k, x=x, y=y)
+            self.put(k + 3, x=x[-1:], y=y[-1:])
         self.put(2, x=[r.inputs.lambda_ * scale], y=_deg(np.array([r.point_T]), system))
 
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
@@ -214,17 +219,16 @@ class ProductsPicture(Picture):
                     label = f"{_PLAIN[name]} {with_} nitrous"
                     fig.add_trace(theme.line(color, dash=dash, width=width, name=label, meta=name, **axes))
             fig.add_trace(theme.line(theme.ACCENT, name="this car", hoverinfo="skip", **axes))
+            fig.add_trace(_names(theme.WITH, "top center", text=[_PLAIN[name] for name in group], **axes))
             fig.update_layout(
                 {f"xaxis{k}": theme.axis_style(), f"yaxis{k}": theme.axis_style() | {"rangemode": "tozero"}}
             )
         return fig
 
-    def frame(self, r: Result, scale: float, _system: str, _session: Session) -> None:
+    def frame(self, _r: Result, scale: float, _system: str, _session: Session) -> None:
         for trace in self.figure.data:
             if trace.meta is not None:
                 trace.hovertemplate = f"gauge AFR %{{x:.1f}}: %{{y:.2f}} %<extra>{trace.name}</extra>"
-                if trace.line.color == theme.WITH:
-                    _name_at(trace, _LABEL_AT[trace.meta], len(r.line.lambda_), _PLAIN[trace.meta], "top center")
         shapes, titles = [], []
         head = {"yref": "paper", "x": 0, "y": 1.0, "yanchor": "bottom", "showarrow": False}
         for k, title in enumerate(("burned", "reducing", "oxidising"), start=1):
@@ -238,15 +242,18 @@ class ProductsPicture(Picture):
         self.figure.layout.xaxis2.title.text = title["text"]
 
     def data(self, r: Result, scale: float, _system: str) -> None:
+        afr = r.line.lambda_ * scale
         tops: dict[str, float] = {}
         for k, trace in enumerate(self.figure.data):
-            if trace.meta is None:
+            if trace.meta is not None:
+                y = 100 * (r.line if trace.line.color == theme.WITH else r.bare).X[trace.meta]
+                tops[trace.yaxis] = max(tops.get(trace.yaxis, 0.0), float(y.max()))
+                self.put(k, x=afr, y=y)
+            elif trace.mode == "lines":
                 self.put(k, x=[r.inputs.lambda_ * scale] * 2, y=[0.0, tops[trace.yaxis]])
-                continue
-            source = r.line if trace.line.color == theme.WITH else r.bare
-            y = 100 * source.X[trace.meta]
-            tops[trace.yaxis] = max(tops.get(trace.yaxis, 0.0), float(y.max()))
-            self.put(k, x=source.lambda_ * scale, y=y)
+            else:
+                at = {name: _LABEL_AT[name] for name in _GROUPS[int(trace.xaxis[1:] or 1) - 1]}
+                self.put(k, x=afr[list(at.values())], y=[100 * r.line.X[name][i] for name, i in at.items()])
 
     def words(self, r: Result, scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = (
@@ -266,14 +273,14 @@ class OxygenPicture(Picture):
         fig.add_trace(theme.line(theme.WITHOUT, name="air alone"))
         fig.add_trace(theme.line(theme.WITH, name="with nitrous, likely"))
         fig.add_trace(theme.this_car())
+        fig.add_trace(_names(theme.WITHOUT, "bottom center", text=["air alone"]))
+        fig.add_trace(_names(theme.WITH, "top right", text=["with nitrous, likely"]))
         return fig
 
     def frame(self, r: Result, _scale: float, _system: str, session: Session) -> None:
         nitrous = session.sheet.nitrous
-        for trace in self.figure.data[1:]:
+        for trace in self.figure.data[1:4]:
             trace.hovertemplate = f"%{{x:.0f}} rpm: %{{y:.1f}} %<extra>{trace.name or 'this car'}</extra>"
-        _name_at(self.figure.data[1], -2, len(r.rpm), "air alone", "bottom center")
-        _name_at(self.figure.data[2], 2, len(r.rpm), "with nitrous, likely", "top right")
         edge = {
             "type": "line",
             "y0": 0,
@@ -294,6 +301,8 @@ class OxygenPicture(Picture):
         self.put(1, x=r.rpm, y=np.full_like(r.rpm, 100 * r.base_share))
         self.put(2, x=r.rpm, y=likely)
         self.put(3, x=[r.inputs.rpm], y=[100 * float(r.charge.oxygen_share)])
+        self.put(4, x=r.rpm[-2:-1], y=[100 * r.base_share])
+        self.put(5, x=r.rpm[2:3], y=likely[2:3])
 
     def words(self, r: Result, _scale: float, _system: str, session: Session) -> tuple[str, str, list[str]]:
         nitrous = session.sheet.nitrous

@@ -60,7 +60,7 @@ class ChargeExplorer:
 
     def _redraw(self, _change: object = None) -> None:
         scale, system = self.session.sheet.controller.gauge_scale, self.session.units
-        for picture in self._pictures:
+        for picture in sorted(self._pictures, key=lambda p: -p.sight.share):  # what is looked at comes first
             picture.draw(self.result, scale, system, self.session)
         self.answer.value = escape(words.answer(self.result, scale, system))
         self._assumes.value = escape(words.assumes(self.result, system))

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from html import escape
 
+import anywidget
 import ipywidgets as w
+import traitlets
 
 from kernel_lib import __version__
 from kernel_lib.sheets.plan_sheet import CAUTIONS
@@ -30,6 +32,23 @@ def box(children: list, *classes: str) -> w.Box:
     for name in classes:
         widget.add_class(name)
     return widget
+
+
+class Sight(anywidget.AnyWidget):
+    """Knows which share of the box it lies in is on the screen, so that what is looked at is drawn first."""
+
+    _esm = """
+    function render({ model, el }) {
+      const watch = new IntersectionObserver((seen) => {
+        model.set("share", seen[seen.length - 1].intersectionRatio);
+        model.save_changes();
+      }, { threshold: [0, 0.25, 0.5, 0.75, 0.95] });
+      requestAnimationFrame(() => { if (el.parentElement) watch.observe(el.parentElement); });
+      return () => watch.disconnect();
+    }
+    export default { render };
+    """
+    share = traitlets.Float(0.0).tag(sync=True)
 
 
 def panel(title: w.Widget, figure: list, notes: list, assumes: w.Widget | None = None) -> w.Box:

@@ -22,7 +22,7 @@ _AXIS = {
     "ticks": "outside",
     "tickcolor": QUIET,
     "ticklen": 4,
-    "automargin": True,
+    "automargin": False,  # it would lay every picture out twice
     "fixedrange": True,
     "title": {"standoff": 8},
 }
