@@ -12,6 +12,7 @@ from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..errors import InputError
 from ..plan.plan import Plan
+from ..units import kg_from_lb
 from .text import banded, rounded
 
 _STYLE = """
@@ -101,17 +102,21 @@ crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 """
 
 
-def plan_answer(sheet: BuildSheet, plan: Plan) -> str:
-    """Return the plan in two sentences."""
+def plan_answer(sheet: BuildSheet, plan: Plan, *, metric: bool = False) -> str:
+    """Return the plan in two sentences, in lb or in g and kg."""
     row = plan.table.iloc[(plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
-    metering = sheet.controller.metering
-    key = "fuel_speed_density_lb_h" if metering == "speed-density" else "fuel_mass_air_lb_h"
+    key = "fuel_speed_density" if sheet.controller.metering == "speed-density" else "fuel_mass_air"
     first, last = plan.table.iloc[0], plan.table.iloc[-1]
+    if metric:
+        nitrous = banded(*(1e3 * v for v in _band(row, "nitrous_kg_s"))) + " g/s"
+        fuel, rule = banded(*_band(row, f"{key}_kg_h")) + " kg/h", f"{kg_from_lb(row['rule_fuel_lb_h']):.3g} kg/h"
+    else:
+        nitrous = banded(*_band(row, "nitrous_lb_s")) + " lb/s"
+        fuel, rule = banded(*_band(row, f"{key}_lb_h")) + " lb/h", f"{row['rule_fuel_lb_h']:.3g} lb/h"
     return (
-        f"About {banded(*_band(row, 'nitrous_lb_s'))} lb/s of nitrous and {banded(*_band(row, key))} lb/h of added fuel "
-        f"({metering}); the trade's rule says {row['rule_fuel_lb_h']:.0f} lb/h. The oxygen share of the charge is "
-        f"{100 * first['oxygen_share']:.0f} % at {first['rpm']:.0f} rpm and {100 * last['oxygen_share']:.0f} % at {last['rpm']:.0f} rpm, "
-        "against 21 % in air."
+        f"About {nitrous} of nitrous and {fuel} of added fuel ({sheet.controller.metering}); the trade's rule says {rule}. "
+        f"The oxygen share of the charge is {100 * first['oxygen_share']:.0f} % at {first['rpm']:.0f} rpm and "
+        f"{100 * last['oxygen_share']:.0f} % at {last['rpm']:.0f} rpm, against 21 % in air."
     )
 
 

@@ -13,7 +13,7 @@ def rounded(value: float, spread: float | None = None) -> str:
         return "0"
     finest = floor(log10(abs(value))) - 2
     if spread:
-        finest = min(max(floor(log10(spread)) - 1, finest), floor(log10(abs(value))) - 1)
+        finest = min(max(floor(log10(spread)), finest), floor(log10(abs(value))) - 1)
     digits = max(0, -finest)
     return f"{round(value, -finest):,.{digits}f}".replace(",", " ")
 

@@ -85,7 +85,7 @@ class Session(traitlets.HasTraits):
 
 def open_session() -> Session:
     """Return the session of the page being opened: from its address under Voila, else the demo car."""
-    if not os.environ.get("SERVER_SOFTWARE", "").startswith("voila"):
+    if not any(os.environ.get(name) for name in ("VOILA_PREHEAT", "VOILA_REQUEST_URL")):
         return Session()
     from voila.utils import get_query_string  # only there is an address to wait for
 

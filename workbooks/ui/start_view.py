@@ -325,7 +325,9 @@ class FirstPlan:
         stops = "".join(
             f'<p><span class="nw-state-stop">do not spray yet</span> {escape(text)}</p>' for text in plan.blockers
         )
-        self.answer.value = f"<p>{escape(plan_answer(sheet, plan))}</p>{stops}"
+        self.answer.value = (
+            f"<p>{escape(plan_answer(sheet, plan, metric=self.session.units == display.METRIC))}</p>{stops}"
+        )
         self._draw_fuel(sheet, plan)
         self._assumes.value = "Assumes " + escape(" ".join(plan.assumptions))
         self._links.value = " · ".join(
@@ -373,7 +375,7 @@ class FirstPlan:
 
 def _fuel_title(low: float, best: float, high: float, rule: float, unit: str) -> str:
     verdict = "falls short" if rule < low else "is more than needed" if rule > high else "lies within the band"
-    return f"The trade's rule gives {rule:.0f} {unit}; this car needs about {banded(low, best, high)} {unit}: the rule {verdict}"
+    return f"The trade's rule gives {rule:.3g} {unit}; this car needs about {banded(low, best, high)} {unit}: the rule {verdict}"
 
 
 def _fuel_text(sheet: BuildSheet, plan: Plan) -> list[str]:
