@@ -101,7 +101,8 @@ class Site(Section):
                                    where="used for the pressure if no barometer reading is given")
     air_temperature_c: float = num("air temperature at the intake", "°C", -40, 60, "Weather, and a hot engine bay.",
                                    where="intake air sensor just before a pull", default=25.0, basis="a mild day")
-    relative_humidity_percent: float = num("relative humidity", "%", 0, 100, "A share of saturation.", default=50.0,
+    relative_humidity_percent: float = num("relative humidity at that temperature", "%", 0, 100, "A share of saturation.", default=50.0,
+                                           where="air of 55 % at 26 °C holds the same water at 16 % and 50 °C",
                                            basis="a mild day")
 
 

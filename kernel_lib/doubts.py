@@ -141,7 +141,7 @@ def _fuel(sheet: BuildSheet) -> list[Doubt]:
             )
         )
     if sheet.fuel_system.pump_flow_l_h is None:
-        out.append(Doubt("watch", "The pump's flow is not known: whether it feeds the shot cannot be checked."))
+        out.append(Doubt("watch", "The pump's flow is not known: somebody has to measure whether it feeds the shot."))
     if sheet.octane_ron < 91:
         out.append(Doubt("watch", f"{sheet.octane_ron:g} RON leaves little against knock; nitrous asks for more."))
     return out
@@ -166,6 +166,13 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
                 "watch",
                 f"The shot is {100 * share:.0f} % of the engine's own power: few engines carry more than half of theirs on top "
                 "(common practice, no source).",
+            )
+        )
+    if sheet.limits.power_hp is not None and sheet.engine.peak_power_hp is None:
+        out.append(
+            Doubt(
+                "watch",
+                "A limit of power is given but not the engine's own power: whether the shot stays under it cannot be checked.",
             )
         )
     if nitrous.nozzle_diameter_mm is None:

@@ -62,7 +62,7 @@ def water_vapour_fraction(T_K: float, P_Pa: float, relative_humidity: float) -> 
     -----
     CoolProp's moist air after ASHRAE RP-1485.
     """
-    T = check_number("T_K", T_K, 233.15, 333.15, "K", "Weather is between -40 and 60 C.")
+    T = check_number("T_K", T_K, 233.0, 333.2, "K", "Weather is between -40 and 60 C.")
     P = check_number("P_Pa", P_Pa, 5e4, 1.1e5, "Pa", "Barometric pressure where there are roads.")
     humidity = check_number(
         "relative_humidity", relative_humidity, 0.0, 1.0, "", "A share of saturation, not a percentage."

@@ -8,7 +8,7 @@ import numpy as np
 
 from .. import units
 from ..build_sheet import BuildSheet
-from ..errors import InputError, check_array
+from ..errors import InputError, check_array, check_number
 from ..thermo.fuels import Fuel
 from .airflow import moist_air_moles, water_vapour_fraction
 
@@ -127,6 +127,7 @@ def spray_speeds(sheet: BuildSheet, step: float = 500.0) -> np.ndarray:
     InputError
         If the table and the window do not overlap.
     """
+    step = check_number("step", step, 10.0, 5000.0, "rpm", "A table needs a few speeds.")
     table, nitrous = sheet.engine.full_throttle.rpm, sheet.nitrous
     low, high = max(table[0], nitrous.spray_rpm_min), min(table[-1], nitrous.spray_rpm_max)
     if low >= high:

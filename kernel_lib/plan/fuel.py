@@ -8,8 +8,9 @@ from scipy.optimize import brentq
 from ..build_sheet import BuildSheet
 from ..engine.charge import Charge, fresh_charge, mixture
 from ..engine.setup import Setup
-from ..errors import InputError, check_number
+from ..errors import InputError, check_choice, check_number
 from ..thermo import species as sp
+from ..thermo.mixture import LAMBDA_MAX, LAMBDA_MIN
 
 RULE_LB_H_PER_100_HP = 30.0
 """Fuel for a dry shot: 30 lb/h per 100 hp; common practice, no source."""
@@ -77,6 +78,8 @@ def nitrous_for_power(
     cooling included. The heat of N2O coming apart (1.86 MJ/kg) counts.
     """
     shot = check_number("shot_W", shot_W, 0.0, 5e5, "W", "Up to 670 hp.")
+    if shot == 0.0:
+        return 0.0
     efficiency = check_number("efficiency", efficiency, 0.1, 0.6, "", "Crank work per heat of a piston engine.")
     base = heat_rate(setup, fresh_charge(setup, rpm, 0.0), rpm, lambda_without)
 
@@ -89,11 +92,20 @@ def nitrous_for_power(
         raise InputError(
             "nitrous.shot_hp", shot / 745.7, "hp", "less", "No nitrous flow that still leaves room for air adds it."
         )
-    return 0.0 if miss(0.0) > 0 else brentq(miss, 0.0, most, xtol=1e-7)
+    if miss(0.0) > 0:
+        raise InputError(
+            "engine.lambda_with_nitrous",
+            lambda_with,
+            "",
+            "a target that leaves work for the nitrous",
+            f"Going from lambda {lambda_without:g} to {lambda_with:g} alone adds more than the wanted power.",
+        )
+    return brentq(miss, 0.0, most, xtol=1e-7)
 
 
 def fuel_for(setup: Setup, charge: Charge, lambda_: float) -> np.ndarray:
     """Fuel that brings a charge to `lambda_` [kg per cycle and cylinder]."""
+    lambda_ = _check_lambda("lambda_", lambda_)
     return charge.oxygen_atoms / (lambda_ * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
 
 
@@ -118,6 +130,9 @@ def fuel_supplied(setup: Setup, charge: Charge, rpm, lambda_without: float, mete
     -------
     array
     """
+    check_choice("metering", metering, ("speed-density", "mass-air"), "It decides what the controller sees.")
+    check_choice("sensor", sensor, ("before nitrous", "in cooled stream"), "It decides which temperature is read.")
+    lambda_without = _check_lambda("lambda_without", lambda_without)
     if metering == "mass-air":
         air = charge.dry_air
     else:
@@ -125,6 +140,10 @@ def fuel_supplied(setup: Setup, charge: Charge, rpm, lambda_without: float, mete
         if sensor == "in cooled stream":
             air = air * setup.T_air / charge.T
     return 2 * sp.DRY_AIR["O2"] * air / (lambda_without * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
+
+
+def _check_lambda(field: str, value: float) -> float:
+    return check_number(field, value, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
 
 
 def injector_flow(sheet: BuildSheet, setup: Setup) -> float:

@@ -11,11 +11,12 @@ import pandas as pd
 from .. import units
 from ..band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE
 from ..build_sheet import BuildSheet
-from ..engine.charge import Charge, fresh_charge, mixture
+from ..engine.charge import fresh_charge, mixture
 from ..engine.setup import Setup, spray_speeds
 from ..errors import InputError
 from ..thermo.wideband import shown_lambda
 from . import fuel as pf
+from .judgement import blockers, notes
 
 BANDED = (
     "nitrous_kg_s",
@@ -81,28 +82,41 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     if not isinstance(sheet, BuildSheet):
         raise InputError("sheet", sheet, "", "a BuildSheet", "The plan is computed from the car on paper.")
     setup, rpm = Setup.of(sheet), spray_speeds(sheet)
-    rows = [_row(sheet, setup, rpm, *corner) for corner in _corners()]
-    best = rows[0] | _sensor_band(sheet, setup, rpm, rows[0]["charge"])
+    rows = [_checked_row(sheet, setup, rpm, corner) for corner in _corners()]
     columns: dict[str, np.ndarray] = {"rpm": rpm}
-    for name in best:
-        if name == "charge":
+    for name, best in rows[0].items():
+        if name not in BANDED:
+            columns |= {} if name in ("charge", "gauge_ends") else {name: best}
             continue
-        if name in BANDED:
-            every = np.array([row[name] for row in rows])
-            extra = [best[k] for k in (f"{name}_low", f"{name}_high") if k in best]
-            columns[name] = best[name]
-            columns[f"{name}_low"] = np.minimum(every.min(axis=0), extra[0] if extra else np.inf)
-            columns[f"{name}_high"] = np.maximum(every.max(axis=0), extra[1] if extra else -np.inf)
-        elif name.removesuffix("_low").removesuffix("_high") not in BANDED:
-            columns[name] = best[name]
+        every = [row[name] for row in rows]
+        if name == "gauge_afr_sensor":
+            every += [end for row in rows for end in row["gauge_ends"]]
+        columns[name], columns[f"{name}_low"], columns[f"{name}_high"] = (
+            best,
+            np.min(every, axis=0),
+            np.max(every, axis=0),
+        )
     table = pd.DataFrame(columns)
+    frozen = rpm[np.any([row["charge"].evaporated < 1 for row in rows], axis=0)]
     return Plan(
         table,
-        _notes(sheet, rows[0]["charge"]),
-        _blockers(sheet, table),
+        notes(sheet, setup, table, frozen),
+        blockers(sheet, table),
         ("wanted horsepower",) * len(rpm),
         _assumptions(),
     )
+
+
+def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple[float, float, float]) -> dict:
+    """Compute a row set; tell a corner that leaves no room for air as a shot too big for the window."""
+    try:
+        return _row(sheet, setup, rpm, *corner)
+    except InputError as exc:
+        if exc.field != "nitrous_flow":
+            raise
+        allowed = "a smaller shot, or a spray window from a higher speed"
+        why = f"{exc.reason} That is so at an end of what is unknown (efficiency {corner[0]:g}, wall share {corner[1]:g})."
+        raise InputError("nitrous.shot_hp", sheet.nitrous.shot_hp, "hp at the crank", allowed, why) from exc
 
 
 def _corners() -> list[tuple[float, float, float]]:
@@ -135,7 +149,11 @@ def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, efficiency: float, wa
         added[metering] = (needed - supplied[metering]) * per_second
     own, own_added = supplied[control.metering], added[control.metering]
     ones = np.ones_like(rpm)
-    lambda_shown = [shown_lambda(mixture(setup, charge, engine.lambda_with_nitrous, k)) for k in range(len(rpm))]
+    gauge = [
+        np.array([shown_lambda(mixture(setup, charge, engine.lambda_with_nitrous, k), weight) for k in range(len(rpm))])
+        * control.gauge_scale
+        for weight in (HYDROGEN_WEIGHT.best, HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
+    ]
     return {
         "nitrous_kg_s": flow * ones,
         "nitrous_lb_s": units.lb_from_kg(flow) * ones,
@@ -145,7 +163,8 @@ def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, efficiency: float, wa
         "charge_T_K": charge.T,
         "lambda": engine.lambda_with_nitrous * ones,
         "gauge_afr": engine.lambda_with_nitrous * control.gauge_scale * ones,
-        "gauge_afr_sensor": np.array(lambda_shown) * control.gauge_scale,
+        "gauge_afr_sensor": gauge[0],
+        "gauge_ends": gauge[1:],
         "fuel_speed_density_kg_h": 3600 * added["speed-density"],
         "fuel_speed_density_lb_h": units.lb_h_from_kg_s(added["speed-density"]),
         "fuel_mass_air_kg_h": 3600 * added["mass-air"],
@@ -153,7 +172,7 @@ def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, efficiency: float, wa
         "rule_fuel_lb_h": pf.RULE_LB_H_PER_100_HP * sheet.nitrous.shot_hp / 100 * ones,
         "fuel_added_percent": 100 * own_added / (own * per_second),
         **_injectors(sheet, setup, rpm, own * per_second, own_added),
-        "nitrous_to_added_fuel": flow / own_added,
+        "nitrous_to_added_fuel": np.divide(flow, own_added, out=np.full_like(rpm, np.nan), where=own_added > 0),
         "nitrous_to_all_fuel": flow / (needed * per_second),
         "charge": charge,
     }
@@ -172,82 +191,6 @@ def _injectors(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, supplied: np.nd
     }
 
 
-def _sensor_band(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, charge: Charge) -> dict:
-    """What the sensor shows at the ends of the hydrogen weight."""
-    target, scale = sheet.engine.lambda_with_nitrous, sheet.controller.gauge_scale
-    ends = np.array(
-        [
-            [scale * shown_lambda(mixture(setup, charge, target, k), weight) for k in range(len(rpm))]
-            for weight in (HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
-        ]
-    )
-    return {"gauge_afr_sensor_low": ends.min(axis=0), "gauge_afr_sensor_high": ends.max(axis=0)}
-
-
 def _assumptions() -> list[str]:
     bands = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT, HYDROGEN_WEIGHT)
     return [f"{b.low:g} to {b.high:g}, likely {b.best:g}: {b.because}." for b in bands]
-
-
-def _notes(sheet: BuildSheet, charge: Charge) -> list[str]:
-    nitrous, engine = sheet.nitrous, sheet.engine
-    notes = [
-        f"The nitrous flow is what {nitrous.shot_hp:g} hp at {engine.peak_power_rpm:g} rpm need by the energy balance, not what a "
-        "nozzle was measured to pass."
-    ]
-    if nitrous.nozzle_diameter_mm is not None:
-        notes.append(
-            "A nozzle bore is given; this version does not compute its flow yet and plans from the wanted horsepower."
-        )
-    low, high = pf.WINDOW_LAMBDA
-    if not low - 5e-4 <= engine.lambda_with_nitrous <= high + 5e-4:
-        side = "richer" if engine.lambda_with_nitrous < low else "leaner"
-        notes.append(
-            f"The lambda target with nitrous, {engine.lambda_with_nitrous:.3f}, is {side} than the trade's window of {low:.3f} to "
-            f"{high:.3f} (common practice, no source)."
-        )
-    if (charge.evaporated < 1).any():
-        notes.append(
-            "At low speed the charge would fall below 182 K, where nitrous freezes; the rest is taken to evaporate in the cylinder."
-        )
-    if (
-        nitrous.system == "dry"
-        and sheet.controller.intake_sensor == "in cooled stream"
-        and sheet.controller.metering == "speed-density"
-    ):
-        notes.append(
-            "The intake sensor sits in the cooled stream: the controller adds part of the fuel by itself, as fast as the "
-            "sensor follows and no faster; droplets on it make it read colder still."
-        )
-    return notes
-
-
-def _blockers(sheet: BuildSheet, table: pd.DataFrame) -> list[str]:
-    nitrous, engine, limits = sheet.nitrous, sheet.engine, sheet.limits
-    out = []
-    held = engine.full_throttle.rpm
-    if nitrous.spray_rpm_min < held[0] or nitrous.spray_rpm_max > held[-1]:
-        out.append(
-            f"The spray window, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm, reaches beyond the full-throttle table, "
-            f"{held[0]:g} to {held[-1]:g} rpm: nothing is known of the engine outside it."
-        )
-    over = table[table["injector_duty_percent_high"] > limits.injector_duty_percent]
-    if len(over):
-        out.append(
-            f"Injector duty may reach {table['injector_duty_percent_high'].max():.0f} % (likely {table['injector_duty_percent'].max():.0f} %), "
-            f"above the limit of {limits.injector_duty_percent:g} %, from {over['rpm'].iloc[0]:.0f} rpm."
-        )
-    if (
-        engine.peak_power_hp is not None
-        and limits.power_hp is not None
-        and engine.peak_power_hp + nitrous.shot_hp > limits.power_hp
-    ):
-        out.append(
-            f"{engine.peak_power_hp:g} hp and a shot of {nitrous.shot_hp:g} hp pass the owner's limit of {limits.power_hp:g} hp."
-        )
-    if engine.lambda_with_nitrous >= pf.TOO_LEAN_LAMBDA:
-        out.append(
-            f"The lambda target with nitrous, {engine.lambda_with_nitrous:.3f}, is past the trade's shut-off at "
-            f"{pf.TOO_LEAN_LAMBDA:.3f} (common practice, no source)."
-        )
-    return out

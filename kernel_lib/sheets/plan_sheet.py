@@ -11,6 +11,7 @@ from .. import __version__
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..errors import InputError
+from ..plan.judgement import NO_TIMING
 from ..plan.plan import Plan
 from ..units import kg_from_lb
 from .text import banded, rounded
@@ -64,7 +65,7 @@ _TABLES = (
         (
             ("lambda", "lambda target", "", 1),
             ("gauge_afr", "gauge, ideal sensor", "AFR", 1),
-            ("gauge_afr_sensor", "gauge, as a real sensor reads nitrous exhaust", "AFR", 1),
+            ("gauge_afr_sensor", "gauge, modelled sensor in nitrous exhaust (not verified)", "AFR", 1),
         ),
     ),
 )
@@ -91,7 +92,7 @@ def plan_html(sheet: BuildSheet, plan: Plan) -> str:
 <title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)}</p>
 <h1>{nitrous.shot_hp:g} hp, {nitrous.system}, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm</h1>
-<p>{escape(plan_answer(sheet, plan))}</p>{blockers}{tables}
+<p>{escape(plan_answer(sheet, plan))}</p>{blockers}<p class="stop">{escape(NO_TIMING)}</p>{tables}
 <p class="quiet">Each model figure stands as likely (low to high): bounds over the ranges named below, not standard deviations. Power is at the
 crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 <h2>Know</h2>{_list(plan.notes)}<h2>Missing or doubtful</h2>{_list([d.sentence for d in doubts(sheet)] or ["Nothing found."])}
@@ -114,7 +115,8 @@ def plan_answer(sheet: BuildSheet, plan: Plan, *, metric: bool = False) -> str:
         nitrous = banded(*_band(row, "nitrous_lb_s")) + " lb/s"
         fuel, rule = banded(*_band(row, f"{key}_lb_h")) + " lb/h", f"{row['rule_fuel_lb_h']:.3g} lb/h"
     return (
-        f"About {nitrous} of nitrous and {fuel} of added fuel ({sheet.controller.metering}); the trade's rule says {rule}. "
+        f"About {nitrous} of nitrous and {fuel} of added fuel ({sheet.controller.metering}); the low fuel belongs to the low flow. "
+        f"The trade's rule says {rule}. "
         f"The oxygen share of the charge is {100 * first['oxygen_share']:.0f} % at {first['rpm']:.0f} rpm and "
         f"{100 * last['oxygen_share']:.0f} % at {last['rpm']:.0f} rpm, against 21 % in air."
     )
@@ -155,7 +157,7 @@ def _list(sentences: list[str]) -> str:
 
 def plan_csv(plan: Plan) -> str:
     """Return the table as CSV, what governs each row in its last column."""
-    return plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.6g")
+    return plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.4g")
 
 
 def write_plan(sheet: BuildSheet, plan: Plan, folder: str | Path) -> list[Path]:

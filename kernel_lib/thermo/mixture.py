@@ -7,7 +7,7 @@ from dataclasses import KW_ONLY, dataclass
 from functools import cached_property
 from types import MappingProxyType
 
-from ..errors import InputError, check_number
+from ..errors import InputError, check_array, check_number
 from . import species as sp
 from .fuels import Fuel
 
@@ -215,7 +215,7 @@ def oxygen_share(nitrous_fraction):
     nitrous_fraction : float or array
         Moles of N2O per mole of (dry air + N2O), 0 to 1.
     """
-    x = nitrous_fraction
+    x = check_array("nitrous_fraction", nitrous_fraction, 0.0, 1.0, "", "It is a share of the oxidiser, by mole.")
     return (sp.DRY_AIR["O2"] * (1 - x) + x / 2) / (1 + x / 2)
 
 

@@ -111,15 +111,22 @@ class TestExplore:
     def test_more_nitrous_is_hotter_and_richer_in_oxygen(self):
         """From the same charge temperature and pressure."""
         start = replace(model.Inputs.of(WREN), T=300.0, P=95e3)
-        results = [model.explore(WREN, replace(start, shot_hp=hp)) for hp in (0.0, 40.0, 75.0, 150.0)]
+        results = [model.explore(WREN, replace(start, shot_hp=hp)) for hp in (0.0, 40.0, 75.0, 100.0)]
         flow, flame, share = (
             [getter(r) for r in results]
             for getter in (lambda r: r.flow, lambda r: r.point_T, lambda r: float(r.charge.oxygen_share))
         )
-        assert flow[0] == 0
-        assert share[0] == pytest.approx(results[0].base_share, abs=1e-6)
+        assert 0 <= flow[0] < 0.05 * flow[2]
+        assert share[0] == pytest.approx(results[0].base_share, abs=1e-3)
         for series in (flow, flame, share):
             assert np.all(np.diff(series) > 0)
+
+    def test_without_nitrous_nothing_is_gained(self):
+        """At fraction zero: no flow, the oxygen of air, and one line in the temperature picture."""
+        r = model.explore(WREN, replace(model.Inputs.of(WREN), fraction=0.0))
+        assert r.flow == 0
+        assert float(r.charge.oxygen_share) == pytest.approx(r.base_share)
+        assert pytest.approx(r.bare.T) == r.line.T
 
     def test_constant_flow_is_a_bigger_dose_at_low_speed(self):
         """The share falls over rpm along the table and between two positions of the control; the band holds it."""
@@ -152,8 +159,8 @@ class TestExplore:
 
     def test_fraction_rules_over_the_shot(self):
         """With a fraction set the charge holds that fraction, whatever the shot says."""
-        r = model.explore(WREN, replace(model.Inputs.of(WREN), fraction=0.3, shot_hp=10.0))
-        assert float(r.charge.nitrous_fraction) == pytest.approx(0.3, rel=1e-6)
+        r = model.explore(WREN, replace(model.Inputs.of(WREN), fraction=0.15, shot_hp=10.0))
+        assert float(r.charge.nitrous_fraction) == pytest.approx(0.15, rel=1e-6)
 
     @pytest.mark.parametrize(
         "change",
@@ -279,11 +286,11 @@ class TestControls:
         own, controls = us.result.T, us.controls
         assert controls.own.disabled
         controls.T["intake"].text.value = "120"
-        assert us.result.T == pytest.approx(units.k_from_c(units.c_from_f(120)))
-        assert us.result.T != pytest.approx(own, abs=1)
+        assert pytest.approx(units.k_from_c(units.c_from_f(120))) == us.result.T
+        assert pytest.approx(own, abs=1) != us.result.T
         assert not controls.own.disabled
         controls.own.click()
-        assert us.result.T == own
+        assert own == us.result.T
         assert us.inputs.T is None
         assert controls.own.disabled
 
@@ -300,9 +307,42 @@ class TestControls:
     def test_pressure_of_one_state_does_not_follow_into_the_other(self, us):
         """A set intake pressure is gone at the spark."""
         us.controls.P["intake"].text.value = "10"
-        assert us.inputs.P == pytest.approx(units.kpa_from_psi(10) * 1e3)
+        assert pytest.approx(units.kpa_from_psi(10) * 1e3) == us.inputs.P
         us.controls.state.value = "spark"
         assert us.inputs.P is None
+
+    @pytest.mark.xfail(strict=True, raises=AssertionError, reason="share_text divides by the share that nitrous adds")
+    @pytest.mark.parametrize("by", ["shot", "fraction"])
+    def test_no_nitrous_is_a_position_like_another(self, us, by):
+        """Both nitrous sliders start at zero: the page goes on computing there."""
+        us.controls.by.value = by
+        field = {"shot": us.controls.shot, "fraction": us.controls.fraction}[by]
+        field.slider.value = 0.0
+        assert field.error == ""
+        assert not _stale(us)
+
+    @pytest.mark.xfail(strict=True, reason="a field that is mended unmarks the pictures for all")
+    @pytest.mark.parametrize("mend", ["field", "choice"])
+    def test_pictures_stay_marked_until_the_last_is_mended(self, us, mend):
+        """Two numbers that cannot be read, one mended: the page still holds something that is not in the pictures."""
+        us.controls.lambda_.text.value = "abc"
+        if mend == "field":
+            us.controls.rpm.text.value = "zzz"
+            us.controls.rpm.text.value = "3500"
+        else:
+            us.controls.hold.value = "UV"
+        assert us.controls.lambda_.error
+        assert _stale(us)
+
+    @pytest.mark.xfail(strict=True, reason="show() returns early where the value is the one it held before")
+    def test_slider_comes_back_with_the_old_number(self, us):
+        """A slider past its end, mended by typing the number that still holds, stands at that number."""
+        field = us.controls.rpm
+        field.slider.max = 1e9
+        field.slider.value = 1e9
+        field.text.value = "5500.0"
+        assert field.error == ""
+        assert (field.slider.value, field.slider.max) == (5500.0, 6400.0)
 
 
 class TestPictures:
@@ -338,7 +378,7 @@ class TestPictures:
     def test_titles_follow_the_controls(self, us):
         """A finding is of this state, not of another."""
         before = [p.title.value for p in us._pictures]
-        us.controls.shot.text.value = "150"
+        us.controls.shot.text.value = "100"
         us.controls.lambda_.text.value = "0.78"
         after = [p.title.value for p in us._pictures]
         assert all(a != b for a, b in zip(after, before, strict=True))

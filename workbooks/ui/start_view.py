@@ -12,6 +12,7 @@ import numpy as np
 from kernel_lib import BuildSheet, InputError, Plan, plan_shot
 from kernel_lib import build_fields as bf
 from kernel_lib.doubts import doubts
+from kernel_lib.plan.judgement import NO_TIMING
 from kernel_lib.sheets.plan_sheet import plan_answer, plan_csv, plan_html
 from kernel_lib.sheets.text import banded
 from kernel_lib.thermo import fuels
@@ -322,11 +323,12 @@ class FirstPlan:
             f'<p><span class="nw-state-{d.weight}">{d.weight}</span> {escape(d.sentence)}</p>' for d in doubts(sheet)
         )
         plan = self.plan = plan_shot(sheet)
+        timing = f'<p class="nw-caution">{escape(NO_TIMING)}</p>'
         stops = "".join(
             f'<p><span class="nw-state-stop">do not spray yet</span> {escape(text)}</p>' for text in plan.blockers
         )
         self.answer.value = (
-            f"<p>{escape(plan_answer(sheet, plan, metric=self.session.units == display.METRIC))}</p>{stops}"
+            f"<p>{escape(plan_answer(sheet, plan, metric=self.session.units == display.METRIC))}</p>{stops}{timing}"
         )
         self._draw_fuel(sheet, plan)
         self._assumes.value = "Assumes " + escape(" ".join(plan.assumptions))
@@ -389,7 +391,7 @@ def _fuel_text(sheet: BuildSheet, plan: Plan) -> list[str]:
     ]
     if ratio > 1.03:
         out.append(f"The rule was made for gasoline; this fuel needs {ratio:.2f} times the mass for the same oxygen.")
-    return [*out, *plan.notes]
+    return [*out, *plan.notes[1:]]
 
 
 def first_plan(session: Session) -> FirstPlan:

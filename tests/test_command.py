@@ -1,0 +1,157 @@
+"""``python -m kernel_lib plan``: two files, or exit code 2 and one sentence."""
+
+import csv
+import re
+import subprocess
+import sys
+from html import escape
+from pathlib import Path
+
+import pytest
+
+from kernel_lib import BuildSheet
+from kernel_lib.plan.plan import BANDED
+from kernel_lib.sheets.plan_sheet import CAUTIONS
+
+ROOT = Path(__file__).resolve().parents[1]
+NAME = '<script>alert("1")</script> & co'
+BUILD = BuildSheet.demo("wren_five").replace({"car.name": NAME})
+
+
+def run(*args, folder=ROOT):
+    return subprocess.run(
+        [sys.executable, "-m", "kernel_lib", *map(str, args)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        cwd=folder,
+        check=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("command")
+    build = folder / "car.toml"
+    build.write_text(BUILD.to_toml(), encoding="utf-8")
+    out = folder / "deep" / "out"
+    return run("plan", build, "--out", out), out
+
+
+def test_two_files(planned):
+    done, out = planned
+    assert done.returncode == 0
+    assert done.stderr == ""
+    assert done.stdout.splitlines() == [str(out / "plan.csv"), str(out / "tune_sheet.html")]
+    assert sorted(p.name for p in out.iterdir()) == ["plan.csv", "tune_sheet.html"]
+
+
+def test_csv(planned):
+    with (planned[1] / "plan.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [float(row["rpm"]) for row in rows] == [2500 + 500 * k for k in range(8)]
+    needed = {"rpm", "lambda", "gauge_afr", "governed_by", "nitrous_kg_s", "dose_mg", "oxygen_share", "charge_T_K"}
+    needed |= {f"{name}{tail}" for name in BANDED for tail in ("_low", "", "_high")}
+    assert needed <= set(rows[0])
+    for row in rows:
+        assert row["governed_by"] == "wanted horsepower"
+        # 75 hp take 20 to 40 g/s; a constant flow makes dose x rpm constant.
+        assert float(row["dose_mg"]) * float(row["rpm"]) * 5 / 120 == pytest.approx(
+            1e6 * float(row["nitrous_kg_s"]), rel=2e-5
+        )
+
+
+def test_page_needs_no_other_file(planned):
+    page = (planned[1] / "tune_sheet.html").read_text(encoding="utf-8")
+    assert page.lower().startswith("<!doctype html>")
+    for word in ("http:", "https:", "<script", "<link", "<img", "<iframe", "@import", "url(", "src=", "href="):
+        assert word not in page.lower(), word
+    assert page.count("<table>") == page.count("</table>") == 4
+    assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.S).lower().split()
+
+
+def test_page_escapes_the_name(planned):
+    page = (planned[1] / "tune_sheet.html").read_text(encoding="utf-8")
+    assert page.count("&lt;script&gt;alert(&quot;1&quot;)&lt;/script&gt; &amp; co") == 2
+    assert NAME not in page
+
+
+def test_page_holds_every_caution(planned):
+    """Each hazard by its word, and the three paragraphs in full."""
+    page = (planned[1] / "tune_sheet.html").read_text(encoding="utf-8")
+    words = (
+        *("frostbite", "asphyxiation", "intake explosion", "cylinder rupture", "gloves", "oil or grease", "relief"),
+        *("Never inhale", "crank an engine", "flame", "rated weight", "closed course", "licensed", "trap liquid"),
+        *("does not replace", "wide-band reading", "destroy an engine"),
+    )
+    for word in words:
+        assert word in page, word
+    assert len(CAUTIONS) == 3
+    assert all(escape(text) in page for text in CAUTIONS)
+
+
+def test_page_names_doubts_and_assumptions(planned):
+    page = (planned[1] / "tune_sheet.html").read_text(encoding="utf-8")
+    assert "pistons are cast" in page
+    assert "top ring end gap" in page
+    for item in BUILD.assumptions():
+        assert item.label in page
+    assert "share of the evaporation heat" in page
+
+
+def test_blockers_are_said(tmp_path):
+    sheet = BuildSheet.demo("wren_five").replace({"limits.power_hp": 250.0})
+    build = tmp_path / "car.toml"
+    build.write_text(sheet.to_toml(), encoding="utf-8")
+    done = run("plan", build, "--out", tmp_path)
+    assert done.returncode == 0
+    assert "Do not spray yet. 214 hp and a shot of 75 hp pass the owner's limit of 250 hp." in done.stdout
+    assert "Do not spray yet." in (tmp_path / "tune_sheet.html").read_text(encoding="utf-8")
+
+
+def refused(done, word):
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert word in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stderr.endswith(".\n")
+    assert done.stderr.count("\n") == 1
+
+
+def test_missing_file(tmp_path):
+    refused(run("plan", tmp_path / "none.toml", "--out", tmp_path / "out"), "No such file")
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [("[car\n", "TOML"), (None, "engine.bore_mm"), ("\x00", "TOML")],
+    ids=["syntax", "value", "binary"],
+)
+def test_bad_file(tmp_path, text, word):
+    if text is None:
+        text = BUILD.to_toml().replace("bore_mm = 92.0", "bore_mm = 920.0")
+    (tmp_path / "bad.toml").write_text(text, encoding="utf-8")
+    refused(run("plan", tmp_path / "bad.toml", "--out", tmp_path / "out"), word)
+    assert not (tmp_path / "out").exists()
+
+
+def test_out_that_cannot_be_written(tmp_path):
+    build = tmp_path / "car.toml"
+    build.write_text(BUILD.to_toml(), encoding="utf-8")
+    refused(run("plan", build, "--out", build / "out"), "--out")
+
+
+@pytest.mark.parametrize(
+    ("args", "word"),
+    [
+        ((), "command"),
+        (("plan",), "--out"),
+        (("plan", "x.toml"), "--out"),
+        (("fly",), "fly"),
+        (("plan", "--out", "x"), "build"),
+    ],
+    ids=lambda v: " ".join(v) if isinstance(v, tuple) else v,
+)
+def test_bad_arguments(args, word):
+    refused(run(*args), word)
