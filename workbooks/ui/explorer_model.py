@@ -72,6 +72,7 @@ class Result:
     point_T: float
     shown_lambda: float
     rpm: np.ndarray
+    share_rpm: np.ndarray
     share: tuple[np.ndarray, np.ndarray, np.ndarray]  # low, likely, high
     base_share: float
     opening_T: tuple[float, float]  # burned gas at exhaust opening, at this lambda and at the too-lean mark
@@ -143,7 +144,7 @@ def explore(sheet: BuildSheet, inputs: Inputs) -> Result:
     line = _line(setup.fuel, T, P, inputs.hold, burned)
     bare = _line(setup.fuel, T, P, inputs.hold, (0.0, setup.air_water, residual))
     point = flame_line(setup.fuel, [inputs.lambda_], T, P, inputs.hold, **_named(burned))
-    share = _share_band(setup, flow)
+    share_rpm, share = _share_band(setup, flow)
     mix = Mixture(setup.fuel, inputs.lambda_, x, water_fraction=water)
     return Result(
         inputs=inputs,
@@ -160,6 +161,7 @@ def explore(sheet: BuildSheet, inputs: Inputs) -> Result:
         point_T=float(point.T[0]),
         shown_lambda=shown_lambda(mix),
         rpm=setup.rpm_table,
+        share_rpm=share_rpm,
         share=share,
         base_share=float(oxygen_share(0.0)),
         opening_T=tuple(opening_temperature(setup, charge, v, spark) for v in (inputs.lambda_, pf.TOO_LEAN_LAMBDA)),
@@ -178,11 +180,20 @@ def _check_words(inputs: Inputs) -> Inputs:
     return inputs
 
 
-def _share_band(setup: Setup, flow: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Oxygen share over the whole speed table: low, likely, high. Cold dense air thins the nitrous, so the ends are corners."""
+def _share_band(setup: Setup, flow: float) -> tuple[np.ndarray, tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Speeds at which the flow leaves room for air, and the oxygen share there: low, likely, high.
+
+    Cold dense air thins the nitrous, so the ends are corners of the two unknowns.
+    """
     wall = np.array([[WALL_HEAT_SHARE.low], [WALL_HEAT_SHARE.best], [WALL_HEAT_SHARE.high]])
     exponent = np.array([[DENSITY_EXPONENT.high], [DENSITY_EXPONENT.best], [DENSITY_EXPONENT.high]])
-    return tuple(fresh_charge(setup, setup.rpm_table, flow, wall_share=wall, exponent=exponent).oxygen_share)
+    for first in range(len(setup.rpm_table) - 1):
+        rpm = setup.rpm_table[first:]
+        try:
+            return rpm, tuple(fresh_charge(setup, rpm, flow, wall_share=wall, exponent=exponent).oxygen_share)
+        except InputError:
+            continue
+    raise InputError("shot", 1e3 * flow, "g/s", "less", "At no speed of the table does this flow leave room for air.")
 
 
 def _own_state(setup: Setup, inputs: Inputs, flow: float, charge: Charge, spark: SparkState, timing: float):

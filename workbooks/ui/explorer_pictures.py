@@ -297,12 +297,12 @@ class OxygenPicture(Picture):
 
     def data(self, r: Result, _scale: float, _system: str) -> None:
         low, likely, high = (100 * s for s in r.share)
-        self.put(0, x=np.concatenate([r.rpm, r.rpm[::-1]]), y=np.concatenate([low, high[::-1]]))
+        self.put(0, x=np.concatenate([r.share_rpm, r.share_rpm[::-1]]), y=np.concatenate([low, high[::-1]]))
         self.put(1, x=r.rpm, y=np.full_like(r.rpm, 100 * r.base_share))
-        self.put(2, x=r.rpm, y=likely)
+        self.put(2, x=r.share_rpm, y=likely)
         self.put(3, x=[r.inputs.rpm], y=[100 * float(r.charge.oxygen_share)])
         self.put(4, x=r.rpm[-2:-1], y=[100 * r.base_share])
-        self.put(5, x=r.rpm[2:3], y=likely[2:3])
+        self.put(5, x=r.share_rpm[1:2], y=likely[1:2])
 
     def words(self, r: Result, _scale: float, _system: str, session: Session) -> tuple[str, str, list[str]]:
         nitrous = session.sheet.nitrous

@@ -43,10 +43,18 @@ def own_charge(r: Result, system: str) -> str:
 def answer(r: Result, scale: float, system: str) -> str:
     """The page's answer in three sentences."""
     i, x = r.inputs, float(r.charge.nitrous_fraction)
+    if x < 1e-3:
+        first = (
+            f"Without nitrous the charge at {i.rpm:.0f} rpm is air, with an oxygen share of {100 * r.base_share:.1f} %."
+        )
+    else:
+        first = (
+            f"At {i.rpm:.0f} rpm this shot is about {100 * x:.0f} % of the air and nitrous by mole, and the oxygen share rises from "
+            f"{100 * r.base_share:.1f} % to {100 * float(r.charge.oxygen_share):.1f} %."
+        )
     return (
-        f"At {i.rpm:.0f} rpm this shot is {100 * x:.0f} % of the air and nitrous by mole, and the oxygen share rises from "
-        f"{100 * r.base_share:.0f} % to {100 * float(r.charge.oxygen_share):.1f} %. Lambda {i.lambda_:.3f} is {gauge(i.lambda_, scale)} on an ideal gauge; a real "
-        f"sensor in nitrous exhaust would show about {gauge(r.shown_lambda, scale)}. As {'an' if i.hold == 'HP' else 'a'} {_HOLD[i.hold]} from "
+        f"{first} Lambda {i.lambda_:.3f} is {gauge(i.lambda_, scale)} on an ideal gauge; a real sensor in nitrous exhaust would show about "
+        f"{gauge(r.shown_lambda, scale)} (modelled, not verified against a sensor). As {'an' if i.hold == 'HP' else 'a'} {_HOLD[i.hold]} from "
         f"{temperature(r.T, system)} it burns at about {flame(r.point_T, system)}."
     )
 
@@ -54,12 +62,14 @@ def answer(r: Result, scale: float, system: str) -> str:
 def map_title(r: Result, scale: float, system: str) -> str:
     """The map's finding."""
     low, lean = WINDOW_LAMBDA[0], TOO_LEAN_LAMBDA
-    across = abs(_at(r, lean) - _at(r, low))
+    between = [_at(r, v) for v in np.linspace(low, lean, 15)]
+    across = max(between) - min(between)
     rows = r.map.T[:, int(np.abs(r.map.lambda_ - r.inputs.lambda_).argmin())]
     slope = float(rows[-1] - rows[0]) / (r.map.T_charge[-1] - r.map.T_charge[0])
+    only = "only " if across < 30 else ""
     return (
-        f"From {gauge(low, scale)} to {gauge(lean, scale)} the flame changes by only {degrees(across, system)}; a charge {degrees(50, system)} hotter moves "
-        f"it by {degrees(50 * slope, system)}"
+        f"From {gauge(low, scale)} to {gauge(lean, scale)} the flame changes by {only}{coarse(max(across, 5.6), system)}; a charge "
+        f"{degrees(50, system)} hotter moves it by {coarse(50 * slope, system)}"
     )
 
 
@@ -87,34 +97,41 @@ def map_text(r: Result, scale: float, system: str) -> list[str]:
 def flat_is_not_safe(r: Result, scale: float, system: str) -> list[str]:
     """Why a flat map does not make lean harmless: shown beside it at once."""
     target, lean = r.inputs.lambda_, TOO_LEAN_LAMBDA
-    o2_here, o2_lean = _x(r, "O2", target), _x(r, "O2", lean)
-    rich_here, rich_lean = (_x(r, "CO", v) + _x(r, "H2", v) for v in (target, lean))
-    sentences = [
-        f"Left-over oxygen: from gauge {gauge(target, scale)} to {gauge(lean, scale)} free O2 in the flame goes from {figures(100 * o2_here)} to "
-        f"{figures(100 * o2_lean)} % while the gas that could take it up (CO and H2) falls from {figures(100 * rich_here)} to {figures(100 * rich_lean)} %.",
-    ]
+    if target >= lean:
+        return [
+            f"This mixture is at or past the trade's too-lean mark, {gauge(lean, scale)} (common practice, no source): it holds "
+            f"{figures(100 * _x(r, 'O2', target))} % of free oxygen and {figures(100 * _reducing(r, target))} % of CO and H2 to take it up. That the flame "
+            "is no hotter than a rich one is no comfort."
+        ]
     change = r.opening_T[1] - r.opening_T[0]
     word = "hotter" if change >= 0 else "cooler"
-    sentences.append(
+    out = [
+        f"Left-over oxygen: from gauge {gauge(target, scale)} to {gauge(lean, scale)} free O2 in the flame goes from "
+        f"{figures(100 * _x(r, 'O2', target))} to {figures(100 * _x(r, 'O2', lean))} % while the gas that could take it up (CO and H2) goes from "
+        f"{figures(100 * _reducing(r, target))} to {figures(100 * _reducing(r, lean))} %.",
         f"Exhaust: expanded to where the exhaust valve opens, the gas at {gauge(lean, scale)} is about {coarse(abs(change), system)} {word} than at "
-        f"{gauge(target, scale)} (burned at once at the spark and expanded without heat loss: good for the difference)."
-    )
+        f"{gauge(target, scale)} (burned at once at the spark and expanded without heat loss: good for the difference).",
+    ]
     if np.isfinite(r.missing_share):
         part = (
-            "it is already past that mark"
-            if r.missing_share == 0
-            else "no loss of added fuel alone reaches that mark"
+            "no loss of added fuel alone reaches it"
             if r.missing_share > 1
-            else f"if {100 * r.missing_share:.0f} % of the added fuel comes late, this car is there"
+            else f"if about {100 * r.missing_share:.0f} % of the added fuel comes late, this car is there"
         )
-        sentences.append(f"Lost time: the too-lean mark is {100 * (1 - target / lean):.0f} % of all fuel away; {part}.")
-    return sentences
+        out.append(f"Lost time: the too-lean mark is {100 * (1 - target / lean):.0f} % of all fuel away; {part}.")
+    return out
+
+
+def _reducing(r: Result, lambda_: float) -> float:
+    return _x(r, "CO", lambda_) + _x(r, "H2", lambda_)
 
 
 def line_title(r: Result, system: str) -> str:
     """The temperature slice's finding."""
+    if float(r.charge.nitrous_fraction) < 1e-3:
+        return "Without nitrous both lines are one"
     gain = r.point_T - float(np.interp(r.inputs.lambda_, r.bare.lambda_, r.bare.T))
-    return f"Nitrous makes this flame {coarse(gain, system)} hotter at the same charge temperature"
+    return f"Nitrous makes this flame about {coarse(gain, system)} hotter at the same charge temperature"
 
 
 def line_text(r: Result, system: str) -> list[str]:
@@ -131,26 +148,35 @@ def line_text(r: Result, system: str) -> list[str]:
 
 
 def products_title(r: Result, scale: float) -> str:
-    """The products' finding."""
-    rich, free = (_x(r, "CO", r.inputs.lambda_) + _x(r, "H2", r.inputs.lambda_)), _x(r, "O2", r.inputs.lambda_)
-    ratio = rich / free if free > 0 else np.inf
-    if ratio >= 2:
-        return f"At gauge {gauge(r.inputs.lambda_, scale)} reducing gas outweighs free oxygen {figures(min(ratio, 9999))} to 1"
-    if ratio >= 0.5:
-        return f"At gauge {gauge(r.inputs.lambda_, scale)} reducing gas and free oxygen are about even"
-    return f"At gauge {gauge(r.inputs.lambda_, scale)} free oxygen outweighs reducing gas {figures(1 / max(ratio, 1e-4))} to 1"
+    """The products' finding; one O2 takes up two of CO or H2."""
+    free, asks = _x(r, "O2", r.inputs.lambda_), _reducing(r, r.inputs.lambda_) / 2
+    ratio, here = asks / max(free, 1e-9), f"At gauge {gauge(r.inputs.lambda_, scale)}"
+    if ratio > 1.25:
+        times = "more than 100 times" if ratio > 100 else f"{figures(ratio)} times"
+        return f"{here} CO and H2 could take up {times} the free oxygen"
+    if ratio >= 0.8:
+        return f"{here} free oxygen and what could take it up are about even"
+    return f"{here} there is {figures(1 / max(ratio, 1e-3))} times the oxygen that CO and H2 could take up"
 
 
 def products_text(r: Result, scale: float) -> list[str]:
     """Three sentences under the products."""
     target, lean = r.inputs.lambda_, TOO_LEAN_LAMBDA
+    co, h2 = figures(100 * _x(r, "CO", target)), figures(100 * _x(r, "H2", target))
+    balance = _reducing(r, target) / 2 / max(_x(r, "O2", target), 1e-9)
+    side = (
+        "more than the free oxygen can burn"
+        if balance > 1.25
+        else "about what the free oxygen can burn"
+        if balance >= 0.8
+        else "too little to take up the oxygen beside it"
+    )
     bare = float(np.interp(target, r.bare.lambda_, r.bare.X["NO"]))
     ratio = _x(r, "NO", target) / bare if bare > 1e-9 else np.nan
     return [
-        f"Left of lambda 1 carbon and hydrogen are left wanting: {figures(100 * _x(r, 'CO', target))} % CO and {figures(100 * _x(r, 'H2', target))} % H2 at this point; they "
-        "shield the piston from oxygen.",
-        f"Right of it oxygen is left over; already at the trade's {gauge(lean, scale)} there is {figures(100 * _x(r, 'O2', lean))} % of it in the flame, against "
-        f"{figures(100 * _x(r, 'O2', target))} % here.",
+        f"Left of lambda 1 carbon and hydrogen are left wanting; this point holds {co} % CO and {h2} % H2, {side}.",
+        f"Right of it oxygen is left over: {figures(100 * _x(r, 'O2', target))} % at this point, {figures(100 * _x(r, 'O2', lean))} % at the trade's "
+        f"{gauge(lean, scale)}.",
         f"NO at this point is {figures(ratio)} times that without nitrous, a trace of how much hotter and richer in oxygen atoms the flame is."
         if np.isfinite(ratio)
         else "NO at this point is a trace too small to compare.",
@@ -159,22 +185,34 @@ def products_text(r: Result, scale: float) -> list[str]:
 
 def share_title(r: Result) -> str:
     """The oxygen picture's finding."""
+    if r.flow < 1e-6:
+        return "Without nitrous the oxygen share is that of air at every speed"
     first, last = r.share[1][0], r.share[1][-1]
     return (
-        f"The same shot makes the oxygen share {100 * first:.0f} % at {r.rpm[0]:.0f} rpm and {100 * last:.0f} % at {r.rpm[-1]:.0f}: "
-        "constant flow is a bigger dose at low speed"
+        f"The same shot makes the oxygen share {100 * first:.0f} % at {r.share_rpm[0]:.0f} rpm and {100 * last:.0f} % at "
+        f"{r.share_rpm[-1]:.0f}: constant flow is a bigger dose at low speed"
     )
 
 
 def share_text(r: Result, window: tuple[float, float]) -> list[str]:
     """Three sentences under the oxygen picture."""
-    low, high = window
-    at = [float(np.interp(v, r.rpm, r.share[1])) - r.base_share for v in (low, high)]
-    return [
-        "The valve passes the same mass every second, and a slower engine takes fewer gulps of it: the dose of each gulp goes as one over rpm.",
-        f"At {low:.0f} rpm nitrous adds {100 * at[0]:.1f} points of oxygen share, at {high:.0f} only {100 * at[1]:.1f}: {at[0] / at[1]:.1f} times as much.",
-        f"The flow is {1e3 * r.flow:.0f} g/s; the band runs over the wall-heat share and over how much air the cooling wins back.",
+    low, high = (float(np.clip(v, r.share_rpm[0], r.share_rpm[-1])) for v in window)
+    at = [100 * (float(np.interp(v, r.share_rpm, r.share[1])) - r.base_share) for v in (low, high)]
+    out = [
+        "The valve passes the same mass every second, and a slower engine takes fewer gulps of it: the dose of each gulp goes as one over "
+        "rpm."
     ]
+    if at[1] > 0.01:
+        out.append(
+            f"At {low:.0f} rpm nitrous adds {at[0]:.1f} points of oxygen share, at {high:.0f} rpm {at[1]:.1f}: {at[0] / at[1]:.1f} times as much."
+        )
+    if r.share_rpm[0] > r.rpm[0]:
+        out.append(f"Below {r.share_rpm[0]:.0f} rpm this flow would leave no room for air.")
+    out.append(
+        f"The band belongs to this one flow, {1e3 * r.flow:.0f} g/s, and runs over the wall-heat share and over how much air the cooling wins back; "
+        "how much flow the shot needs is uncertain too, and the plan's band holds both."
+    )
+    return out
 
 
 def assumes(r: Result, system: str) -> str:
@@ -185,7 +223,7 @@ def assumes(r: Result, system: str) -> str:
         else ("the charge compressed without heat loss to the known-good timing, residual gas mixed in")
     )
     return (
-        f"Assumes {start}; chemical equilibrium without heat loss; the flow from the energy balance of the shot. Temperatures of the flame are within 2.5 K of NASA CEA "
+        f"Assumes {start}; chemical equilibrium without heat loss; the flow from the energy balance of the shot. Temperatures of the flame are within about 3 K of NASA CEA "
         f"for what is computed, which is not what a cylinder holds: heat loss and time take a few hundred {'°F' if system == 'us' else 'K'} off. "
         f"{own_charge(r, system)}"
     )
