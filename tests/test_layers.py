@@ -80,7 +80,7 @@ def test_kernel_needs_no_page(path):
         assert top in FOREIGN | {"kernel_lib"} or top in sys.stdlib_module_names, name
 
 
-def test_the_check_sees_a_wrong_way_import(tmp_path):
+def test_the_check_sees_a_wrong_way_import():
     """Relative imports are resolved: the four layers are all found, and engine stands in none of thermo's."""
     assert {"thermo", "engine", "plan", "sheets"} <= {layer_of(path) for path in KERNEL}
     seen = {name for path in KERNEL if layer_of(path) == "plan" for name in imported(path)}

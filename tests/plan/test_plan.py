@@ -1,0 +1,506 @@
+"""The plan: balances recomputed from the atoms, order of its bands, and what it refuses or warns of."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kernel_lib import BuildSheet, InputError, plan_shot
+from kernel_lib.band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, WALL_HEAT_SHARE
+from kernel_lib.engine.charge import fresh_charge, mixture
+from kernel_lib.engine.setup import Setup
+from kernel_lib.plan import fuel as pf
+from kernel_lib.plan.plan import BANDED
+from kernel_lib.thermo import fuels
+from kernel_lib.thermo import species as sp
+from kernel_lib.thermo.mixture import Mixture
+from kernel_lib.thermo.wideband import shown_lambda, signal, true_lambda
+
+WREN = BuildSheet.demo("wren_five")
+BADGER = BuildSheet.demo("badger_eight")
+SHEETS = {"wren": WREN, "badger": BADGER}
+M_N2O = 44.0128e-3
+W_PER_HP = 745.6999  # NIST SP 811
+
+
+@pytest.fixture(scope="module", params=SHEETS)
+def case(request):
+    sheet = SHEETS[request.param]
+    return sheet, Setup.of(sheet), plan_shot(sheet)
+
+
+@pytest.fixture(scope="module")
+def wren():
+    return plan_shot(WREN)
+
+
+def demand_per_kg(fuel):
+    """Oxygen atoms that a kilogram of fuel asks for [mol/kg]: C takes 2, H 1/2, its own O counts back."""
+    need = mass = 0.0
+    for name, x in fuel.composition.items():
+        atoms = sp.atoms(name)
+        need += x * (2 * atoms.get("C", 0) + atoms.get("H", 0) / 2 - atoms.get("O", 0))
+        mass += x * (12.011 * atoms.get("C", 0) + 1.008 * atoms.get("H", 0) + 15.999 * atoms.get("O", 0)) / 1000
+    return need / mass
+
+
+def oxidiser(setup, table):
+    """Dry air and nitrous [mol per cycle and cylinder] from the table's dose and charge temperature alone."""
+    nitrous = table["dose_mg"].to_numpy() * 1e-6 / M_N2O
+    total = setup.air_moles(table["rpm"].to_numpy()) * np.sqrt(setup.T_air / table["charge_T_K"].to_numpy())
+    return (1 - setup.air_water) * (total - nitrous), nitrous
+
+
+def cycles(setup, table):
+    return table["rpm"].to_numpy() / 120 * setup.cylinders
+
+
+def at(plan, rpm, name):
+    return float(plan.table.set_index("rpm").loc[rpm, name])
+
+
+# The table.
+
+
+def test_columns(case):
+    _, _, plan = case
+    needed = {
+        *("rpm", "nitrous_kg_s", "dose_mg", "nitrous_fraction", "oxygen_share", "charge_T_K", "lambda", "gauge_afr"),
+        *("fuel_speed_density_kg_h", "fuel_mass_air_kg_h"),
+    }
+    assert needed <= set(plan.table.columns)
+    assert plan.table["rpm"].is_monotonic_increasing
+    assert len(plan.governed_by) == len(plan.table) > 3
+    assert not [c for c in plan.table if c.endswith(("_low_low", "_high_high"))]
+
+
+def test_bands_are_ordered(case):
+    """Low, likely and high in that order, and a band that is not a line; the blank columns are blank in all three."""
+    sheet, _, plan = case
+    for name in BANDED:
+        low, best, high = (plan.table[f"{name}{tail}"] for tail in ("_low", "", "_high"))
+        if name == "fuel_added_ms" and sheet.nitrous.system == "wet":
+            assert low.isna().all()
+            assert best.isna().all()
+            assert high.isna().all()
+            continue
+        assert np.isfinite(plan.table[[f"{name}_low", name, f"{name}_high"]]).all(axis=None), name
+        assert (low <= best).all(), name
+        assert (best <= high).all(), name
+        assert (low < high).all(), name
+
+
+def test_columns_of_two_units_agree(case):
+    """0.45359237 kg to the pound."""
+    _, _, plan = case
+    for name in ("fuel_speed_density", "fuel_mass_air"):
+        for tail in ("_low", "", "_high"):
+            kg, lb = plan.table[f"{name}_kg_h{tail}"], plan.table[f"{name}_lb_h{tail}"]
+            assert lb.to_numpy() * 0.45359237 == pytest.approx(kg.to_numpy(), rel=1e-9)
+    assert plan.table["nitrous_lb_s"].to_numpy() * 0.45359237 == pytest.approx(plan.table["nitrous_kg_s"].to_numpy())
+
+
+def test_flow_is_constant_and_dose_falls(case):
+    _, setup, plan = case
+    assert plan.table["nitrous_kg_s"].nunique() == 1
+    dose = plan.table["dose_mg"].to_numpy() * 1e-6 * cycles(setup, plan.table)
+    assert dose == pytest.approx(plan.table["nitrous_kg_s"].to_numpy(), rel=1e-9)
+
+
+def test_fraction_and_oxygen_share(case):
+    """(x_O2 + x/2)/(1 + x/2), and the moles behind x from dose and temperature alone; 1e-5 for the molar mass."""
+    _, setup, plan = case
+    air, nitrous = oxidiser(setup, plan.table)
+    x = nitrous / (nitrous + air)
+    assert plan.table["nitrous_fraction"].to_numpy() == pytest.approx(x, rel=1e-4)
+    share = (0.2095 * (1 - x) + x / 2) / (1 + x / 2)
+    assert plan.table["oxygen_share"].to_numpy() == pytest.approx(share, rel=1e-4)
+    assert (np.diff(plan.table["oxygen_share"]) < 0).sum() >= len(x) - 2
+
+
+def test_gauge_is_lambda_in_disguise(case):
+    sheet, _, plan = case
+    assert (plan.table["lambda"] == sheet.engine.lambda_with_nitrous).all()
+    assert plan.table["gauge_afr"].to_numpy() == pytest.approx(14.7 * sheet.engine.lambda_with_nitrous)
+    other = plan_shot(sheet.replace({"controller.gauge_scale": 9.0})).table
+    assert other["gauge_afr"].to_numpy() == pytest.approx(9.0 * sheet.engine.lambda_with_nitrous)
+
+
+# Fuel.
+
+
+@pytest.mark.parametrize("metering", ["speed-density", "mass-air"])
+def test_lambda_closes(case, metering):
+    """What the controller gives by itself and what the plan adds burn with all oxygen at the target lambda.
+
+    1e-4 holds the molar masses, which are written here to five digits."""
+    sheet, setup, plan = case
+    table = plan.table
+    air, nitrous = oxidiser(setup, table)
+    plain = (1 - setup.air_water) * setup.air_moles(table["rpm"].to_numpy())
+    need = demand_per_kg(setup.fuel)
+    metered = plain if metering == "speed-density" else air
+    supplied = 2 * 0.2095 * metered / (sheet.engine.lambda_without_nitrous * need)
+    added = table[f"fuel_{metering.replace('-', '_')}_kg_h"].to_numpy() / 3600 / cycles(setup, table)
+    lambda_ = (2 * 0.2095 * air + nitrous) / ((supplied + added) * need)
+    assert lambda_ == pytest.approx(sheet.engine.lambda_with_nitrous, rel=1e-4)
+
+    if sheet.controller.metering == metering:
+        assert table["fuel_added_percent"].to_numpy() == pytest.approx(100 * added / supplied, rel=1e-3)
+        ratio = table["nitrous_kg_s"].to_numpy() / cycles(setup, table) / (supplied + added)
+        assert table["nitrous_to_all_fuel"].to_numpy() == pytest.approx(ratio, rel=1e-3)
+        alone = table["nitrous_kg_s"].to_numpy() / cycles(setup, table) / added
+        assert table["nitrous_to_added_fuel"].to_numpy() == pytest.approx(alone, rel=1e-3)
+
+
+def test_meterings_differ_by_the_air_pushed_aside(case):
+    """Mass-air leaves out the fuel of the missing air, speed-density gives it all the same."""
+    sheet, setup, plan = case
+    air, _ = oxidiser(setup, plan.table)
+    missing = (1 - setup.air_water) * setup.air_moles(plan.table["rpm"].to_numpy()) - air
+    fuel = 2 * 0.2095 * missing / (sheet.engine.lambda_without_nitrous * demand_per_kg(setup.fuel))
+    apart = plan.table["fuel_mass_air_kg_h"] - plan.table["fuel_speed_density_kg_h"]
+    assert apart.to_numpy() / 3600 / cycles(setup, plan.table) == pytest.approx(fuel, rel=1e-3)
+    assert (apart > 0).all()
+
+
+def test_sensor_in_the_cooled_stream_adds_fuel_itself(wren):
+    """It takes the charge for denser by T_air/T, so that much more of the base fuel comes unasked."""
+    cooled = plan_shot(WREN.replace({"controller.intake_sensor": "in cooled stream"}))
+    setup = Setup.of(WREN)
+    base = (1 - setup.air_water) * setup.air_moles(wren.table["rpm"].to_numpy())
+    base = 2 * 0.2095 * base / (WREN.engine.lambda_without_nitrous * demand_per_kg(setup.fuel))
+    itself = base * (setup.T_air / wren.table["charge_T_K"].to_numpy() - 1)
+    less = wren.table["fuel_speed_density_kg_h"] - cooled.table["fuel_speed_density_kg_h"]
+    assert less.to_numpy() / 3600 / cycles(setup, wren.table) == pytest.approx(itself, rel=1e-3)
+    assert (less > 0).all()
+    assert cooled.table["fuel_mass_air_kg_h"].to_numpy() == pytest.approx(wren.table["fuel_mass_air_kg_h"].to_numpy())
+    assert any("cooled stream" in note for note in cooled.notes)
+    assert not any("cooled stream" in note for note in wren.notes)
+
+
+def test_alcohol_needs_more(wren):
+    """E85 asks for about 9.8 kg of air a kilogram, gasoline for 14.6 (AFR, from memory): 1.4 to 1.6 times the fuel.
+
+    The two nitrous flows differ by a few percent of their own; the ratio to nitrous takes that out."""
+    e85 = plan_shot(WREN.replace({"fuel.name": "E85"}))
+    assert (e85.table["fuel_speed_density_kg_h"] > 1.3 * wren.table["fuel_speed_density_kg_h"]).all()
+    ratio = wren.table["nitrous_to_all_fuel"] / e85.table["nitrous_to_all_fuel"]
+    assert ((ratio > 1.4) & (ratio < 1.6)).all()
+
+
+def test_the_trade_rule():
+    """30 lb/h of fuel for a dry 100 hp (common practice, no source) lies within the plan's band, at any speed of the window.
+
+    The rule has one number for all engines. The plan's likely value moves around it with the base lambda (0.88 here, richer
+    with nitrous) and with the air pushed aside, whose fuel a speed-density controller gives all the same."""
+    plan = plan_shot(WREN.replace({"nitrous.shot_hp": 100.0}))
+    assert (plan.table["rule_fuel_lb_h"] == 30.0).all()
+    assert (plan.table["fuel_speed_density_lb_h_low"] < 30.0).all()
+    assert (plan.table["fuel_speed_density_lb_h_high"] > 30.0).all()
+    assert at(plan_shot(WREN), 5500.0, "rule_fuel_lb_h") == 22.5
+
+
+def test_pure_nitrous_burns_its_share():
+    """At equal lambda, and with all else taken away, nitrous asks for O/(lambda x demand): 9.6 kg a kg at lambda 1.
+
+    9.633 for iso-octane, by hand from atoms: 25 N2O of 44.013 g to one C8H18 of 114.231 g."""
+    assert 1 / M_N2O / demand_per_kg(fuels.get("iso-octane")) == pytest.approx(1 / M_N2O / (25 / 0.114231), rel=1e-4)
+    assert pytest.approx(9.633, abs=1e-3) == 25 * M_N2O / 0.114231
+    setup = Setup.of(WREN.replace({"fuel.name": "iso-octane"}))
+    bare, sprayed = (fresh_charge(setup, 5000.0, flow, wall_share=1.0, exponent=0.0) for flow in (0.0, 0.03))
+    extra = pf.fuel_for(setup, sprayed, 1.0) - pf.fuel_for(setup, bare, 1.0) * sprayed.dry_air / bare.dry_air
+    assert setup.dose(0.03, 5000.0) / extra == pytest.approx(9.633, rel=2e-4)
+
+
+# Power.
+
+
+def heat_rate(setup, charge, rpm, lambda_):
+    """Heat [W], from the masses of what stands in the charge."""
+    mix = mixture(setup, charge, lambda_)
+    fuel = (2 * 0.2095 * float(charge.dry_air) + float(charge.nitrous)) / (lambda_ * demand_per_kg(setup.fuel))
+    air = float(charge.dry_air) * (0.2095 * 31.998 + 0.7812 * 28.014 + 0.0093 * 39.95) / 1000
+    mass = fuel + air + float(charge.nitrous) * M_N2O + float(charge.water) * 18.015e-3
+    return mix.heat_released * mass * rpm / 120 * setup.cylinders
+
+
+def test_power_closes(case):
+    """Efficiency times the heat that the shot adds is the shot, at the speed of peak power; 1e-3 for the molar masses here."""
+    sheet, setup, plan = case
+    engine = sheet.engine
+    flow = float(plan.table["nitrous_kg_s"].iloc[0])
+    without = heat_rate(
+        setup, fresh_charge(setup, engine.peak_power_rpm, 0.0), engine.peak_power_rpm, engine.lambda_without_nitrous
+    )
+    sprayed = fresh_charge(
+        setup, engine.peak_power_rpm, flow, wall_share=WALL_HEAT_SHARE.best, exponent=DENSITY_EXPONENT.best
+    )
+    gain = heat_rate(setup, sprayed, engine.peak_power_rpm, engine.lambda_with_nitrous) - without
+    assert ADDED_HEAT_EFFICIENCY.best * gain / W_PER_HP == pytest.approx(sheet.nitrous.shot_hp, rel=2e-3)
+
+
+def test_more_shot_more_nitrous():
+    flows = [
+        plan_shot(WREN.replace({"nitrous.shot_hp": hp})).table["nitrous_kg_s"].iloc[0] for hp in (25.0, 50.0, 100.0)
+    ]
+    assert flows == sorted(flows)
+    assert flows[0] > 0
+
+
+def test_better_efficiency_needs_less():
+    def flow(efficiency):
+        return pf.nitrous_for_power(
+            Setup.of(WREN), 50e3, 5500.0, 0.88, 0.864, efficiency=efficiency, wall_share=0.5, exponent=0.5
+        )
+
+    assert flow(0.42) < flow(0.38) < flow(0.34)
+
+
+@pytest.mark.parametrize(("bsfc", "bmep", "lambda_", "friction"), [(248.0, 10.3, 0.99, 1.5), (309.0, 8.3, 0.89, 2.8)])
+def test_efficiency_band_holds_measured_points(bsfc, bmep, lambda_, friction):
+    """Full load of a 2.0 L engine at 2000 and 5500 rpm [Linkoping University TSFS09 engine map].
+
+    Friction and pumping of 1.5 bar at the low speed and 2.8 at the high one (from memory) are paid already when nitrous
+    comes, so added heat works at brake efficiency x (BMEP + friction)/BMEP. 0.005 is half the band's last digit."""
+    mix = Mixture(fuels.get("gasoline"), lambda_)
+    heat = mix.heat_released / mix.fuel_mass_fraction
+    brake = 3.6e9 / bsfc / heat
+    assert 0.30 < brake < ADDED_HEAT_EFFICIENCY.low + 0.005
+    added = brake * (bmep + friction) / bmep
+    assert ADDED_HEAT_EFFICIENCY.low - 0.005 < added < ADDED_HEAT_EFFICIENCY.high + 0.005
+
+
+# The wide-band sensor.
+
+
+@pytest.mark.parametrize("x", [0.13, 0.2])
+def test_gauge_is_biased_by_hand(x):
+    """A gauge 12.7 (of 14.7) is truly about 12.9: by hand, less nitrogen dilutes CO and H2, so the sensor reads rich.
+
+    The hand value has three digits and says about: 0.1."""
+    assert 14.7 * true_lambda(fuels.get("gasoline"), 12.7 / 14.7, x) == pytest.approx(12.9, abs=0.1)
+    assert true_lambda(fuels.get("gasoline"), 12.7 / 14.7, x) > 12.7 / 14.7
+
+
+@given(lambda_=st.floats(0.75, 1.3), x=st.floats(0.0, 0.4), weight=st.floats(1.0, 3.7), water=st.floats(0.0, 0.04))
+@settings(deadline=None, max_examples=40)
+def test_shown_and_true_turn_each_other_round(lambda_, x, weight, water):
+    """Both roots are found to 1e-6; near lambda 1 neither slope is flatter than half the other."""
+    fuel = fuels.get("gasoline")
+    shown = shown_lambda(Mixture(fuel, lambda_, x, water_fraction=water), weight)
+    assert true_lambda(fuel, shown, x, weight, water) == pytest.approx(lambda_, abs=1e-5)
+
+
+@given(lambda_=st.floats(0.6, 2.0), weight=st.floats(1.0, 3.7))
+@settings(deadline=None, max_examples=25)
+def test_without_nitrous_the_gauge_is_right(lambda_, weight):
+    fuel = fuels.get("E85")
+    assert shown_lambda(Mixture(fuel, lambda_), weight) == pytest.approx(lambda_, abs=1e-9)
+    assert true_lambda(fuel, lambda_, 0.0, weight) == pytest.approx(lambda_, abs=2e-6)
+
+
+def test_bias_grows_with_nitrous_and_turns_at_lambda_one():
+    fuel = fuels.get("gasoline")
+    rich = [shown_lambda(Mixture(fuel, 0.86, x)) for x in (0.0, 0.1, 0.2, 0.3)]
+    lean = [shown_lambda(Mixture(fuel, 1.1, x)) for x in (0.0, 0.1, 0.2, 0.3)]
+    assert rich == sorted(rich, reverse=True)
+    assert lean == sorted(lean)
+    assert shown_lambda(Mixture(fuel, 1.0, 0.2)) == pytest.approx(1.0, abs=1e-5)
+
+
+def test_signal_counts_oxygen_asked_for():
+    """Lean: the O2 of the exhaust. Rich: half of CO and of weighted H2, negative."""
+    lean, rich = Mixture(fuels.get("toluene"), 1.2), Mixture(fuels.get("toluene"), 0.9)
+    assert signal(lean) == pytest.approx(lean.exhaust["O2"])
+    weighted = rich.exhaust["CO"] + 3.0 * rich.exhaust["H2"]
+    assert signal(rich, 3.0) == pytest.approx(-weighted / 2)
+    for bad in (0.1, 9.0, float("nan"), "strong"):
+        with pytest.raises(InputError) as caught:
+            signal(rich, bad)
+        assert caught.value.field == "hydrogen_weight"
+
+
+def test_off_the_scale_is_said():
+    with pytest.raises(InputError, match="off its scale"):
+        shown_lambda(Mixture(fuels.get("gasoline"), 0.52, 0.6))
+    for bad in (0.4, 2.1, float("nan"), None):
+        with pytest.raises(InputError) as caught:
+            true_lambda(fuels.get("gasoline"), bad, 0.1)
+        assert caught.value.field == "shown"
+
+
+def test_the_table_shows_the_biased_gauge(case):
+    """Aiming at the shown number instead of the plain one would lean the charge: it always stands below."""
+    _, setup, plan = case
+    assert (plan.table["gauge_afr_sensor_high"] < plan.table["gauge_afr"]).all()
+    x, shown = plan.table["nitrous_fraction"].iloc[0], plan.table["gauge_afr_sensor"].iloc[0] / 14.7
+    true = true_lambda(setup.fuel, shown, float(x), water_fraction=setup.air_water)
+    # Water counts per mole of air here and per mole of all oxidiser there: 0.3 % of the exhaust at most.
+    assert true == pytest.approx(plan.table["lambda"].iloc[0], abs=2e-3)
+
+
+# Injectors.
+
+
+def test_injectors_by_hand(wren):
+    """440 cm3/min at 300 kPa of 684 kg/m3; the rail holds 300 kPa above the manifold, so only density moves the flow."""
+    setup = Setup.of(WREN)
+    flow = 440e-6 / 60 * np.sqrt(684.0 * setup.fuel.density)
+    assert pf.injector_flow(WREN, setup) == pytest.approx(flow, rel=1e-9)
+    air = (1 - setup.air_water) * float(setup.air_moles(5500.0))
+    supplied = 2 * 0.2095 * air / (0.88 * demand_per_kg(setup.fuel))
+    added = at(wren, 5500.0, "fuel_speed_density_kg_h") / 3600 / (5500 / 120 * 5)
+    assert at(wren, 5500.0, "fuel_added_ms") == pytest.approx(1e3 * added / flow, rel=1e-3)
+    open_ms = 1e3 * (supplied + added) / flow + 0.9
+    assert at(wren, 5500.0, "injector_duty_percent") == pytest.approx(100 * open_ms / (120e3 / 5500), rel=1e-3)
+
+
+def test_rail_against_the_atmosphere():
+    """At full throttle the rail then stands a little higher across the injector: (rail + vacuum)/rated under a root."""
+    other = WREN.replace({"fuel_system.rail_reference": "atmosphere"})
+    ratio = pf.injector_flow(other, Setup.of(other)) / pf.injector_flow(WREN, Setup.of(WREN))
+    assert ratio == pytest.approx(np.sqrt((300 + 99.6 - 97.8) / 300), rel=1e-9)
+
+
+def test_wet_jet_leaves_the_injectors_alone():
+    """Badger: wet, mass-air; the injectors give what the meter sees, and no time is added."""
+    more = plan_shot(BADGER.replace({"nitrous.shot_hp": 200.0})).table
+    less = plan_shot(BADGER).table
+    assert (more["injector_duty_percent"] < less["injector_duty_percent"]).all()
+    assert more["fuel_added_ms"].isna().all()
+    dry = plan_shot(BADGER.replace({"nitrous.system": "dry"})).table
+    assert (dry["injector_duty_percent"] > less["injector_duty_percent"]).all()
+
+
+# What forbids and what to know.
+
+
+def said(sentences, words):
+    assert all(s.endswith(".") for s in sentences)
+    return sum(words in s for s in sentences)
+
+
+BLOCKERS = [
+    ({"fuel_system.injector_flow_cc_min": 250.0}, "Injector duty may reach"),
+    ({"nitrous.spray_rpm_max": 6450.0}, "reaches beyond the full-throttle table"),
+    ({"nitrous.spray_rpm_min": 1200.0, "nitrous.shot_hp": 30.0}, "reaches beyond the full-throttle table"),
+    ({"limits.power_hp": 288.0}, "pass the owner's limit of 288 hp"),
+    ({"engine.lambda_with_nitrous": 0.933}, "past the trade's shut-off"),
+    ({"engine.lambda_with_nitrous": 0.881}, "leaner than without"),
+    ({"nitrous.spray_rpm_min": 1500.0}, "more nitrous than air"),
+    ({"parts.leak_down_percent": 20.0}, "mend the engine first"),
+    ({"nitrous.bottle_fill_kg": 5.0}, "more than its rated"),
+]
+
+
+def test_a_sound_plan_has_no_blocker(wren):
+    assert wren.blockers == []
+    assert plan_shot(WREN.replace({"limits.power_hp": 289.0})).blockers == []
+    lean = WREN.replace({"engine.lambda_without_nitrous": 0.94, "engine.lambda_with_nitrous": 0.931})
+    assert plan_shot(lean).blockers == []
+
+
+@pytest.mark.parametrize(("changes", "words"), BLOCKERS)
+def test_blocker(changes, words):
+    plan = plan_shot(WREN.replace(changes))
+    assert said(plan.blockers, words) == 1
+    assert len(plan.blockers) == 1
+    assert len(plan.table) > 3
+
+
+def test_duty_blocker_counts_the_worst_of_the_band(wren):
+    """A limit between the likely and the worst value forbids; one above the worst does not."""
+    worst, likely = wren.table["injector_duty_percent_high"].max(), wren.table["injector_duty_percent"].max()
+    between = plan_shot(WREN.replace({"limits.injector_duty_percent": (worst + likely) / 2}))
+    assert said(between.blockers, "Injector duty") == 1
+    assert plan_shot(WREN.replace({"limits.injector_duty_percent": worst + 0.1})).blockers == []
+
+
+def test_notes(wren):
+    assert said(wren.notes, "not what a nozzle was measured to pass") == 1
+    assert said(wren.notes, "trade's window") == 0
+    assert said(wren.notes, "timing, knock and peak pressure with nitrous are not computed") == 1
+    bored = plan_shot(WREN.replace({"nitrous.nozzle_diameter_mm": 1.25}))
+    assert [("nozzle bore" in n) for p in (wren, bored) for n in p.notes if "not yet checked" in n] == [False, True]
+    for lambda_, side in ((0.83, "richer"), (0.90, "leaner")):
+        notes = plan_shot(WREN.replace({"engine.lambda_with_nitrous": lambda_})).notes
+        assert said(notes, f"is {side} than the trade's window of 0.850 to 0.884") == 1
+    for edge in (0.85, 0.884):
+        assert said(plan_shot(WREN.replace({"engine.lambda_with_nitrous": edge})).notes, "trade's window") == 0
+
+
+def test_ranges_are_stated(wren):
+    assert len(wren.assumptions) == 4
+    assert said(wren.assumptions, "0.34 to 0.42, likely 0.38") == 1
+    assert said(wren.assumptions, "0 to 1, likely 0.5") == 2
+    assert said(wren.assumptions, "hydrogen") == 1
+
+
+def test_freezing_is_noted_where_a_corner_freezes(wren):
+    """Wren's low end stands at 182.33 K at 2500 rpm and above it from 3000; from there on the note is gone."""
+    frozen = wren.table["rpm"][wren.table["charge_T_K_low"] < 182.34]
+    assert said(wren.notes, f"Up to {frozen.max():.0f} rpm, with no heat from the walls") == 1
+    assert said(plan_shot(WREN.replace({"nitrous.spray_rpm_min": 3500.0})).notes, "nitrous freezes") == 0
+
+
+def test_what_takes_heat_to_evaporate(wren):
+    """Added fuel against nitrous [kW]; 230 kJ/kg of nitrous is the middle of 220 to 240 (CoolProp enthalpies)."""
+    fuel = wren.table["fuel_mass_air_kg_h"].iloc[-1] / 3600 * fuels.get("gasoline").vaporisation_enthalpy / 1e3
+    nitrous = wren.table["nitrous_kg_s"].iloc[-1] * 230
+    assert said(wren.notes, f"asks up to {fuel:.1f} kW to evaporate, the nitrous about {nitrous:.0f} kW") == 1
+
+
+def test_leaning_out_alone_is_no_shot():
+    """From 0.75 to 0.95 the air alone gives more than 5 hp: no nitrous flow is the answer."""
+    sheet = {"engine.lambda_without_nitrous": 0.75, "engine.lambda_with_nitrous": 0.95, "nitrous.shot_hp": 5.0}
+    with pytest.raises(InputError) as caught:
+        plan_shot(WREN.replace(sheet))
+    assert caught.value.field == "engine.lambda_with_nitrous"
+
+
+@pytest.mark.parametrize(
+    ("field", "change"),
+    [
+        ("metering", {"metering": "guess"}),
+        ("sensor", {"sensor": "nowhere"}),
+        ("lambda_without", {"lambda_without": 0.0}),
+    ],
+)
+def test_bad_metering(field, change):
+    setup = Setup.of(WREN)
+    args = {"lambda_without": 0.88, "metering": "mass-air", "sensor": "before nitrous"} | change
+    with pytest.raises(InputError) as caught:
+        pf.fuel_supplied(setup, fresh_charge(setup, 4000.0, 0.02), 4000.0, **args)
+    assert caught.value.field == field
+
+
+@pytest.mark.parametrize("sheet", [None, "wren_five", {}, WREN.engine])
+def test_no_sheet_no_plan(sheet):
+    with pytest.raises(InputError) as caught:
+        plan_shot(sheet)
+    assert caught.value.field == "sheet"
+
+
+def test_a_shot_that_cannot_be_had():
+    small = {"engine.cylinders": 1, "engine.bore_mm": 60.0, "nitrous.shot_hp": 300.0}
+    with pytest.raises(InputError) as caught:
+        plan_shot(WREN.replace(small))
+    assert caught.value.field in ("nitrous.shot_hp", "nitrous_flow")
+
+
+@pytest.mark.parametrize(("field", "change"), [("shot_W", {"shot_W": -1.0}), ("efficiency", {"efficiency": 0.7})])
+def test_bad_power(field, change):
+    args = {"shot_W": 50e3, "efficiency": 0.38} | change
+    with pytest.raises(InputError) as caught:
+        pf.nitrous_for_power(
+            Setup.of(WREN),
+            args["shot_W"],
+            5500.0,
+            0.88,
+            0.864,
+            efficiency=args["efficiency"],
+            wall_share=0.5,
+            exponent=0.5,
+        )
+    assert caught.value.field == field
