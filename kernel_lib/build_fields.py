@@ -286,5 +286,5 @@ def describe(path: str) -> dict[str, Any]:
         return {}
     if rest[0] == "full_throttle" and len(rest) > 1:
         model, rest = FullThrottle, rest[1:]
-    info = model.model_fields.get(rest[0])
+    info = model.model_fields.get(rest[0]) if len(rest) == 1 else None
     return dict(info.json_schema_extra or {}) if info else {}

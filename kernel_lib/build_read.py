@@ -79,7 +79,7 @@ def check_size(size: int) -> None:
 def _parse(text: str) -> dict:
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as exc:
+    except (ValueError, RecursionError) as exc:
         raise InputError(
             "build sheet",
             text.strip().splitlines()[0] if text.strip() else "",
@@ -103,8 +103,13 @@ def _unpack(packed: str) -> bytes:
 
 def read(text: str) -> Values:
     """Parse and validate a build sheet's text, field by field."""
+    tables = _parse(text)
+    if isinstance(tables.get("build_sheet"), bool):
+        raise InputError(
+            "build_sheet", tables["build_sheet"], "", "1", "It is the version of the file's layout, a number."
+        )
     try:
-        return Values.model_validate(_parse(text))
+        return Values.model_validate(tables)
     except ValidationError as exc:
         raise _as_input_error(exc.errors(include_url=False)[0]) from None
 
@@ -120,7 +125,8 @@ def _as_input_error(error: Mapping[str, Any]) -> InputError:
         )
     if error["type"] == "extra_forbidden":
         section, _, key = path.rpartition(".")
-        known = list(bf.SECTIONS.get(section, Values).model_fields)
+        tables = bf.SECTIONS | {"engine.full_throttle": bf.FullThrottle}
+        known = list(tables.get(section, Values).model_fields)
         near = difflib.get_close_matches(key, known, n=1)
         return InputError(
             path,

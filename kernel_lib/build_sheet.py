@@ -55,7 +55,10 @@ class BuildSheet:
     def __init__(self, text: str) -> None:
         if not isinstance(text, str):
             raise InputError("build sheet", text, "", "text", "A build sheet is a TOML text.")
-        build_read.check_size(len(text.encode("utf-8", "replace")))
+        try:
+            build_read.check_size(len(text.encode()))
+        except UnicodeEncodeError as exc:
+            raise InputError("build sheet", text[:12], "", "UTF-8 text", "It holds half a character.") from exc
         self._text = text
         self._values = build_read.read(text)
         for name in bf.SECTIONS:
@@ -167,7 +170,11 @@ class BuildSheet:
             if value is None:
                 table.pop(key, None)
             else:
-                table[key] = list(value) if isinstance(value, tuple) else value
+                try:
+                    table[key] = list(value) if isinstance(value, tuple) else value
+                except ValueError as exc:
+                    kind = "a number, a word, or a row of numbers"
+                    raise InputError(path, value, "", kind, "A build sheet holds nothing else.") from exc
         return type(self)(tomlkit.dumps(document))
 
     def value(self, path: str) -> Any:
@@ -192,6 +199,8 @@ class BuildSheet:
                 about = bf.describe(path)
                 if about.get("basis") and not self.is_given(path):
                     out.append(Assumption(path, about["label"], self.value(path), about["unit"], about["basis"]))
+        if self.fuel.octane_ron is None:
+            out.append(Assumption("fuel.octane_ron", "octane", self.octane_ron, "RON", "AKI + 4.5; from memory"))
         if self.site.barometer_kpa is None and self.site.altitude_m is None:
             out.append(
                 Assumption(
@@ -224,11 +233,17 @@ class BuildSheet:
             parts = {k: v / 100 for k, v in section.blend_percent_by_volume.items()}
             by, name = "volume", " + ".join(f"{v:g} % {k}" for k, v in section.blend_percent_by_volume.items())
         density = section.density_kg_m3 or (fuels.get(section.name).density if section.name else None)
-        return fuels.blend(parts, by=by, name=name, density=density, ron=self.octane_ron)
+        try:
+            return fuels.blend(parts, by=by, name=name, density=density, ron=self.octane_ron)
+        except InputError as exc:
+            path = "fuel.name" if section.name is not None else "fuel.blend_percent_by_volume"
+            value = section.name or section.blend_percent_by_volume
+            raise InputError(path, value, exc.unit, exc.allowed, exc.reason) from exc
 
 
 _DERIVED = {
     "site.barometer_kpa": lambda s: isa_pressure(s.site.altitude_m or 0.0) / 1000,
+    "fuel.octane_ron": lambda s: s.octane_ron,
     "engine.rod_mm": lambda s: 1.65 * s.engine.stroke_mm,
     "engine.manifold_volume_l": lambda s: 1.5 * s.displacement_l,
     "engine.full_throttle_manifold_kpa": lambda s: 0.98 * s.value("site.barometer_kpa"),

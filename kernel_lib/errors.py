@@ -33,7 +33,10 @@ class InputError(ValueError):
         super().__init__(self._sentence())
 
     def _sentence(self) -> str:
-        shown = f"{self.value:.6g}" if isinstance(self.value, float) else repr(self.value)
+        try:
+            shown = f"{self.value:.6g}" if isinstance(self.value, float) else repr(self.value)
+        except (ValueError, RecursionError):  # an integer of thousands of digits, tables in tables in tables
+            shown = f"something too long to show ({type(self.value).__name__})"
         shown = shown if len(shown) <= 80 else shown[:77] + "..."
         unit = f" {self.unit}" if self.unit else ""
         return f"{self.field} is {shown}{unit}; allowed: {self.allowed}. {self.reason}"

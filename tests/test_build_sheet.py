@@ -543,7 +543,7 @@ def test_assumptions_are_listed_with_their_basis():
         for name in model.model_fields
         if bf.describe(f"{section}.{name}").get("basis")
     }
-    assert set(found) == expected | {"site.barometer_kpa"}
+    assert set(found) == expected | {"site.barometer_kpa", "fuel.octane_ron"}
     for path, item in found.items():
         assert item.basis
         assert item.label == bf.describe(path)["label"]

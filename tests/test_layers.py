@@ -90,17 +90,7 @@ def test_the_check_sees_a_wrong_way_import():
     assert not within("plan.plan", MAY_IMPORT["engine"])
 
 
-TOO_LONG = {"kernel_lib/thermo/equilibrium.py": "429 lines: the flame map asks for a module of its own"}
-
-
-@pytest.mark.parametrize(
-    "path",
-    [
-        pytest.param(p, marks=pytest.mark.xfail(reason=TOO_LONG[name_of(p)])) if name_of(p) in TOO_LONG else p
-        for p in ALL
-    ],
-    ids=name_of,
-)
+@pytest.mark.parametrize("path", ALL, ids=name_of)
 def test_modules_stay_under_400_lines(path):
     assert len(path.read_text(encoding="utf-8").splitlines()) < 400
 

@@ -157,7 +157,7 @@ def _list(sentences: list[str]) -> str:
 
 def plan_csv(plan: Plan) -> str:
     """Return the table as CSV, what governs each row in its last column."""
-    return plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.4g")
+    return plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.5g")
 
 
 def write_plan(sheet: BuildSheet, plan: Plan, folder: str | Path) -> list[Path]:

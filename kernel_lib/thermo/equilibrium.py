@@ -19,114 +19,18 @@ from ..errors import InputError, check_array, check_choice, check_number
 from . import species as sp
 from .fuels import Fuel
 from .mixture import LAMBDA_MAX, LAMBDA_MIN, Mixture, water_gas_products
+from .reactants import T_RANGE, WHY_T, State, unburned
 
 PRODUCTS = ("CO2", "H2O", "CO", "H2", "O2", "N2", "Ar", "NO", "OH", "O", "H", "N", "HO2", "NO2", "HCO", "NH", "HNO")
 """Product species. Chosen by dropping, from 24 candidates, the one that mattered least until the flame temperature left
 0.25 K of the full C-H-O-N-Ar set (lambda 0.6-1.4, nitrous fraction 0-0.5, 250-900 K, 1-60 bar; 0.5 K at fraction 1)."""
 
-T_RANGE = (200.0, 1500.0)
-P_RANGE = (2e4, 5e7)
-_WHY_T = "The NASA polynomials start at 200 K, and a charge above 1500 K has already burned."
-_WHY_P = "From an intake under vacuum to a broken cylinder head."
 _LOCK = threading.RLock()
-
-
-@dataclass(frozen=True)
-class State:
-    """A gas, unburned or burned.
-
-    Attributes
-    ----------
-    T, P : float
-        [K], [Pa].
-    X : mapping
-        Mole fractions by Cantera's names; a species that is not in the set counts 0.
-    enthalpy_mass, energy_mass : float
-        Enthalpy and internal energy, formation included [J/kg].
-    density : float
-        [kg/m3].
-    molar_mass : float
-        [kg/mol].
-    """
-
-    T: float
-    P: float
-    X: Mapping[str, float]
-    enthalpy_mass: float
-    energy_mass: float
-    density: float
-    molar_mass: float
 
 
 class _Fractions(dict):
     def __missing__(self, key: str) -> float:
         return 0.0
-
-
-def unburned(mix: Mixture, T: float, P: float, *, fuel_phase: str = "gas", fuel_T: float | None = None) -> State:
-    """State of the charge before it burns.
-
-    Parameters
-    ----------
-    mix : Mixture
-    T : float
-        Temperature of everything but the fuel [K], 200 to 1500.
-    P : float
-        Pressure [Pa], 2e4 to 5e7.
-    fuel_phase : {"gas", "liquid"}
-        Liquid fuel brings less enthalpy (its heat of vaporisation) and takes the volume of its liquid.
-    fuel_T : float, optional
-        Temperature of the fuel [K]; that of the rest if None.
-
-    Returns
-    -------
-    State
-        T and P as given (the fuel's own temperature is in the enthalpy); X with all fuel counted as vapour.
-
-    Raises
-    ------
-    InputError
-    """
-    if not isinstance(mix, Mixture):
-        raise InputError("mix", mix, "", "a Mixture", "It holds the atoms to burn.")
-    T = check_number("T", T, *T_RANGE, "K", _WHY_T)
-    P = check_number("P", P, *P_RANGE, "Pa", _WHY_P)
-    check_choice("fuel_phase", fuel_phase, ("gas", "liquid"), "Fuel is burned as vapour or as liquid.")
-    liquid = fuel_phase == "liquid"
-    if fuel_T is None:
-        fuel_T = T
-    elif liquid:
-        fuel_T = check_number("fuel_T", fuel_T, 200.0, 400.0, "K", "Liquid fuel freezes below and boils above.")
-    else:
-        fuel_T = check_number("fuel_T", fuel_T, *T_RANGE, "K", _WHY_T)
-    if liquid:
-        check_number("fuel_T", fuel_T, 200.0, 400.0, "K", "Liquid fuel boils above: state its own temperature.")
-    h, gas_moles_T, gas_moles = _reactant_sums(mix, T, fuel_T, liquid)
-    volume = gas_moles_T * sp.R / P + (mix.fuel_mass_fraction / mix.fuel.density if liquid else 0.0)
-    return State(
-        T=T, P=P, X=mix.X, enthalpy_mass=h, energy_mass=h - P * volume, density=1 / volume, molar_mass=1 / gas_moles
-    )
-
-
-def _reactant_sums(mix: Mixture, T: float, fuel_T: float, liquid: bool) -> tuple[float, float, float]:
-    """Enthalpy [J/kg], sum of moles x temperature of the gases [mol K/kg], moles as vapour [mol/kg]."""
-    per_kg = 1.0 / mix.molar_mass
-    fuel = mix.fuel
-    h = moles_T = 0.0
-    for name, x in mix.X.items():
-        if name in fuel.composition:
-            continue
-        h += per_kg * x * sp.enthalpy(name, T)
-        moles_T += per_kg * x * T
-    fuel_mass = mix.fuel_mass_fraction
-    if liquid:
-        at_298 = fuel.formation_enthalpy / fuel.molar_mass - fuel.vaporisation_enthalpy
-        h += fuel_mass * (at_298 + fuel.liquid_heat * (fuel_T - 298.15))
-    else:
-        fuel_moles = fuel_mass / fuel.molar_mass
-        h += fuel_moles * sum(x * sp.enthalpy(name, fuel_T) for name, x in fuel.composition.items())
-        moles_T += fuel_moles * fuel_T
-    return h, moles_T, per_kg
 
 
 @functools.cache
@@ -309,7 +213,7 @@ def flame_map(
     """
     _check_hold(hold)
     lambda_ = _rising("lambda_", lambda_, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
-    T = _rising("T", T, *T_RANGE, "K", _WHY_T)
+    T = _rising("T", T, *T_RANGE, "K", WHY_T)
     lam, temp = _lambda_nodes(lambda_[0], lambda_[-1], residual_fraction), _temperature_nodes(T[0], T[-1])
     lam, temp = (lambda_ if len(lambda_) <= len(lam) else lam), (T if len(T) <= len(temp) else temp)
     nodes = np.empty((len(temp), len(lam)))

@@ -326,7 +326,6 @@ class TestControls:
         assert field.error == ""
         assert not _stale(us)
 
-    @pytest.mark.xfail(strict=True, reason="a field that is mended unmarks the pictures for all")
     @pytest.mark.parametrize("mend", ["field", "choice"])
     def test_pictures_stay_marked_until_the_last_is_mended(self, us, mend):
         """Two numbers that cannot be read, one mended: the page still holds something that is not in the pictures."""
@@ -339,7 +338,6 @@ class TestControls:
         assert us.controls.lambda_.error
         assert _stale(us)
 
-    @pytest.mark.xfail(strict=True, reason="show() returns early where the value is the one it held before")
     def test_slider_comes_back_with_the_old_number(self, us):
         """A slider past its end, mended by typing the number that still holds, stands at that number."""
         field = us.controls.rpm

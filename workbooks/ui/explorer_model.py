@@ -131,7 +131,12 @@ def explore(sheet: BuildSheet, inputs: Inputs) -> Result:
         flow = _flow_for_shot(sheet, inputs.shot_hp)
     else:
         flow = flow_for_fraction(setup, inputs.rpm, inputs.fraction)
-    charge = fresh_charge(setup, inputs.rpm, flow)
+    try:
+        charge = fresh_charge(setup, inputs.rpm, flow)
+    except InputError as exc:
+        if exc.field != "nitrous_flow":
+            raise
+        raise InputError("shot", inputs.shot_hp, "hp", "less, or a higher speed", exc.reason) from exc
     timing = float(setup.timing_deg(inputs.rpm))
     spark = spark_state(setup, charge, inputs.lambda_, timing)
     own_T, own_P = _own_state(setup, inputs, flow, charge, spark, timing)

@@ -48,13 +48,18 @@ class ChargeExplorer:
     def set(self, **changes: object) -> None:
         """Move controls; raises InputError and keeps everything where the new position does not fit."""
         inputs = replace(self.inputs, **changes)
-        self.result = explore(self.session.sheet, inputs)
-        self.inputs = inputs
-        self._redraw()
+        result, before = explore(self.session.sheet, inputs), (self.inputs, self.result)
+        self.inputs, self.result = inputs, result
+        try:
+            self._redraw()
+        except Exception:
+            self.inputs, self.result = before
+            raise
 
-    def mark(self, sentence: str) -> None:
-        """Grey the pictures while a control holds something that could not be computed."""
-        self._stale.value = "Not recomputed: the pictures show the last good state." if sentence else ""
+    def mark(self, _sentence: str = "") -> None:
+        """Grey the pictures while any control holds something that could not be computed."""
+        sentence = self.controls.wrong
+        self._stale.value = "Not recomputed: the pictures leave out what could not be read." if sentence else ""
         for picture in self._pictures:
             (picture.widget.add_class if sentence else picture.widget.remove_class)("nw-stale")
 
@@ -77,6 +82,27 @@ class _Controls:
 
     def __init__(self, view: ChargeExplorer) -> None:
         self._view, self._quiet = view, False
+        self.own_note, self.own = html("", "nw-hint"), w.Button(description="back to this car's own charge")
+        self._error = html("", "nw-field-error")
+        self._slot_nitrous, self._slot_state = box([], "nw-stack"), box([], "nw-stack")
+        self._make_numbers(view)
+        self._make_choices(view)
+        self.widgets = [
+            html("<h2>Move</h2>"),
+            self.rpm.widget,
+            _labelled("nitrous", self.by),
+            self._slot_nitrous,
+            self.lambda_.widget,
+            _labelled("state shown", self.state),
+            self._slot_state,
+            self.own_note,
+            self.own,
+            _labelled("burns as", self.hold),
+            _labelled("fuel", self.fuel),
+            self._error,
+        ]
+
+    def _make_numbers(self, view: ChargeExplorer) -> None:
         sheet = view.session.sheet
         table = sheet.engine.full_throttle.rpm
         self.rpm = self._number("engine speed", "rpm", lambda v: {"rpm": v}, (table[0], table[-1], 50), 0)
@@ -106,8 +132,8 @@ class _Controls:
             self.P[state] = self._number(
                 "charge pressure", "kPa abs", lambda v: {"P": v * 1e3}, (*ends, (ends[1] - ends[0]) / 100), 1
             )
-        self.own_note, self.own = html("", "nw-hint"), w.Button(description="back to this car's own charge")
-        self._error = html("", "nw-field-error")
+
+    def _make_choices(self, view: ChargeExplorer) -> None:
         self.state = self._choice(
             "state",
             [("in the intake", "intake"), ("at the spark", "spark")],
@@ -122,21 +148,6 @@ class _Controls:
         self.fuel = w.Dropdown(options=[OWN_FUEL, *fuels.names()], tooltip="fuel")
         self.fuel.observe(guarded(self._say)(lambda c: self._move({"fuel": c["new"]})), "value")
         self.own.on_click(guarded(self._say)(lambda _b: view.set(T=None, P=None)))
-        self._slot_nitrous, self._slot_state = box([], "nw-stack"), box([], "nw-stack")
-        self.widgets = [
-            html("<h2>Move</h2>"),
-            self.rpm.widget,
-            _labelled("nitrous", self.by),
-            self._slot_nitrous,
-            self.lambda_.widget,
-            _labelled("state shown", self.state),
-            self._slot_state,
-            self.own_note,
-            self.own,
-            _labelled("burns as", self.hold),
-            _labelled("fuel", self.fuel),
-            self._error,
-        ]
 
     def _scale(self) -> float:
         return self._view.session.sheet.controller.gauge_scale
@@ -156,7 +167,13 @@ class _Controls:
 
     def _say(self, sentence: str) -> None:
         self._error.value = escape(sentence)
-        self._view.mark(sentence)
+        self._view.mark()
+
+    @property
+    def wrong(self) -> bool:
+        """Whether any control shows a sentence."""
+        numbers = (self.rpm, self.shot, self.fraction, self.lambda_, self.afr, *self.T.values(), *self.P.values())
+        return bool(self._error.value) or any(field.error for field in numbers)
 
     def _move(self, changes: dict) -> None:
         if self._quiet:

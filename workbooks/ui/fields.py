@@ -95,9 +95,10 @@ class NumberField:
 
     def say(self, sentence: str) -> None:
         """Show a sentence under the field, or clear it; tell whoever wants to know."""
-        if self.heard and bool(sentence) != bool(self._error.value):
-            self.heard(sentence)
+        changed = bool(sentence) != bool(self._error.value)
         self._error.value = escape(sentence)
+        if self.heard and changed:
+            self.heard(sentence)
 
     def beside(self, other: NumberField) -> None:
         """Put another field, the same quantity in other words, into this one's row; they share the sentence."""
@@ -154,6 +155,7 @@ class NumberField:
         if self._limits:
             self._check(value, to)
         self._commit(value)
+        self.say("")
         self.show(value, self._system)
 
     def _check(self, value: float, to: display.Shown) -> None:
