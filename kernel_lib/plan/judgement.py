@@ -11,17 +11,33 @@ from ..doubts import doubts
 from ..engine.setup import Setup
 from . import fuel as pf
 
-NO_TIMING = (
-    "Ignition timing, knock and peak pressure with nitrous are not computed by this version. Do not spray on the timing that was "
-    "good without nitrous: the trade takes out 2 degrees per 50 hp (common practice, no source), and more may be needed at low speed."
-)
-"""Stands on the page and on the sheet until the cycle is computed."""
+RULE_DEG_PER_50_HP = 2.0
+"""Retard; common practice, no source."""
 
 _MOST_FRACTION = 0.5
 _NOT_CHECKED = (
     "limits.peak_pressure_rise_percent", "limits.peak_pressure_bar", "parts.clutch_torque_nm", "fuel_system.pump_flow_l_h",
     "nitrous.nozzle_diameter_mm", "nitrous.fuel_jet_diameter_mm", "nitrous.line_bore_mm", "nitrous.bottle_fill_kg",
 )  # fmt: skip
+
+
+def no_timing(sheet: BuildSheet) -> str:
+    """Say that timing is not computed; stands on the page and on the sheet until the cycle is."""
+    shot = sheet.nitrous.shot_hp
+    return (
+        "Ignition timing, knock and peak pressure with nitrous are not computed by this version. Do not spray on the timing that was good "
+        f"without nitrous: the trade takes out {RULE_DEG_PER_50_HP:g} degrees per 50 hp, {RULE_DEG_PER_50_HP * shot / 50:g} degrees for {shot:g} hp "
+        "(common practice, no source), and more may be needed at low speed."
+    )
+
+
+def _ratio(sheet: BuildSheet, table: pd.DataFrame) -> str:
+    """Say what keeps the fuel right while the flow is not yet measured."""
+    row = table.iloc[(table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
+    return (
+        "The range of the fuel is not a tolerance: fuel must follow the nitrous that really flows, about 1 part by mass for "
+        f"{row['nitrous_to_added_fuel']:.1f} of nitrous here. Measure the flow first; until then stay with a smaller shot and the high fuel."
+    )
 
 
 def notes(sheet: BuildSheet, setup: Setup, table: pd.DataFrame, frozen_rpm: np.ndarray) -> list[str]:
@@ -38,9 +54,10 @@ def notes(sheet: BuildSheet, setup: Setup, table: pd.DataFrame, frozen_rpm: np.n
     """
     nitrous, engine = sheet.nitrous, sheet.engine
     out = [
-        NO_TIMING,
+        no_timing(sheet),
         f"The nitrous flow is what {nitrous.shot_hp:g} hp at {engine.peak_power_rpm:g} rpm need by the energy balance, not what a "
         "nozzle was measured to pass.",
+        _ratio(sheet, table),
         _fuel_cooling(setup, table),
     ]
     low, high = pf.WINDOW_LAMBDA
@@ -61,6 +78,12 @@ def notes(sheet: BuildSheet, setup: Setup, table: pd.DataFrame, frozen_rpm: np.n
             "The intake sensor sits in the cooled stream: the controller adds part of the fuel by itself, as fast as the sensor follows "
             "and no faster; droplets on it make it read colder still."
         )
+    gauge = engine.lambda_with_nitrous * sheet.controller.gauge_scale
+    shown = table["gauge_afr_sensor"].mean()
+    out.append(
+        f"If the sensor model holds (not verified), the gauge reads about {shown:.1f} while the mixture is on target, not {gauge:.1f}: a reading of "
+        f"{gauge:.1f} is then leaner than wanted. Do not lean towards it, and let no closed-loop trim act while spraying."
+    )
     given = [bf.describe(path)["label"] for path in _NOT_CHECKED if sheet.is_given(path)]
     if given:
         out.append(f"On the sheet but not yet checked by this version: {', '.join(given)}.")

@@ -193,4 +193,5 @@ def _injectors(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, supplied: np.nd
 
 def _assumptions() -> list[str]:
     bands = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT, HYDROGEN_WEIGHT)
-    return [f"{b.low:g} to {b.high:g}, likely {b.best:g}: {b.because}." for b in bands]
+    heads = ("efficiency of the added heat", "wall-heat share", "density exponent", "hydrogen weight")
+    return [f"{h}: {b.best:g} ({b.low:g} to {b.high:g}); {b.because}." for h, b in zip(heads, bands, strict=True)]

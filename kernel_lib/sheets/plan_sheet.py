@@ -11,7 +11,7 @@ from .. import __version__
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..errors import InputError
-from ..plan.judgement import NO_TIMING
+from ..plan.judgement import no_timing
 from ..plan.plan import Plan
 from ..units import kg_from_lb
 from .text import banded, rounded
@@ -92,7 +92,7 @@ def plan_html(sheet: BuildSheet, plan: Plan) -> str:
 <title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)}</p>
 <h1>{nitrous.shot_hp:g} hp, {nitrous.system}, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm</h1>
-<p>{escape(plan_answer(sheet, plan))}</p>{blockers}<p class="stop">{escape(NO_TIMING)}</p>{tables}
+<p>{escape(plan_answer(sheet, plan))}</p>{blockers}<p class="stop">{escape(no_timing(sheet))}</p>{tables}
 <p class="quiet">Each model figure stands as likely (low to high): bounds over the ranges named below, not standard deviations. Power is at the
 crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 <h2>Know</h2>{_list(plan.notes)}<h2>Missing or doubtful</h2>{_list([d.sentence for d in doubts(sheet)] or ["Nothing found."])}

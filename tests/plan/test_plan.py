@@ -432,9 +432,9 @@ def test_notes(wren):
 
 def test_ranges_are_stated(wren):
     assert len(wren.assumptions) == 4
-    assert said(wren.assumptions, "0.34 to 0.42, likely 0.38") == 1
-    assert said(wren.assumptions, "0 to 1, likely 0.5") == 2
-    assert said(wren.assumptions, "hydrogen") == 1
+    assert said(wren.assumptions, "0.38 (0.34 to 0.42)") == 1
+    assert said(wren.assumptions, "0.5 (0 to 1)") == 2
+    assert said(wren.assumptions, "hydrogen weight") == 1
 
 
 def test_freezing_is_noted_where_a_corner_freezes(wren):

@@ -347,6 +347,13 @@ class TestControls:
         assert field.error == ""
         assert (field.slider.value, field.slider.max) == (5500.0, 6400.0)
 
+    def test_units_leave_the_sliders_alone(self, us):
+        """A slider whose ends moved with the units would send its old number back as one of the new unit."""
+        field = us.controls.T["intake"]
+        before = (field.slider.min, field.slider.max, field.slider.step, field.slider.value)
+        us.session.units = "metric"
+        assert (field.slider.min, field.slider.max, field.slider.step, field.slider.value) == before
+
 
 class TestPictures:
     """What stands above, in and under the pictures."""
@@ -385,7 +392,9 @@ class TestPictures:
         us.controls.lambda_.text.value = "0.78"
         after = [p.title.value for p in us._pictures]
         assert all(a != b for a, b in zip(after, before, strict=True))
-        first, last = (round(100 * us.result.share[1][k]) for k in (0, -1))
+        nitrous, r = us.session.sheet.nitrous, us.result
+        window = (nitrous.spray_rpm_min, nitrous.spray_rpm_max)
+        first, last = (round(100 * np.interp(v, r.share_rpm, r.share[1])) for v in window)
         assert f"{first} %" in after[3]
         assert f"{last} %" in after[3]
 

@@ -1,7 +1,7 @@
 """What the notebooks call: a session, and one function a panel."""
 
 from .explorer_view import charge_explorer
-from .frame import cautions, masthead
+from .frame import cautions, masthead, terms
 from .session import open_session
 from .start_view import car_on_paper, choose_car, edit_car, first_plan
 
@@ -14,4 +14,5 @@ __all__ = [
     "first_plan",
     "masthead",
     "open_session",
+    "terms",
 ]

@@ -304,10 +304,11 @@ class OxygenPicture(Picture):
         self.put(4, x=r.rpm[-2:-1], y=[100 * r.base_share])
         self.put(5, x=r.share_rpm[1:2], y=likely[1:2])
 
-    def words(self, r: Result, _scale: float, _system: str, session: Session) -> tuple[str, str, list[str]]:
+    def words(self, r: Result, _scale: float, system: str, session: Session) -> tuple[str, str, list[str]]:
         nitrous = session.sheet.nitrous
         subtitle = (
-            f"Oxygen-equivalent share of the charge over rpm at {1e3 * r.flow:.0f} g/s of nitrous, all the time the valve "
+            f"Oxygen-equivalent share of the charge over rpm at {words.flow(r, system)} of nitrous, all the time the valve "
             "is open; orange: the spray window"
         )
-        return words.share_title(r), subtitle, words.share_text(r, (nitrous.spray_rpm_min, nitrous.spray_rpm_max))
+        window = (nitrous.spray_rpm_min, nitrous.spray_rpm_max)
+        return words.share_title(r, window), subtitle, words.share_text(r, window, system)

@@ -7,7 +7,7 @@ import numpy as np
 from kernel_lib.band import WALL_HEAT_SHARE
 from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA, WINDOW_LAMBDA
 
-from .display import coarse, degrees, figures, flame, temperature
+from .display import coarse, degrees, figures, flame, quantity, temperature
 from .explorer_model import Result
 
 _STATE = {"intake": "in the intake", "spark": "at the spark"}
@@ -48,8 +48,9 @@ def answer(r: Result, scale: float, system: str) -> str:
             f"Without nitrous the charge at {i.rpm:.0f} rpm is air, with an oxygen share of {100 * r.base_share:.1f} %."
         )
     else:
+        what = "this shot is" if i.fraction is None else "the nitrous fraction is held at"
         first = (
-            f"At {i.rpm:.0f} rpm this shot is about {100 * x:.0f} % of the air and nitrous by mole, and the oxygen share rises from "
+            f"At {i.rpm:.0f} rpm {what} about {100 * x:.0f} % of the air and nitrous by mole, and the oxygen share rises from "
             f"{100 * r.base_share:.1f} % to {100 * float(r.charge.oxygen_share):.1f} %."
         )
     return (
@@ -63,13 +64,11 @@ def map_title(r: Result, scale: float, system: str) -> str:
     """The map's finding."""
     low, lean = WINDOW_LAMBDA[0], TOO_LEAN_LAMBDA
     between = [_at(r, v) for v in np.linspace(low, lean, 15)]
-    across = max(between) - min(between)
-    rows = r.map.T[:, int(np.abs(r.map.lambda_ - r.inputs.lambda_).argmin())]
-    slope = float(rows[-1] - rows[0]) / (r.map.T_charge[-1] - r.map.T_charge[0])
-    only = "only " if across < 30 else ""
+    across = coarse(max(max(between) - min(between), 5.6), system)
+    free = [figures(100 * _x(r, "O2", v)) for v in (low, lean)]
     return (
-        f"From {gauge(low, scale)} to {gauge(lean, scale)} the flame changes by {only}{coarse(max(across, 5.6), system)}; a charge "
-        f"{degrees(50, system)} hotter moves it by {coarse(50 * slope, system)}"
+        f"The flame does not tell you when you are too lean: {gauge(low, scale)} and {gauge(lean, scale)} lie within {across}, but free oxygen "
+        f"goes from {free[0]} to {free[1]} %"
     )
 
 
@@ -83,10 +82,15 @@ def map_subtitle(r: Result) -> str:
 
 def map_text(r: Result, scale: float, system: str) -> list[str]:
     """Three sentences under the map."""
+    rows = r.map.T[:, int(np.abs(r.map.lambda_ - r.inputs.lambda_).argmin())]
+    slope = float(rows[-1] - rows[0]) / (r.map.T_charge[-1] - r.map.T_charge[0])
     peak = float(r.line.lambda_[int(np.argmax(r.line.T))])
     side = "richer than" if peak < 0.995 else "at"
+    own = r.inputs.T is None and r.inputs.P is None
+    ring = "The ring is this car" if own else "The ring is what you set, the white mark this car's own charge"
     return [
-        f"The ring is this car: gauge {gauge(r.inputs.lambda_, scale)}, charge at {temperature(r.T, system)}, flame at about {flame(r.point_T, system)}.",
+        f"{ring}: gauge {gauge(r.inputs.lambda_, scale)}, charge at {temperature(r.T, system)}, flame at about {flame(r.point_T, system)}. A charge {degrees(50, system)} hotter "
+        f"moves the flame by about {coarse(50 * slope, system)}.",
         f"The hottest mixture of this charge lies at lambda {peak:.2f} (gauge {gauge(peak, scale)}), {side} stoichiometric, because hot products come apart and "
         "some oxygen stays free while some fuel stays unburned.",
         f"Orange marks are the trade's, not the model's: its window {gauge(WINDOW_LAMBDA[0], scale)} to {gauge(WINDOW_LAMBDA[1], scale)} and its too-lean mark "
@@ -183,20 +187,32 @@ def products_text(r: Result, scale: float) -> list[str]:
     ]
 
 
-def share_title(r: Result) -> str:
+def flow(r: Result, system: str) -> str:
+    """Write the nitrous flow."""
+    return quantity(1e3 * r.flow, "g/s", system, 3 if system == "us" else 0)
+
+
+def share_title(r: Result, window: tuple[float, float]) -> str:
     """The oxygen picture's finding."""
     if r.flow < 1e-6:
         return "Without nitrous the oxygen share is that of air at every speed"
-    first, last = r.share[1][0], r.share[1][-1]
+    low, high = _within(r, window)
+    first, last = (100 * float(np.interp(v, r.share_rpm, r.share[1])) for v in (low, high))
     return (
-        f"The same shot makes the oxygen share {100 * first:.0f} % at {r.share_rpm[0]:.0f} rpm and {100 * last:.0f} % at "
-        f"{r.share_rpm[-1]:.0f}: constant flow is a bigger dose at low speed"
+        f"The same flow makes the oxygen share {first:.0f} % at {low:.0f} rpm and {last:.0f} % at {high:.0f} rpm: constant flow is a "
+        "bigger dose at low speed"
     )
 
 
-def share_text(r: Result, window: tuple[float, float]) -> list[str]:
-    """Three sentences under the oxygen picture."""
+def _within(r: Result, window: tuple[float, float]) -> tuple[float, float]:
+    """Return the ends of the spray window as far as the picture holds them."""
     low, high = (float(np.clip(v, r.share_rpm[0], r.share_rpm[-1])) for v in window)
+    return low, high
+
+
+def share_text(r: Result, window: tuple[float, float], system: str) -> list[str]:
+    """Three sentences under the oxygen picture."""
+    low, high = _within(r, window)
     at = [100 * (float(np.interp(v, r.share_rpm, r.share[1])) - r.base_share) for v in (low, high)]
     out = [
         "The valve passes the same mass every second, and a slower engine takes fewer gulps of it: the dose of each gulp goes as one over "
@@ -204,12 +220,13 @@ def share_text(r: Result, window: tuple[float, float]) -> list[str]:
     ]
     if at[1] > 0.01:
         out.append(
-            f"At {low:.0f} rpm nitrous adds {at[0]:.1f} points of oxygen share, at {high:.0f} rpm {at[1]:.1f}: {at[0] / at[1]:.1f} times as much."
+            f"Nitrous adds {at[0]:.1f} points of oxygen share at {low:.0f} rpm and {at[1]:.1f} at {high:.0f} rpm, {at[0] / at[1]:.1f} times as much at "
+            "the low end."
         )
     if r.share_rpm[0] > r.rpm[0]:
         out.append(f"Below {r.share_rpm[0]:.0f} rpm this flow would leave no room for air.")
     out.append(
-        f"The band belongs to this one flow, {1e3 * r.flow:.0f} g/s, and runs over the wall-heat share and over how much air the cooling wins back; "
+        f"The band belongs to this one flow, {flow(r, system)}, and runs over the wall-heat share and over how much air the cooling wins back; "
         "how much flow the shot needs is uncertain too, and the plan's band holds both."
     )
     return out

@@ -85,7 +85,12 @@ class NumberField:
         self._name, self._unit_label = html("", "nw-label"), html("", "nw-unit")
         self._error = html("", "nw-field-error")
         self._hint = html(f"<span>{escape(hint)}</span>" if hint else "", "nw-hint")
-        self.slider = OpenSlider(readout=False, continuous_update=True) if span else None
+        self.slider = None
+        if span:
+            ends = dict(zip(("min", "max", "step"), span, strict=True))
+            self.slider = OpenSlider(
+                value=span[0], **ends, readout=False, continuous_update=True, tooltip=f"{label} [{unit}]"
+            )
         self._row = box([self._name, self.text, self._unit_label], "nw-row", "nw-field-row")
         parts = [self._row, *([self.slider] if span else []), *([self._hint] if hint else []), self._error]
         self.widget = box(parts, "nw-field", "nw-stack")
@@ -125,35 +130,33 @@ class NumberField:
             )
             self.text.tooltip = f"{self.label} [{to.unit}]"
             if self.slider:
-                self._show_slider(to, value)
+                self._show_slider(value)
         finally:
             self._quiet = False
         self.say("")
 
-    def _show_slider(self, to: display.Shown, value: float) -> None:
-        """Put the handle on the step next to the value: a browser rounds to steps and would send its own number back."""
+    def _show_slider(self, value: float) -> None:
+        """Put the handle on the step next to the value: a browser rounds to steps and would send its own number back.
+
+        The slider stays in the build sheet's unit whatever is displayed: were its ends to change with the units, the browser
+        would send the old number back as if it were one of the new unit.
+        """
         low, high, step = self._span
-        ends = sorted((to.there(low), to.there(high)))
-        stride = abs(to.there(low + step) - to.there(low))
-        with self.slider.hold_trait_notifications():
-            self.slider.min, self.slider.max, self.slider.step = *ends, stride
-            self.slider.value = ends[0] + round((to.there(value) - ends[0]) / stride) * stride
-        self.slider.tooltip = f"{self.label} [{to.unit}]"
+        self.slider.min, self.slider.max = low, high
+        self.slider.value = low + round((value - low) / step) * step
 
     def _typed(self, change: dict) -> None:
         if not self._quiet:
-            unit = display.shown(self._unit, self._system).unit
-            self._take(parse_number(self.label, change["new"], unit))
+            to = display.shown(self._unit, self._system)
+            self._take(to.back(parse_number(self.label, change["new"], to.unit)))
 
     def _slid(self, change: dict) -> None:
         if not self._quiet:
             self._take(change["new"])
 
-    def _take(self, displayed: float) -> None:
-        to = display.shown(self._unit, self._system)
-        value = to.back(displayed)
+    def _take(self, value: float) -> None:
         if self._limits:
-            self._check(value, to)
+            self._check(value, display.shown(self._unit, self._system))
         self._commit(value)
         self.say("")
         self.show(value, self._system)

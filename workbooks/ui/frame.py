@@ -88,6 +88,33 @@ def masthead(session: Session, here: str) -> w.Box:
     return w.VBox([box([line, links, switch, session.address], "nw-masthead"), message])
 
 
+_TERMS = (
+    (
+        "lambda",
+        "oxygen supplied over oxygen the fuel needs, counting both air and nitrous; below 1 is rich, 1 burns exactly",
+    ),
+    ("gauge AFR", "lambda times the gauge's own scale: lambda in disguise, not a mass ratio once nitrous flows"),
+    ("oxygen share", "oxygen in the charge, with what nitrous will release counted in; plain air has 21 %"),
+    ("nitrous fraction", "share of nitrous among air and nitrous molecules"),
+    (
+        "wall-heat share",
+        "how much of the heat that boils the nitrous comes from metal instead of from the air; nobody knows it well",
+    ),
+    (
+        "open flame, closed vessel",
+        "burned free to expand, or with the volume held, which is hotter; a cylinder matches neither",
+    ),
+    ("spray window", "the speeds, at full throttle, in which nitrous may flow"),
+    ("dose", "nitrous per cylinder and cycle"),
+)
+
+
+def terms() -> w.HTML:
+    """Return the words a newcomer needs, explained."""
+    rows = "".join(f"<dt>{escape(word)}</dt><dd>{escape(text)}</dd>" for word, text in _TERMS)
+    return html(f'<section class="nw-terms"><h2>Words</h2><dl>{rows}</dl></section>')
+
+
 def cautions() -> w.HTML:
     """Return the cautions and the footer."""
     text = "".join(f"<p>{escape(sentence)}</p>" for sentence in CAUTIONS)

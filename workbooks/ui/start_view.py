@@ -12,7 +12,7 @@ import numpy as np
 from kernel_lib import BuildSheet, InputError, Plan, plan_shot
 from kernel_lib import build_fields as bf
 from kernel_lib.doubts import doubts
-from kernel_lib.plan.judgement import NO_TIMING
+from kernel_lib.plan.judgement import no_timing
 from kernel_lib.sheets.plan_sheet import plan_answer, plan_csv, plan_html
 from kernel_lib.sheets.text import banded
 from kernel_lib.thermo import fuels
@@ -323,7 +323,7 @@ class FirstPlan:
             f'<p><span class="nw-state-{d.weight}">{d.weight}</span> {escape(d.sentence)}</p>' for d in doubts(sheet)
         )
         plan = self.plan = plan_shot(sheet)
-        timing = f'<p class="nw-caution">{escape(NO_TIMING)}</p>'
+        timing = f'<p class="nw-caution">{escape(no_timing(sheet))}</p>'
         stops = "".join(
             f'<p><span class="nw-state-stop">do not spray yet</span> {escape(text)}</p>' for text in plan.blockers
         )
@@ -331,7 +331,7 @@ class FirstPlan:
             f"<p>{escape(plan_answer(sheet, plan, metric=self.session.units == display.METRIC))}</p>{stops}{timing}"
         )
         self._draw_fuel(sheet, plan)
-        self._assumes.value = "Assumes " + escape(" ".join(plan.assumptions))
+        self._assumes.value = "Assumes<ul>" + "".join(f"<li>{escape(text)}</li>" for text in plan.assumptions) + "</ul>"
         self._links.value = " · ".join(
             (
                 _link(

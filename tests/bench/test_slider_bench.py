@@ -1,0 +1,74 @@
+"""How long from a moved slider to its new picture, in the real browser.
+
+Reported, not asserted: median and 95th percentile for each control and each picture it redraws, and their ratio to a named
+baseline of the same run, a move of lambda, which draws no new map. ``--benchmark-only -s`` prints the table; leave the machine
+idle. Run this file by itself: its browser and the other benches' would share two cores.
+"""
+
+import shutil
+import statistics
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from tests.browser.conftest import FLAGS
+from tests.serving_tools import RunningServer
+
+MOVES = 30
+CONTROLS = {"lambda": 2, "rpm": 0, "shot": 1, "charge temperature": 3}
+PICTURES = {"map": 0, "temperature": 1, "products": 2, "oxygen": 3}
+NOT_REDRAWN = {("lambda", "oxygen"), ("charge temperature", "oxygen")}
+
+MOVE = """([handle, picture, key]) => new Promise((done) => {
+  const plot = document.querySelectorAll(".js-plotly-plot")[picture];
+  const start = performance.now();
+  const drawn = () => {
+    plot.removeListener("plotly_afterplot", drawn);
+    requestAnimationFrame(() => done(performance.now() - start));
+  };
+  plot.on("plotly_afterplot", drawn);
+  const slider = document.querySelectorAll(".nw-sticky .noUi-handle")[handle];
+  slider.focus({ preventScroll: true });
+  slider.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true }));
+})"""
+
+
+@pytest.fixture(scope="module")
+def explorer(tmp_path_factory):
+    path = shutil.which("chromium") or shutil.which("google-chrome")
+    with RunningServer(None, tmp_path_factory.mktemp("work")) as server, sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(f"{server.url}/voila/render/charge_explorer.ipynb?units=us", timeout=60_000)
+        page.wait_for_selector(".nw-footer", timeout=60_000)
+        page.wait_for_timeout(4_000)
+        yield page
+        browser.close()
+
+
+def _times(page, control, picture):
+    page.evaluate("n => document.querySelectorAll('.js-plotly-plot')[n].scrollIntoView({block: 'center'})", picture)
+    page.wait_for_timeout(600)
+    times = []
+    for move in range(MOVES + 4):
+        times.append(page.evaluate(MOVE, [control, picture, "ArrowLeft" if move % 2 else "ArrowRight"]))
+        page.wait_for_timeout(250)
+    return sorted(times[4:])
+
+
+def test_slider_to_picture(explorer, benchmark):
+    rows = {}
+
+    def measure():
+        for control, handle in CONTROLS.items():
+            for name, picture in PICTURES.items():
+                if (control, name) not in NOT_REDRAWN:
+                    rows[control, name] = _times(explorer, handle, picture)
+
+    benchmark.pedantic(measure, rounds=1)
+    baseline = statistics.median(rows["lambda", "map"])
+    for (control, name), times in rows.items():
+        median, p95 = statistics.median(times), times[int(0.95 * len(times))]
+        line = f"{median:.0f} ms median, {p95:.0f} ms p95, {median / baseline:.2f} of lambda on the map"
+        benchmark.extra_info[f"{control} -> {name}"] = line
+        print(f"{control:>20} -> {name:<12} {line}")
