@@ -192,3 +192,29 @@ def _choose(page, path):
     with page.expect_file_chooser() as chooser:
         page.locator(".widget-upload, .jupyter-widget-upload").first.click()
     chooser.value.set_files(str(path))
+
+
+def test_the_unit_switch_moves_nothing(workbook_server, open_workbook):
+    """Back and forth between the units a hand-set temperature, the pressure and the flame stay what they were."""
+    page = open_workbook(workbook_server, "charge_explorer.ipynb", "units=us")
+    page.wait_for_selector(".nw-footer")
+    fields = page.locator(".nw-sticky .nw-number input")
+
+    def settled():
+        page.wait_for_timeout(900)
+        return [field.input_value() for field in fields.all()], page.locator(".nw-answer").inner_text()
+
+    fields.nth(4).fill("180")
+    fields.nth(4).press("Enter")
+    before = settled()
+    assert before[0][4] == "180"
+    page.get_by_role("button", name="metric").click()
+    assert settled()[0][4] == "82"  # 180 F is 82.2 C
+    page.get_by_role("button", name="US units").click()
+    assert settled() == before
+    page.get_by_role("button", name="at the spark").click()
+    before = settled()
+    page.get_by_role("button", name="metric").click()
+    settled()
+    page.get_by_role("button", name="US units").click()
+    assert settled() == before
