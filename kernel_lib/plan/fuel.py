@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.optimize import brentq
 
+from .. import units
 from ..build_sheet import BuildSheet
 from ..engine.charge import Charge, fresh_charge, mixture
 from ..engine.setup import Setup
@@ -90,7 +91,11 @@ def nitrous_for_power(
     most = min(_MOST_NITROUS, 0.9 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * sp.molar_mass("N2O"))
     if miss(most) < 0:
         raise InputError(
-            "nitrous.shot_hp", shot / 745.7, "hp", "less", "No nitrous flow that still leaves room for air adds it."
+            "nitrous.shot_hp",
+            units.hp_from_w(shot),
+            "hp",
+            "less",
+            "No nitrous flow that still leaves room for air adds it.",
         )
     if miss(0.0) > 0:
         raise InputError(
@@ -105,8 +110,13 @@ def nitrous_for_power(
 
 def fuel_for(setup: Setup, charge: Charge, lambda_: float) -> np.ndarray:
     """Fuel that brings a charge to `lambda_` [kg per cycle and cylinder]."""
-    lambda_ = _check_lambda("lambda_", lambda_)
-    return charge.oxygen_atoms / (lambda_ * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
+    return _fuel_mass(setup, charge.oxygen_atoms, "lambda_", lambda_)
+
+
+def _fuel_mass(setup: Setup, oxygen_atoms: np.ndarray, field: str, lambda_: float) -> np.ndarray:
+    """Fuel [kg] that oxygen atoms [mol] ask for at a lambda; `field` names it where it is refused."""
+    lambda_ = check_number(field, lambda_, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
+    return oxygen_atoms / (lambda_ * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
 
 
 def fuel_supplied(setup: Setup, charge: Charge, rpm, lambda_without: float, metering: str, sensor: str) -> np.ndarray:
@@ -132,18 +142,13 @@ def fuel_supplied(setup: Setup, charge: Charge, rpm, lambda_without: float, mete
     """
     check_choice("metering", metering, ("speed-density", "mass-air"), "It decides what the controller sees.")
     check_choice("sensor", sensor, ("before nitrous", "in cooled stream"), "It decides which temperature is read.")
-    lambda_without = _check_lambda("lambda_without", lambda_without)
     if metering == "mass-air":
         air = charge.dry_air
     else:
         air = (1 - setup.air_water) * setup.air_moles(rpm)
         if sensor == "in cooled stream":
             air = air * setup.T_air / charge.T
-    return 2 * sp.DRY_AIR["O2"] * air / (lambda_without * setup.fuel.oxygen_demand) * setup.fuel.molar_mass
-
-
-def _check_lambda(field: str, value: float) -> float:
-    return check_number(field, value, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
+    return _fuel_mass(setup, 2 * sp.DRY_AIR["O2"] * air, "lambda_without", lambda_without)
 
 
 def injector_flow(sheet: BuildSheet, setup: Setup) -> float:

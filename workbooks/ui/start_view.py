@@ -9,7 +9,7 @@ from html import escape
 import ipywidgets as w
 import numpy as np
 
-from kernel_lib import BuildSheet, InputError, Plan, plan_shot
+from kernel_lib import BuildSheet, InputError, Plan, plan_shot, units
 from kernel_lib import build_fields as bf
 from kernel_lib.doubts import doubts
 from kernel_lib.plan.judgement import no_timing
@@ -74,10 +74,10 @@ def _stem(sheet: BuildSheet) -> str:
 
 def choose_car(session: Session) -> w.Box:
     """Return the row in which a car is chosen, uploaded or taken away as a file."""
-    names = BuildSheet.demo_names()
-    chosen = next((n for n in names if BuildSheet.demo(n) == session.sheet), None)
+    demos = {name: BuildSheet.demo(name) for name in BuildSheet.demo_names()}
+    chosen = next((n for n, sheet in demos.items() if sheet == session.sheet), None)
     demo = w.Dropdown(
-        options=[("a car of your own", None), *((BuildSheet.demo(n).car.name, n) for n in names)],
+        options=[("a car of your own", None), *((sheet.car.name, n) for n, sheet in demos.items())],
         value=chosen,
         tooltip="demo car",
     )
@@ -92,7 +92,7 @@ def choose_car(session: Session) -> w.Box:
     @guarded(say)
     def pick(change: dict) -> None:
         if change["new"] is not None:
-            session.sheet = BuildSheet.demo(change["new"])
+            session.sheet = demos[change["new"]]
             session.message = ""
 
     @guarded(say)
@@ -110,7 +110,7 @@ def choose_car(session: Session) -> w.Box:
         down.value = _link(
             "download this build sheet", f"{_stem(session.sheet)}.toml", "application/toml", session.sheet.to_toml()
         )
-        match = next((n for n in names if BuildSheet.demo(n) == session.sheet), None)
+        match = next((n for n, sheet in demos.items() if sheet == session.sheet), None)
         if demo.value != match:
             demo.value = match
 
@@ -349,7 +349,7 @@ class FirstPlan:
         to = display.shown("kg/h", self.session.units)
         rpm, low, best, high = (plan.table[c].to_numpy() for c in ("rpm", f"{key}_low", key, f"{key}_high"))
         low, best, high = to.there(low), to.there(best), to.there(high)
-        rule = to.there(display.u.kg_from_lb(plan.table["rule_fuel_lb_h"].to_numpy()))
+        rule = to.there(units.kg_from_lb(plan.table["rule_fuel_lb_h"].to_numpy()))
         band, likely, trade = self.figure.data
         with self.figure.batch_update():
             band.x, band.y = np.concatenate([rpm, rpm[::-1]]), np.concatenate([low, high[::-1]])
