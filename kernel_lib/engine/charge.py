@@ -17,7 +17,7 @@ from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
 from ..thermo.equilibrium import equilibrate, expand, unburned
 from ..thermo.mixture import Mixture, oxygen_share
-from ..thermo.nitrous import T_TRIPLE, evaporation_heat
+from ..thermo.fluid import T_TRIPLE, evaporation_heat
 from .airflow import cylinder_volume
 from .setup import Setup
 

@@ -1,0 +1,243 @@
+"""A bottle that is drawn from: it boils, cools, and is warmed again by its wall and a heater."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import CoolProp.CoolProp as cp
+import numpy as np
+from scipy.integrate import solve_ivp
+from scipy.interpolate import CubicSpline
+
+from ..errors import InputError, check_number
+from .fluid import T_CRITICAL, T_LAST, make_state, table
+from .vessel import ABOVE_CRITICAL, LIQUID_FULL, TWO_PHASES, VAPOUR_ONLY, VesselState, vessel_state
+
+_COLDEST = 213.15  # K; a bottle that cold has left every window long ago
+Flow = Callable[[float, float], float]
+"""Liquid drawn [kg/s] at a temperature [K] and an absolute pressure [Pa]."""
+
+
+@dataclass(frozen=True)
+class Bottle:
+    """The vessel.
+
+    Attributes
+    ----------
+    volume : float
+        [m3].
+    wall_heat_capacity : float
+        Of the metal [J/K].
+    inner_conductance, outer_conductance : float
+        From wall to nitrous and from the air to the wall [W/K].
+    """
+
+    volume: float
+    wall_heat_capacity: float
+    inner_conductance: float
+    outer_conductance: float
+
+    def __post_init__(self) -> None:
+        check_number("volume", self.volume, 1e-4, 0.2, "m3", "Car bottles hold 0.5 to 60 L.")
+        check_number("wall_heat_capacity", self.wall_heat_capacity, 100.0, 1e6, "J/K", "0.1 to 1000 kg of metal.")
+        for name in ("inner_conductance", "outer_conductance"):
+            check_number(name, getattr(self, name), 0.0, 1e4, "W/K", "A bottle of car size.")
+
+
+@dataclass(frozen=True)
+class Content:
+    """Temperature of the nitrous and of the wall [K], and nitrous in it [kg]."""
+
+    T: float
+    T_wall: float
+    mass: float
+
+
+@dataclass(frozen=True)
+class Course:
+    """What happened over time; arrays of one length.
+
+    Attributes
+    ----------
+    t, T, T_wall, P, mass, liquid_mass, flow : array
+        [s], [K], [K], absolute [Pa], [kg], [kg], [kg/s].
+    ended : str
+        "time", "run-out" (no liquid left to draw) or "target" (pressure reached).
+    enthalpy_out, heat_in : float
+        Carried off by what was drawn, and given by heater and air [J].
+    """
+
+    t: np.ndarray
+    T: np.ndarray
+    T_wall: np.ndarray
+    P: np.ndarray
+    mass: np.ndarray
+    liquid_mass: np.ndarray
+    flow: np.ndarray
+    ended: str
+    enthalpy_out: float
+    heat_in: float
+
+    @property
+    def content(self) -> Content:
+        """The bottle at the end."""
+        return Content(float(self.T[-1]), float(self.T_wall[-1]), float(self.mass[-1]))
+
+
+def spray(bottle: Bottle, content: Content, seconds: float, flow: Flow, *, T_air: float, heater: float = 0.0, left: float = 0.0) -> Course:
+    """Draw liquid until time is up or no liquid is left.
+
+    Parameters
+    ----------
+    bottle : Bottle
+    content : Content
+    seconds : float
+        [s], up to 600.
+    flow : callable
+        (T [K], P [Pa absolute]) -> liquid drawn [kg/s].
+    T_air : float
+        Round the bottle [K].
+    heater : float
+        Into the wall [W].
+    left : float
+        Liquid that the pick-up does not reach [kg].
+
+    Returns
+    -------
+    Course
+
+    Raises
+    ------
+    InputError
+        Out of range, no liquid at the start, or above the critical point.
+
+    Notes
+    -----
+    Nitrous at one temperature, liquid and vapour in equilibrium; the wall at another, each with its balance of energy:
+    C dT/dt = Q - m' v T dP/dT with C the heat capacity at constant volume of what is inside (two phases: of both together),
+    v the specific volume of the liquid drawn; for two phases T dP/dT = P + (u_v - u_l)/(v_v - v_l) [Clausius-Clapeyron]. Real
+    bottles are colder at the bottom, where the liquid is drawn, by an amount nobody measures: not counted.
+    """
+    seconds = check_number("seconds", seconds, 0.0, 600.0, "s", "A spray is short.")
+    state = _check_content(bottle, content)
+    left = check_number("left", left, 0.0, 100.0, "kg", "Liquid that cannot be drawn.")
+    if state.regime == VAPOUR_ONLY or state.liquid_mass <= left:
+        raise InputError("content.mass", content.mass, "kg", "more", "There is no liquid to draw: the bottle has run out.")
+    return _run(bottle, content, seconds, flow, T_air, heater, left, None)
+
+
+def warm(bottle: Bottle, content: Content, seconds: float, *, T_air: float, heater: float = 0.0, P_target: float | None = None) -> Course:
+    """Let a closed bottle stand, with or without a heater, until time is up or a pressure is reached.
+
+    Parameters are those of `spray`; `P_target` is absolute [Pa].
+    """
+    seconds = check_number("seconds", seconds, 0.0, 1e6, "s", "Up to eleven days.")
+    state = _check_content(bottle, content)
+    if P_target is not None and state.P >= P_target:
+        seconds = 0.0
+    course = _run(bottle, content, seconds, None, T_air, heater, 0.0, P_target)
+    return course
+
+
+def _check_content(bottle: Bottle, content: Content) -> VesselState:
+    state = vessel_state(content.T, content.mass, bottle.volume)
+    check_number("content.T", content.T, _COLDEST, T_LAST, "K", "Above the critical point (309.5 K) there is no liquid; colder is no use.")
+    check_number("content.T_wall", content.T_wall, _COLDEST, 373.15, "K", "Of the metal.")
+    return state
+
+
+@functools.lru_cache(maxsize=1)
+def _two_phase() -> tuple[CubicSpline, CubicSpline]:
+    """P, v_l, h_l, rho_l, rho_v, A, B over T and their slopes, where U = m A + V B is the energy of two phases."""
+    T = T_CRITICAL * (1 - np.linspace(np.sqrt(1 - T_LAST / T_CRITICAL), np.sqrt(1 - _COLDEST / T_CRITICAL), 400)[::-1] ** 2)
+    P, rho_l, rho_v, h_l, h_v = table().at_T(T, "P", "rho_l", "rho_v", "h_l", "h_v")
+    u_l, u_v = h_l - P / rho_l, h_v - P / rho_v
+    B = (u_v - u_l) / (1 / rho_v - 1 / rho_l)
+    lines = CubicSpline(T, np.column_stack([P, 1 / rho_l, h_l, rho_l, rho_v, u_l - B / rho_l, B]))
+    return lines, lines.derivative()
+
+
+def _rates_two_phases(bottle: Bottle, T: float, mass: float) -> tuple[float, float, float, float, float]:
+    """Pressure, T dP/dT, heat capacity, volume and enthalpy of the liquid drawn."""
+    lines, slopes = _two_phase()
+    P, v_l, h_l, _, _, _, B = lines(T)
+    slope = slopes(T)
+    return P, P + B, mass * slope[5] + bottle.volume * slope[6], v_l, h_l
+
+
+def _rates_full(bottle: Bottle, T: float, mass: float, state) -> tuple[float, float, float, float, float]:
+    state.update(cp.DmassT_INPUTS, mass / bottle.volume, T)
+    slope = state.first_partial_deriv(cp.iP, cp.iT, cp.iDmass)
+    return state.p(), T * slope, mass * state.cvmass(), bottle.volume / mass, state.hmass()
+
+
+def _run(bottle, content, seconds, flow, T_air, heater, left, P_target) -> Course:
+    T_air = check_number("T_air", T_air, 223.15, 343.15, "K", "Air round the bottle.")
+    heater = check_number("heater", heater, 0.0, 5000.0, "W", "Heaters for bottles lie below.")
+    y, t, parts, ended = np.array([content.T, content.T_wall, content.mass, 0.0, 0.0]), 0.0, [], "time"
+    single = make_state()
+    while t < seconds:
+        full = y[2] / bottle.volume >= float(_two_phase()[0](y[0])[3]) * (1 - 1e-9)
+        rates = functools.partial(_rates_full, state=single) if full else _rates_two_phases
+
+        def change(_t, y, rates=rates):
+            P, TdP, capacity, volume, enthalpy = rates(bottle, y[0], y[2])
+            drawn = flow(y[0], P) if flow else 0.0
+            inner = bottle.inner_conductance * (y[1] - y[0])
+            given = heater + bottle.outer_conductance * (T_air - y[1])
+            return [(inner - drawn * volume * TdP) / capacity, (given - inner) / bottle.wall_heat_capacity, -drawn, drawn * enthalpy, given]
+
+        events = _events(bottle, full, left, P_target, flow, rates)
+        found = solve_ivp(change, (t, seconds), y, method="RK45", rtol=1e-8, atol=1e-8, events=events, dense_output=True, first_step=min(0.05, seconds - t))
+        parts.append((t, found.t[-1], found.sol, rates))
+        t, y = found.t[-1], found.y[:, -1]
+        if found.status == 0:
+            break
+        hit = next(k for k, times in enumerate(found.t_events) if len(times))
+        ended = ("switch", "run-out", "target", "edge")[hit]
+        if ended == "edge":
+            raise InputError("content.T", float(y[0]), "K", f"{_COLDEST:g} to {T_LAST:g} K", "On the way the bottle leaves what is computed.")
+        if ended != "switch":
+            break
+        ended = "time"
+        y[0] += -1e-7 if full == (flow is None) else 0.0
+    return _course(bottle, content, parts, flow, ended, y)
+
+
+def _events(bottle, full, left, P_target, flow, rates) -> list:
+    """Where the regime changes, the liquid runs out, the pressure is reached, or the computed range ends."""
+
+    def switch(_t, y):
+        return y[2] / bottle.volume / float(_two_phase()[0](min(y[0], T_LAST))[3]) - 1 + (1e-8 if full else -1e-8)
+
+    def run_out(_t, y):
+        lines = _two_phase()[0](min(y[0], T_LAST))
+        liquid = (y[2] / bottle.volume - lines[4]) / (lines[3] - lines[4]) * bottle.volume * lines[3]
+        return liquid - left if flow and not full else 1.0
+
+    def target(_t, y):
+        return rates(bottle, y[0], y[2])[0] - P_target if P_target is not None else -1.0
+
+    def edge(_t, y):
+        return min(T_LAST - y[0], y[0] - _COLDEST)
+
+    for event in (switch, run_out, target, edge):
+        event.terminal = True
+    switch.direction = -1 if full else 1
+    return [switch, run_out, target, edge]
+
+
+def _course(bottle, content, parts, flow, ended, y) -> Course:
+    if not parts:
+        rows = np.array([[content.T, content.T_wall, content.mass, 0.0, 0.0]])
+        t = np.zeros(1)
+    else:
+        t = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b, _, _ in parts]))
+        rows = np.vstack([next(sol for a, b, sol, _ in parts if value <= b or (a, b) == parts[-1][:2])(value) for value in t])
+    states = [vessel_state(min(r[0], T_LAST), r[2], bottle.volume) for r in rows]
+    P = np.array([s.P for s in states])
+    drawn = np.array([flow(r[0], p) if flow else 0.0 for r, p in zip(rows, P, strict=True)])
+    liquid = np.array([s.liquid_mass for s in states])
+    return Course(t, rows[:, 0], rows[:, 1], P, rows[:, 2], liquid, drawn, ended, float(y[3]), float(y[4]))
