@@ -16,8 +16,8 @@ from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE
 from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
 from ..thermo.equilibrium import equilibrate, expand, unburned
-from ..thermo.mixture import Mixture, oxygen_share
 from ..thermo.fluid import T_TRIPLE, evaporation_heat
+from ..thermo.mixture import Mixture, oxygen_share
 from .airflow import cylinder_volume
 from .setup import Setup
 

@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 
 from ..errors import InputError, check_number
 from .fluid import T_CRITICAL, T_LAST, make_state, table
-from .vessel import ABOVE_CRITICAL, LIQUID_FULL, TWO_PHASES, VAPOUR_ONLY, VesselState, vessel_state
+from .vessel import VAPOUR_ONLY, VesselState, vessel_state
 
 _COLDEST = 213.15  # K; a bottle that cold has left every window long ago
 Flow = Callable[[float, float], float]
@@ -86,7 +86,16 @@ class Course:
         return Content(float(self.T[-1]), float(self.T_wall[-1]), float(self.mass[-1]))
 
 
-def spray(bottle: Bottle, content: Content, seconds: float, flow: Flow, *, T_air: float, heater: float = 0.0, left: float = 0.0) -> Course:
+def spray(
+    bottle: Bottle,
+    content: Content,
+    seconds: float,
+    flow: Flow,
+    *,
+    T_air: float,
+    heater: float = 0.0,
+    left: float = 0.0,
+) -> Course:
     """Draw liquid until time is up or no liquid is left.
 
     Parameters
@@ -124,11 +133,21 @@ def spray(bottle: Bottle, content: Content, seconds: float, flow: Flow, *, T_air
     state = _check_content(bottle, content)
     left = check_number("left", left, 0.0, 100.0, "kg", "Liquid that cannot be drawn.")
     if state.regime == VAPOUR_ONLY or state.liquid_mass <= left:
-        raise InputError("content.mass", content.mass, "kg", "more", "There is no liquid to draw: the bottle has run out.")
+        raise InputError(
+            "content.mass", content.mass, "kg", "more", "There is no liquid to draw: the bottle has run out."
+        )
     return _run(bottle, content, seconds, flow, T_air, heater, left, None)
 
 
-def warm(bottle: Bottle, content: Content, seconds: float, *, T_air: float, heater: float = 0.0, P_target: float | None = None) -> Course:
+def warm(
+    bottle: Bottle,
+    content: Content,
+    seconds: float,
+    *,
+    T_air: float,
+    heater: float = 0.0,
+    P_target: float | None = None,
+) -> Course:
     """Let a closed bottle stand, with or without a heater, until time is up or a pressure is reached.
 
     Parameters are those of `spray`; `P_target` is absolute [Pa].
@@ -137,13 +156,19 @@ def warm(bottle: Bottle, content: Content, seconds: float, *, T_air: float, heat
     state = _check_content(bottle, content)
     if P_target is not None and state.P >= P_target:
         seconds = 0.0
-    course = _run(bottle, content, seconds, None, T_air, heater, 0.0, P_target)
-    return course
+    return _run(bottle, content, seconds, None, T_air, heater, 0.0, P_target)
 
 
 def _check_content(bottle: Bottle, content: Content) -> VesselState:
     state = vessel_state(content.T, content.mass, bottle.volume)
-    check_number("content.T", content.T, _COLDEST, T_LAST, "K", "Above the critical point (309.5 K) there is no liquid; colder is no use.")
+    check_number(
+        "content.T",
+        content.T,
+        _COLDEST,
+        T_LAST,
+        "K",
+        "Above the critical point (309.5 K) there is no liquid; colder is no use.",
+    )
     check_number("content.T_wall", content.T_wall, _COLDEST, 373.15, "K", "Of the metal.")
     return state
 
@@ -151,7 +176,9 @@ def _check_content(bottle: Bottle, content: Content) -> VesselState:
 @functools.lru_cache(maxsize=1)
 def _two_phase() -> tuple[CubicSpline, CubicSpline]:
     """P, v_l, h_l, rho_l, rho_v, A, B over T and their slopes, where U = m A + V B is the energy of two phases."""
-    T = T_CRITICAL * (1 - np.linspace(np.sqrt(1 - T_LAST / T_CRITICAL), np.sqrt(1 - _COLDEST / T_CRITICAL), 400)[::-1] ** 2)
+    T = T_CRITICAL * (
+        1 - np.linspace(np.sqrt(1 - T_LAST / T_CRITICAL), np.sqrt(1 - _COLDEST / T_CRITICAL), 400)[::-1] ** 2
+    )
     P, rho_l, rho_v, h_l, h_v = table().at_T(T, "P", "rho_l", "rho_v", "h_l", "h_v")
     u_l, u_v = h_l - P / rho_l, h_v - P / rho_v
     B = (u_v - u_l) / (1 / rho_v - 1 / rho_l)
@@ -187,10 +214,26 @@ def _run(bottle, content, seconds, flow, T_air, heater, left, P_target) -> Cours
             drawn = flow(y[0], P) if flow else 0.0
             inner = bottle.inner_conductance * (y[1] - y[0])
             given = heater + bottle.outer_conductance * (T_air - y[1])
-            return [(inner - drawn * volume * TdP) / capacity, (given - inner) / bottle.wall_heat_capacity, -drawn, drawn * enthalpy, given]
+            return [
+                (inner - drawn * volume * TdP) / capacity,
+                (given - inner) / bottle.wall_heat_capacity,
+                -drawn,
+                drawn * enthalpy,
+                given,
+            ]
 
         events = _events(bottle, full, left, P_target, flow, rates)
-        found = solve_ivp(change, (t, seconds), y, method="RK45", rtol=1e-8, atol=1e-8, events=events, dense_output=True, first_step=min(0.05, seconds - t))
+        found = solve_ivp(
+            change,
+            (t, seconds),
+            y,
+            method="RK45",
+            rtol=1e-8,
+            atol=1e-8,
+            events=events,
+            dense_output=True,
+            first_step=min(0.05, seconds - t),
+        )
         parts.append((t, found.t[-1], found.sol, rates))
         t, y = found.t[-1], found.y[:, -1]
         if found.status == 0:
@@ -198,7 +241,13 @@ def _run(bottle, content, seconds, flow, T_air, heater, left, P_target) -> Cours
         hit = next(k for k, times in enumerate(found.t_events) if len(times))
         ended = ("switch", "run-out", "target", "edge")[hit]
         if ended == "edge":
-            raise InputError("content.T", float(y[0]), "K", f"{_COLDEST:g} to {T_LAST:g} K", "On the way the bottle leaves what is computed.")
+            raise InputError(
+                "content.T",
+                float(y[0]),
+                "K",
+                f"{_COLDEST:g} to {T_LAST:g} K",
+                "On the way the bottle leaves what is computed.",
+            )
         if ended != "switch":
             break
         ended = "time"
@@ -235,7 +284,9 @@ def _course(bottle, content, parts, flow, ended, y) -> Course:
         t = np.zeros(1)
     else:
         t = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b, _, _ in parts]))
-        rows = np.vstack([next(sol for a, b, sol, _ in parts if value <= b or (a, b) == parts[-1][:2])(value) for value in t])
+        rows = np.vstack(
+            [next(sol for a, b, sol, _ in parts if value <= b or (a, b) == parts[-1][:2])(value) for value in t]
+        )
     states = [vessel_state(min(r[0], T_LAST), r[2], bottle.volume) for r in rows]
     P = np.array([s.P for s in states])
     drawn = np.array([flow(r[0], p) if flow else 0.0 for r, p in zip(rows, P, strict=True)])

@@ -90,7 +90,7 @@ def mass_flux(T, P_down, *, model: str = DEFAULT, P_up=None) -> np.ndarray:
             "P_up", float(P_up.flat[k]), "Pa", "at least the pressure behind the nozzle", "Nothing flows backwards."
         )
     density, h0, s0 = _upstream(T, P_up, line)
-    out = _flux(model, T, P_up, P_down, line, density, h0, s0)
+    out = _flux(model, P_up, P_down, line, density, h0, s0)
     return np.where(equal, 0.0, out)[()]
 
 
@@ -101,14 +101,13 @@ def _upstream(T: np.ndarray, P_up: np.ndarray, line: np.ndarray) -> tuple[np.nda
     """Density, enthalpy and entropy before the nozzle: saturated liquid, or liquid pushed beyond saturation."""
     density, h, s = (np.array(v, dtype=float) for v in table().at_T(T, "rho_l", "h_l", "s_l"))
     state = make_state(cp.iphase_liquid)
-    for k in zip(*np.nonzero(np.atleast_1d(P_up > line * (1 + 1e-6))), strict=True):
-        k = k if np.ndim(T) else ()
-        state.update(cp.PT_INPUTS, float(P_up[k]), float(T[k]))
-        density[k], h[k], s[k] = state.rhomass(), state.hmass(), state.smass()
+    for k in np.flatnonzero(P_up > line * (1 + 1e-6)):
+        state.update(cp.PT_INPUTS, P_up.flat[k], T.flat[k])
+        density.flat[k], h.flat[k], s.flat[k] = state.rhomass(), state.hmass(), state.smass()
     return density, h, s
 
 
-def _flux(model: str, T, P_up, P_down, line, density, h0, s0) -> np.ndarray:
+def _flux(model: str, P_up, P_down, line, density, h0, s0) -> np.ndarray:
     bernoulli = np.sqrt(2 * density * np.maximum(P_up - P_down, 0.0))
     if model == "SPI":
         return bernoulli
@@ -124,7 +123,9 @@ def _flux(model: str, T, P_up, P_down, line, density, h0, s0) -> np.ndarray:
 def _boiling_flux(P_up, P_down, density, h0, s0, *, keep_maximum: bool) -> np.ndarray:
     """Flow in thermal equilibrium along the isentrope: G = rho sqrt(2 (h0 - h)) where the pressure is P_down, or its maximum."""
     lines = table()
-    begins = lines.at_T(np.clip(lines.T_of_liquid_entropy(np.clip(s0, lines.s_low, lines.s_high)), T_TRIPLE, T_LAST), "P")[0]
+    begins = lines.at_T(
+        np.clip(lines.T_of_liquid_entropy(np.clip(s0, lines.s_low, lines.s_high)), T_TRIPLE, T_LAST), "P"
+    )[0]
     begins = np.minimum(begins, P_up)
     lowest = np.maximum(P_down, lines.P_low)  # below the triple point it would freeze: taken there
     at_down = _two_phase_flux(np.minimum(lowest, begins), h0, s0)
@@ -241,7 +242,9 @@ def vapour_flow(area: float, discharge_coefficient: float, T: float, P_down: flo
     else:
         fluid = single_phase(T, P_up)
         if fluid.phase == "liquid":
-            raise InputError("P_up", P_up, "Pa", "below saturation", "There is liquid before the nozzle: use nozzle_flow.")
+            raise InputError(
+                "P_up", P_up, "Pa", "below saturation", "There is liquid before the nozzle: use nozzle_flow."
+            )
         h0, s0 = fluid.enthalpy, fluid.entropy
     if P_up < P_down * (1 - _SAME):
         raise InputError("P_up", P_up, "Pa", "at least the pressure behind the nozzle", "Nothing flows backwards.")
@@ -289,7 +292,9 @@ def equivalent_coefficient(area, discharge_coefficient, line_area, line_velocity
     """
     why = "A line narrower than its nozzle is the nozzle."
     area = check_array("area", area, 0.0, 1e-3, "m2", "A bore of up to 36 mm.", open_low=True)
-    coefficient = check_array("discharge_coefficient", discharge_coefficient, 0.0, 3.0, "", "See a weigh-in.", open_low=True)
+    coefficient = check_array(
+        "discharge_coefficient", discharge_coefficient, 0.0, 3.0, "", "See a weigh-in.", open_low=True
+    )
     line = check_array("line_area", line_area, float(np.max(area)), 1e-2, "m2", why)
     heads = check_array("line_velocity_heads", line_velocity_heads, 0.0, 1e5, "", "Losses take pressure.")
     return 1 / np.sqrt(1 / coefficient**2 + heads * (area / line) ** 2)

@@ -95,7 +95,9 @@ def vessel_state(T: float, mass: float, volume: float) -> VesselState:
 
 def _density(mass: float, volume: float) -> tuple[float, float]:
     volume = check_number("volume", volume, 1e-4, 0.2, "m3", "Car bottles hold 0.5 to 60 L.")
-    mass = check_number("mass", mass, 0.0, 1200 * volume, "kg", "An empty bottle has no state; no liquid is denser.", open_low=True)
+    mass = check_number(
+        "mass", mass, 0.0, 1200 * volume, "kg", "An empty bottle has no state; no liquid is denser.", open_low=True
+    )
     return mass, mass / volume
 
 
@@ -107,7 +109,9 @@ def _pressure(T: float, density: float, mass: float) -> float:
     except ValueError:
         P = np.inf
     if not 0 < P <= P_MOST:
-        raise InputError("mass", mass, "kg", "less", "So full and so warm the bottle passes 500 bar: it bursts long before.")
+        raise InputError(
+            "mass", mass, "kg", "less", "So full and so warm the bottle passes 500 bar: it bursts long before."
+        )
     return P
 
 
