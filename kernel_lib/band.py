@@ -46,3 +46,35 @@ HYDROGEN_WEIGHT = Band(
     "how much more strongly than CO hydrogen acts on a wide-band sensor: 1 if both diffuse alike, 3.7 = "
     "sqrt(28/2) if as single molecules in fine pores",
 )
+NOZZLE_COEFFICIENT = Band(
+    0.60,
+    0.75,
+    0.82,
+    "discharge coefficient of a nozzle nobody has weighed: 0.60 to 0.82 published for sharp to rounded holes of 1 to 2 mm; two measured "
+    "windows of a static-fire record ask the choked equilibrium model (HEM) for 0.73 and 0.79",
+)
+BOTTLE_TEMPERATURE = Band(
+    -3.0,
+    0.0,
+    3.0,
+    "error of the liquid's temperature [K]: it is read on the wall or from a gauge, and the liquid drawn lies at the cold bottom; from memory",
+)
+JET_COEFFICIENT = Band(
+    0.60, 0.75, 0.85, "discharge coefficient of a fuel jet nobody has measured; small metering orifices, from memory"
+)
+LINE_FRICTION = Band(
+    0.015, 0.025, 0.04, "friction factor (Darcy) of a nitrous line, smooth tube to corrugated hose; from memory"
+)
+LINE_FITTINGS = Band(
+    3.0,
+    10.0,
+    30.0,
+    "valve, filter and bends of a nitrous line in velocity heads of its bore; from memory, the valve's own bore decides",
+)
+WALL_FILM = Band(
+    150.0,
+    500.0,
+    2000.0,
+    "heat from a bottle's wall to boiling liquid nitrous [W/(m2 K)]: still liquid to lively boiling; from memory",
+)
+AIR_FILM = Band(5.0, 8.0, 15.0, "heat from still to lightly moving air to a bottle [W/(m2 K)]; from memory")

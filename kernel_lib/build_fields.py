@@ -57,10 +57,11 @@ def text(label: str, default: Any = "") -> Any:
     )
 
 
-def numbers(label: str, unit: str, low: float, high: float, why: str) -> Any:
-    """Describe a row of numbers over rpm."""
+def numbers(label: str, unit: str, low: float, high: float, why: str, *, least: int = 2, default: Any = ...) -> Any:
+    """Describe a row of numbers."""
     return Field(
-        min_length=2,
+        default,
+        min_length=least,
         max_length=40,
         strict=False,
         json_schema_extra={
@@ -194,6 +195,7 @@ class FuelSystem(Section):
     pump_flow_l_h: float | None = num("pump flow", "L/h", 20, 2000, "At the pressure below and at running voltage.", default=None)
     pump_flow_pressure_kpa: float | None = num("pressure at that pump flow", "kPa gauge", 100, 1000, "Port injection works within.",
                                                default=None)
+    jets_mm: _Row | None = numbers("jet and nozzle bores in the shop", "mm", 0.2, 5, "Bores drilled for fuel or nitrous.", least=1, default=None)
 
 
 class Nitrous(Section):
@@ -206,14 +208,47 @@ class Nitrous(Section):
     nozzles: int = num("nozzles", "", 1, 32, "One or several in parallel.", default=1, basis="a single nozzle")
     nozzle_diameter_mm: float | None = num("nozzle bore, each", "mm", 0.2, 5, "Bores drilled for liquid nitrous.",
                                            default=None, where="drill gauge")
+    discharge_coefficient: float | None = num("discharge coefficient, line and valve included", "", 0.1, 2.5,
+                                              "A weigh-in relative to choked flow in equilibrium (HEM) finds 0.4 to 2.", default=None,
+                                              where="weigh-in on the bottle page")
+    discharge_error: float | None = num("error of that coefficient, plus or minus", "", 0.001, 1, "From scale, watch and thermometer.",
+                                        default=None, where="weigh-in on the bottle page")
+    discharge_temperature_c: float | None = num("bottle temperature at the weigh-in", "°C", -20, 36, "Liquid and vapour in the bottle.",
+                                                default=None, where="weigh-in on the bottle page")
     fuel_jet_diameter_mm: float | None = num("fuel jet bore, each (wet)", "mm", 0.2, 5, "Bores drilled for fuel.", default=None,
                                              where="drill gauge")
+    fuel_jet_pressure_kpa: float | None = num("fuel pressure at the jet, flowing", "kPa gauge", 20, 1000, "Carburettor to port-injection pressure.",
+                                              where="gauge at the fuel valve while fuel flows", default=None, basis="that of the rail")
+    fuel_jet_coefficient: float | None = num("discharge coefficient of the fuel jet", "", 0.3, 1, "Small metering orifices.", default=None,
+                                             where="measured: fuel caught over a time at that pressure")
     bottle_rated_fill_kg: float = num("rated fill of the bottle", "kg nitrous", 0.3, 40, "Car bottles.",
                                       where="stamped on the bottle")
     bottle_fill_kg: float | None = num("nitrous in the bottle now", "kg", 0, 60, "Weighed less the empty weight.",
                                        default=None, basis="filled to its rated weight")
     bottle_temperature_c: float = num("bottle temperature", "°C", -20, 36, "From 36.4 °C no liquid is left; see the bottle page.",
                                       default=27.0, basis=f"bottle near 60 bar (870 psi); {PRACTICE}")
+    bottle_empty_kg: float | None = num("empty weight of the bottle with its valve", "kg", 0.5, 60, "Car bottles.", default=None,
+                                        where="stamped on the bottle (tare)", basis=f"1.5 times its rated fill; {PRACTICE}")
+    bottle_metal: Literal["aluminium", "steel"] = word("bottle made of", "The metal stores heat.", default="aluminium", basis=PRACTICE)
+    window_low_kpa: float = num("working window of the bottle, from", "kPa gauge", 2000, 7000, "Liquid nitrous of car bottles.", default=6200.0,
+                                basis=f"900 psi; {PRACTICE}")
+    window_high_kpa: float = num("working window of the bottle, to", "kPa gauge", 2500, 7100, "It must end below the critical pressure.",
+                                 default=6900.0, basis=f"1000 psi; {PRACTICE}")
+    heater_w: float = num("bottle heater", "W", 0, 3000, "Electric jackets; never a flame.", default=0.0, basis="no heater stated")
+    pass_s: float = num("nitrous time of a pass", "s", 0.5, 120, "A pull or a lap's full-throttle time.", default=10.0, basis=PRACTICE)
+    purge: bool = word("purge before a pass", "It fills the line with liquid.", default=False, basis="no purge stated")
+    pick_up: Literal["rear", "front"] = word("pick-up end of the bottle, in the car, points to", "Liquid goes to the rear under acceleration.",
+                                             default="rear", basis=PRACTICE)
+    line_loss_kpa: float | None = num("pressure lost between bottle and nozzle at full flow", "kPa differential", 0, 3000,
+                                      "More than half the bottle's pressure is a blocked line.", default=None,
+                                      where="two gauges; else computed from the line's length and bore")
+    valve_to_nozzle_ml: float | None = num("volume between valve and nozzle", "mL", 0.1, 200, "Line, block and nozzle body.", default=None,
+                                           basis=f"0.4 m of the line's bore; {PRACTICE}")
+    pulse_hz: float = num("pulse frequency of a progressive valve", "Hz", 2, 50, "Valves follow no faster.", default=10.0, basis=PRACTICE)
+    nitrous_valve_lag_ms: float = num("nitrous valve: opening less closing time", "ms", -20, 20, "Each is 5 to 15 ms.", default=5.0,
+                                      basis="valves take 5 to 15 ms either way, the nitrous valve longer to open, against its pressure; from memory")
+    fuel_valve_lag_ms: float = num("fuel valve: opening less closing time", "ms", -20, 20, "Each is 5 to 15 ms.", default=0.0,
+                                   basis="valves take 5 to 15 ms either way; from memory")
     line_length_m: float = num("line, bottle to valve", "m", 0.2, 12, "Within a car.", default=4.0, basis="trunk to engine bay")
     line_bore_mm: float = num("line bore", "mm", 2, 15, "Hoses for nitrous.", default=4.0, basis=PRACTICE)
     spray_rpm_min: float = num("spray window from", "rpm", 1000, 11000, "Below, the dose per cycle grows out of hand.",
@@ -247,6 +282,8 @@ class Limits(Section):
                                           "Spark-ignition engines.", default=None)
     injector_duty_percent: float = num("injector duty", "%", 40, 100, "Above 100 % the injector never closes.", default=85.0,
                                        basis=PRACTICE)
+    pump_percent: float = num("share of the pump's flow to use", "%", 30, 100, "Beyond 100 % it does not hold the pressure.", default=85.0,
+                              basis=PRACTICE)
     power_hp: float | None = num("power with nitrous, at the crank", "hp", 20, 2000, "Car engines lie within.", default=None)
 
 

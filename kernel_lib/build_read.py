@@ -188,6 +188,7 @@ def cross_check(sheet: BuildSheet) -> None:
         engine.limit_rpm,
         "Nitrous must stop before the rev limiter cuts in.",
     )
+    _check_nitrous(nitrous, sheet.fuel_system.jets_mm)
     rod = sheet.value("engine.rod_mm")
     _check_order("engine.rod_mm", rod, 0.6 * engine.stroke_mm, 5 * engine.stroke_mm, "It has to turn over the crank.")
     if (fuel.name is None) == (fuel.blend_percent_by_volume is None):
@@ -207,6 +208,43 @@ def cross_check(sheet: BuildSheet) -> None:
             "One number, and which scale it is on.",
         )
     sheet.make_fuel()
+
+
+def _check_nitrous(nitrous, jets: tuple | None) -> None:
+    _check_order(
+        "nitrous.window_high_kpa",
+        nitrous.window_high_kpa,
+        nitrous.window_low_kpa + 50,
+        7100,
+        "The window runs upwards.",
+    )
+    about = bf.describe("fuel_system.jets_mm")
+    for bore in jets or ():
+        if not about["low"] <= bore <= about["high"]:
+            raise InputError(
+                "fuel_system.jets_mm", bore, "mm", f"{about['low']:g} to {about['high']:g} mm", about["why"]
+            )
+    if nitrous.nozzle_diameter_mm is not None:
+        most = nitrous.line_bore_mm / nitrous.nozzles**0.5
+        _check_order(
+            "nitrous.nozzle_diameter_mm",
+            nitrous.nozzle_diameter_mm,
+            0.2,
+            most,
+            "Together the nozzles would be larger than the line.",
+        )
+    measured = [getattr(nitrous, f"discharge_{name}") for name in ("coefficient", "error", "temperature_c")]
+    if any(v is None for v in measured) and any(v is not None for v in measured):
+        why = "A weigh-in gives three numbers: coefficient, error and bottle temperature; one alone cannot be used."
+        raise InputError("nitrous.discharge_coefficient", measured[0], "", "all three or none", why)
+    if measured[0] is not None:
+        _check_order(
+            "nitrous.discharge_error",
+            measured[1],
+            0.001,
+            measured[0] / 2,
+            "A coefficient known to no better than half is not measured.",
+        )
 
 
 def _check_order(path: str, value: float, low: float, high: float, why: str) -> None:

@@ -197,7 +197,7 @@ class BuildSheet:
             for name in model.model_fields:
                 path = f"{section}.{name}"
                 about = bf.describe(path)
-                if about.get("basis") and not self.is_given(path):
+                if about.get("basis") and not self.is_given(path) and self._concerns(path):
                     out.append(Assumption(path, about["label"], self.value(path), about["unit"], about["basis"]))
         if self.fuel.octane_ron is None:
             out.append(Assumption("fuel.octane_ron", "octane", self.octane_ron, "RON", "AKI + 4.5; from memory"))
@@ -212,6 +212,12 @@ class BuildSheet:
                 )
             )
         return out
+
+    def _concerns(self, path: str) -> bool:
+        """Whether a field says anything about this car: a dry one has no fuel jet, a plain valve no pulses."""
+        jet = path in ("nitrous.fuel_jet_pressure_kpa", "nitrous.fuel_valve_lag_ms") and self.nitrous.system == "dry"
+        pulse = path.endswith("_lag_ms") or path == "nitrous.pulse_hz"
+        return not jet and not (pulse and not self.nitrous.progressive)
 
     @property
     def displacement_l(self) -> float:
@@ -249,4 +255,7 @@ _DERIVED = {
     "engine.full_throttle_manifold_kpa": lambda s: 0.98 * s.value("site.barometer_kpa"),
     "engine.exhaust_volume_to_sensor_l": lambda s: s.displacement_l,
     "nitrous.bottle_fill_kg": lambda s: s.nitrous.bottle_rated_fill_kg,
+    "nitrous.bottle_empty_kg": lambda s: 1.5 * s.nitrous.bottle_rated_fill_kg,
+    "nitrous.fuel_jet_pressure_kpa": lambda s: s.fuel_system.rail_pressure_kpa,
+    "nitrous.valve_to_nozzle_ml": lambda s: 0.4 * 3.141592653589793 / 4 * s.nitrous.line_bore_mm**2,
 }

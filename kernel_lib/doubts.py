@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from . import build_fields as bf
 from .build_sheet import BuildSheet
 from .engine.airflow import isa_pressure
+from .errors import InputError
+from .thermo.vessel import LIQUID_FULL, VAPOUR_ONLY, bottle_volume, vessel_state
+from .units import k_from_c, psi_from_kpa
 
 
 @dataclass(frozen=True)
@@ -182,4 +185,47 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
                 "No nozzle bore is given: the nitrous flow is what the wanted horsepower asks for, not what a nozzle passes.",
             )
         )
-    return out
+    elif nitrous.discharge_coefficient is None:
+        out.append(
+            Doubt(
+                "watch", "The nozzle has not been weighed in: what it passes is a model's guess. See the bottle page."
+            )
+        )
+    if nitrous.system == "wet" and nitrous.fuel_jet_diameter_mm is None:
+        out.append(Doubt("watch", "No fuel jet is given: how rich or lean the wet pair is cannot be checked."))
+    return [*out, *_bottle(sheet, fill)]
+
+
+def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
+    """Ask whether the bottle stands in its window."""
+    nitrous = sheet.nitrous
+    try:
+        state = vessel_state(k_from_c(nitrous.bottle_temperature_c), fill, bottle_volume(nitrous.bottle_rated_fill_kg))
+    except InputError as exc:
+        return [Doubt("stop", f"The bottle cannot be as stated: {exc}")]
+    gauge = state.P / 1e3 - sheet.value("site.barometer_kpa")
+    shown = f"{gauge:.0f} kPa ({psi_from_kpa(gauge):.0f} psi) gauge"
+    window = f"{nitrous.window_low_kpa:.0f} to {nitrous.window_high_kpa:.0f} kPa ({psi_from_kpa(nitrous.window_low_kpa):.0f} to {psi_from_kpa(nitrous.window_high_kpa):.0f} psi)"
+    if state.regime == VAPOUR_ONLY:
+        return [
+            Doubt(
+                "stop",
+                f"{fill:.2f} kg at {nitrous.bottle_temperature_c:g} °C is vapour only: the bottle is empty for our purpose.",
+            )
+        ]
+    if gauge < nitrous.window_low_kpa:
+        return [
+            Doubt(
+                "watch",
+                f"At {nitrous.bottle_temperature_c:g} °C the bottle stands at {shown}, below its window of {window}: warm it before a pass.",
+            )
+        ]
+    if gauge > nitrous.window_high_kpa:
+        full = " It is liquid-full: every degree adds about 3 bar." if state.regime == LIQUID_FULL else ""
+        return [
+            Doubt(
+                "watch",
+                f"At {nitrous.bottle_temperature_c:g} °C the bottle stands at {shown}, above its window of {window}: let it cool.{full}",
+            )
+        ]
+    return []

@@ -10,7 +10,7 @@ ROOT = Path(__file__).resolve().parents[1]
 KERNEL = sorted((ROOT / "kernel_lib").rglob("*.py"))
 ALL = KERNEL + sorted((ROOT / "workbooks").rglob("*.py"))
 
-BASE = {"band", "errors", "paths", "units"}
+BASE = {"band", "errors", "paths", "text", "units"}
 BUILD = {"build_fields", "build_read", "build_sheet", "doubts"}
 THERMO = BASE | {"thermo"}
 ENGINE = THERMO | BUILD | {"engine"}

@@ -9,7 +9,7 @@ from .. import units
 from ..build_sheet import BuildSheet
 from ..engine.charge import Charge, fresh_charge, mixture
 from ..engine.setup import Setup
-from ..errors import InputError, check_choice, check_number
+from ..errors import InputError, check_array, check_choice, check_number
 from ..thermo import species as sp
 from ..thermo.mixture import LAMBDA_MAX, LAMBDA_MIN
 
@@ -81,12 +81,10 @@ def nitrous_for_power(
     shot = check_number("shot_W", shot_W, 0.0, 5e5, "W", "Up to 670 hp.")
     if shot == 0.0:
         return 0.0
-    efficiency = check_number("efficiency", efficiency, 0.1, 0.6, "", "Crank work per heat of a piston engine.")
     base = heat_rate(setup, fresh_charge(setup, rpm, 0.0), rpm, lambda_without)
 
     def miss(flow: float) -> float:
-        charge = fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent)
-        return efficiency * (heat_rate(setup, charge, rpm, lambda_with) - base) - shot
+        return _power(setup, flow, rpm, base, lambda_with, efficiency, wall_share, exponent) - shot
 
     most = min(_MOST_NITROUS, 0.9 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * sp.molar_mass("N2O"))
     if miss(most) < 0:
@@ -106,6 +104,34 @@ def nitrous_for_power(
             f"Going from lambda {lambda_without:g} to {lambda_with:g} alone adds more than the wanted power.",
         )
     return brentq(miss, 0.0, most, xtol=1e-7)
+
+
+def _power(setup, flow, rpm, base, lambda_with, efficiency, wall_share, exponent) -> float:
+    efficiency = check_number("efficiency", efficiency, 0.1, 0.6, "", "Crank work per heat of a piston engine.")
+    charge = fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent)
+    return efficiency * (heat_rate(setup, charge, rpm, lambda_with) - base)
+
+
+def power_of_nitrous(
+    setup: Setup,
+    flow: float,
+    rpm: float,
+    lambda_without: float,
+    lambda_with: float,
+    *,
+    efficiency: float,
+    wall_share: float,
+    exponent: float,
+) -> float:
+    """Power that a nitrous flow [kg/s] adds at the crank [W]; `nitrous_for_power` the other way round."""
+    base = heat_rate(setup, fresh_charge(setup, rpm, 0.0), rpm, lambda_without)
+    return _power(setup, flow, rpm, base, lambda_with, efficiency, wall_share, exponent)
+
+
+def lambda_with(setup: Setup, charge: Charge, fuel_mass) -> np.ndarray:
+    """Lambda of a charge that gets `fuel_mass` [kg per cycle and cylinder]."""
+    fuel_mass = check_array("fuel_mass", fuel_mass, 0.0, 1e-2, "kg per cycle", "Fuel of one cylinder.", open_low=True)
+    return charge.oxygen_atoms * setup.fuel.molar_mass / (fuel_mass * setup.fuel.oxygen_demand)
 
 
 def fuel_for(setup: Setup, charge: Charge, lambda_: float) -> np.ndarray:
@@ -151,16 +177,31 @@ def fuel_supplied(setup: Setup, charge: Charge, rpm, lambda_without: float, mete
     return _fuel_mass(setup, 2 * sp.DRY_AIR["O2"] * air, "lambda_without", lambda_without)
 
 
-def injector_flow(sheet: BuildSheet, setup: Setup) -> float:
-    """Steady flow of one open injector at full throttle on this car's fuel [kg/s].
+def lambda_at_flow(sheet: BuildSheet, setup: Setup, rpm, planned, actual) -> np.ndarray:
+    """Lambda where fuel is set for one nitrous flow and another arrives.
 
-    Notes
-    -----
-    Orifice: mass flow goes with the square root of density and of the pressure across it.
+    Parameters
+    ----------
+    sheet : BuildSheet
+    setup : Setup
+    rpm, planned, actual : float or array
+        [rpm], [kg/s], [kg/s]; they broadcast.
+
+    Returns
+    -------
+    array
+        The controller goes on giving what its metering makes it give; what was added for the shot stays as it was.
+
+    Raises
+    ------
+    InputError
+        As `fresh_charge`.
     """
-    system = sheet.fuel_system
-    across = system.rail_pressure_kpa
-    if system.rail_reference == "atmosphere":
-        across += sheet.value("site.barometer_kpa") - setup.P_manifold / 1e3
-    volume = system.injector_flow_cc_min * 1e-6 / 60 * np.sqrt(across / system.injector_flow_pressure_kpa)
-    return float(volume * np.sqrt(setup.fuel.density * system.injector_test_density_kg_m3))
+    engine, control = sheet.engine, sheet.controller
+
+    def own(charge: Charge) -> np.ndarray:
+        return fuel_supplied(setup, charge, rpm, engine.lambda_without_nitrous, control.metering, control.intake_sensor)
+
+    meant, charge = fresh_charge(setup, rpm, planned), fresh_charge(setup, rpm, actual)
+    added = fuel_for(setup, meant, engine.lambda_with_nitrous) - own(meant)
+    return lambda_with(setup, charge, own(charge) + added)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -9,16 +11,21 @@ from .. import build_fields as bf
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..engine.setup import Setup
+from ..text import banded
+from ..thermo.fluid import evaporation_heat
+from ..units import in_from_mm, lb_from_kg, psi_from_kpa
 from . import fuel as pf
+from .fuel_system import jet_flow, jet_for, pump_flow, wet_lambda
+from .supply import is_weighed
+
+if TYPE_CHECKING:
+    from .plan import Plan
 
 RULE_DEG_PER_50_HP = 2.0
 """Retard; common practice, no source."""
 
 _MOST_FRACTION = 0.5
-_NOT_CHECKED = (
-    "limits.peak_pressure_rise_percent", "limits.peak_pressure_bar", "parts.clutch_torque_nm", "fuel_system.pump_flow_l_h",
-    "nitrous.nozzle_diameter_mm", "nitrous.fuel_jet_diameter_mm", "nitrous.line_bore_mm", "nitrous.bottle_fill_kg",
-)  # fmt: skip
+_NOT_CHECKED = ("limits.peak_pressure_rise_percent", "limits.peak_pressure_bar", "parts.clutch_torque_nm")
 
 
 def no_timing(sheet: BuildSheet) -> str:
@@ -33,33 +40,41 @@ def no_timing(sheet: BuildSheet) -> str:
 
 def _ratio(sheet: BuildSheet, table: pd.DataFrame) -> str:
     """Say what keeps the fuel right while the flow is not yet measured."""
-    row = table.iloc[(table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
+    row = _at_peak(sheet, table)
+    tail = (
+        "Hold it there by what was weighed in."
+        if is_weighed(sheet)
+        else "Measure the flow first; until then stay with a smaller shot and the high fuel."
+    )
     return (
         "The range of the fuel is not a tolerance: fuel must follow the nitrous that really flows, about 1 part by mass for "
-        f"{row['nitrous_to_added_fuel']:.1f} of nitrous here. Measure the flow first; until then stay with a smaller shot and the high fuel."
+        f"{row['nitrous_to_added_fuel']:.1f} of nitrous here. {tail}"
     )
 
 
-def notes(sheet: BuildSheet, setup: Setup, table: pd.DataFrame, frozen_rpm: np.ndarray) -> list[str]:
+def notes(sheet: BuildSheet, setup: Setup, plan: Plan, frozen_rpm: np.ndarray) -> list[str]:
     """List what a reader of the plan has to know.
 
     Parameters
     ----------
     sheet : BuildSheet
     setup : Setup
-    table : DataFrame
-        Of the plan.
+    plan : Plan
     frozen_rpm : array
         Speeds at which, at some corner of the unknowns, the port would fall below the temperature where nitrous freezes.
     """
-    nitrous, engine = sheet.nitrous, sheet.engine
+    nitrous, engine, table = sheet.nitrous, sheet.engine, plan.table
     out = [
         no_timing(sheet),
-        f"The nitrous flow is what {nitrous.shot_hp:g} hp at {engine.peak_power_rpm:g} rpm need by the energy balance, not what a "
-        "nozzle was measured to pass.",
+        *_flow_basis(sheet, plan),
         _ratio(sheet, table),
+        *_fuel_side(sheet, setup, plan),
         _fuel_cooling(setup, table),
     ]
+    if _passes_power(sheet, plan.power.high) and not _passes_power(sheet, plan.power.best):
+        out.append(
+            f"At the high end of what is unknown the shot may be {plan.power.high:.0f} hp and pass the owner's limit of {sheet.limits.power_hp:g} hp."
+        )
     low, high = pf.WINDOW_LAMBDA
     if not low - 5e-4 <= engine.lambda_with_nitrous <= high + 5e-4:
         side = "richer" if engine.lambda_with_nitrous < low else "leaner"
@@ -90,20 +105,91 @@ def notes(sheet: BuildSheet, setup: Setup, table: pd.DataFrame, frozen_rpm: np.n
     return out
 
 
+def _flow_basis(sheet: BuildSheet, plan: Plan) -> list[str]:
+    """Say where the flow comes from, and what the other way would give."""
+    nitrous, rpm = sheet.nitrous, sheet.engine.peak_power_rpm
+    bore = f"{banded(plan.bore.low, plan.bore.best, plan.bore.high)} mm ({in_from_mm(plan.bore.best):.3f} in)"
+    each = "a bore of" if nitrous.nozzles == 1 else f"{nitrous.nozzles} bores of"
+    if nitrous.nozzle_diameter_mm is None:
+        return [
+            f"The nitrous flow is what {nitrous.shot_hp:g} hp at {rpm:g} rpm need by the energy balance, not what a nozzle passes. From this bottle "
+            f"{each} about {bore} would pass it: not known better until a nozzle is weighed in."
+        ]
+    flow, power = plan.flow, plan.power
+    out = [
+        f"The nozzle, {nitrous.nozzles} x {nitrous.nozzle_diameter_mm:g} mm, passes about {banded(1e3 * flow.low, 1e3 * flow.best, 1e3 * flow.high)} g/s "
+        f"({lb_from_kg(flow.best):.3f} lb/s) from this bottle, which stands for about {banded(power.low, power.best, power.high)} hp here. The wanted "
+        f"{nitrous.shot_hp:g} hp would need about {1e3 * plan.wanted_flow:.0f} g/s: {each} about {bore}."
+    ]
+    if not is_weighed(sheet):
+        out.append(
+            f"Nobody has weighed this nozzle in, so the flow is known only to a factor of {flow.high / flow.low:.1f}. Weigh it in (bottle page) before "
+            "the first hit: every number here follows the flow."
+        )
+    return out
+
+
+def own_fuel_key(sheet: BuildSheet) -> str:
+    """Column of the added fuel as this car's controller needs it, without its unit."""
+    return "fuel_speed_density" if sheet.controller.metering == "speed-density" else "fuel_mass_air"
+
+
+def _at_peak(sheet: BuildSheet, table: pd.DataFrame) -> pd.Series:
+    return table.iloc[(table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
+
+
+def _jet_lambda(sheet: BuildSheet, setup: Setup, plan: Plan) -> float | None:
+    """Lambda that the fitted fuel jet gives with the likely flow; None where no jet is stated."""
+    bore = sheet.nitrous.fuel_jet_diameter_mm
+    if sheet.nitrous.system == "dry" or bore is None:
+        return None
+    rpm = _at_peak(sheet, plan.table)["rpm"]
+    return float(wet_lambda(sheet, setup, rpm, plan.flow.best, jet_flow(sheet, setup, bore)))
+
+
+def _fuel_side(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
+    """Say what jet the shot asks for, and what is not known of the pump."""
+    out = []
+    if sheet.nitrous.system == "wet":
+        row = _at_peak(sheet, plan.table)
+        fuel = row[f"{own_fuel_key(sheet)}_kg_h"] / 3600
+        fitted = _jet_lambda(sheet, setup, plan)
+        told = (
+            ""
+            if fitted is None
+            else f" The {sheet.nitrous.fuel_jet_diameter_mm:g} mm jet on the sheet gives about lambda {fitted:.2f} with the likely flow."
+        )
+        if fuel > 0:
+            jet = jet_for(sheet, setup, fuel)
+            out.append(
+                f"The likely fuel at {row['rpm']:.0f} rpm, {row[f'{own_fuel_key(sheet)}_lb_h']:.0f} lb/h, asks for a fuel jet of about "
+                f"{banded(jet.low, jet.best, jet.high)} mm ({in_from_mm(jet.best):.3f} in) at {sheet.value('nitrous.fuel_jet_pressure_kpa'):g} kPa "
+                f"({psi_from_kpa(sheet.value('nitrous.fuel_jet_pressure_kpa')):.0f} psi).{told}"
+            )
+    why = pump_flow(sheet, setup)[1]
+    return [*out, why] if why else out
+
+
 def _fuel_cooling(setup: Setup, table: pd.DataFrame) -> str:
     """Compare what the added fuel takes to evaporate with what the nitrous takes; the second alone is in the charge."""
     key = "fuel_mass_air_kg_h" if table["fuel_mass_air_kg_h"].iloc[-1] > 0 else "fuel_speed_density_kg_h"
     fuel = max(0.0, float(table[key].iloc[-1])) / 3600 * setup.fuel.vaporisation_enthalpy / 1e3
-    nitrous = float(table["nitrous_kg_s"].iloc[-1]) * 230.0
+    heat = float(evaporation_heat(setup.T_bottle, setup.T_air, setup.P_manifold))
+    nitrous = float(table["nitrous_kg_s"].iloc[-1]) * heat / 1e3
     return (
         f"The added fuel asks up to {fuel:.1f} kW to evaporate, the nitrous about {nitrous:.0f} kW. Only the second is in the charge "
         "temperature: fuel that evaporates in the port cools further and makes the charge denser than computed."
     )
 
 
-def blockers(sheet: BuildSheet, table: pd.DataFrame) -> list[str]:
+def _passes_power(sheet: BuildSheet, shot_hp: float) -> bool:
+    own, limit = sheet.engine.peak_power_hp, sheet.limits.power_hp
+    return own is not None and limit is not None and own + shot_hp > limit + 1e-9
+
+
+def blockers(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
     """List what has to be mended before any nitrous flows; what the sheet's doubts call a stop comes first."""
-    nitrous, engine, limits = sheet.nitrous, sheet.engine, sheet.limits
+    limits, table = sheet.limits, plan.table
     out = [doubt.sentence for doubt in doubts(sheet) if doubt.weight == "stop"]
     rich = table[table["nitrous_fraction_high"] > _MOST_FRACTION]
     if len(rich):
@@ -118,10 +204,27 @@ def blockers(sheet: BuildSheet, table: pd.DataFrame) -> list[str]:
             f"Injector duty may reach {duty.max():.0f} % (likely {table['injector_duty_percent'].max():.0f} %), above the limit of "
             f"{limits.injector_duty_percent:g} %, from {first:.0f} rpm."
         )
-    power = engine.peak_power_hp
-    if power is not None and limits.power_hp is not None and power + nitrous.shot_hp > limits.power_hp:
+    pump = table["pump_percent_high"]
+    if (pump > limits.pump_percent).any():
         out.append(
-            f"{power:g} hp and a shot of {nitrous.shot_hp:g} hp pass the owner's limit of {limits.power_hp:g} hp."
+            f"The pump may have to give {pump.max():.0f} % of its flow (likely {table['pump_percent'].max():.0f} %), above the limit of "
+            f"{limits.pump_percent:g} %, from {table.loc[pump > limits.pump_percent, 'rpm'].iloc[0]:.0f} rpm."
+        )
+    out += _power_and_mixture(sheet, setup, plan)
+    return out
+
+
+def _power_and_mixture(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
+    nitrous, engine, limits, out = sheet.nitrous, sheet.engine, sheet.limits, []
+    if _passes_power(sheet, plan.power.best):
+        out.append(
+            f"{engine.peak_power_hp:g} hp and a shot of {plan.power.best:.0f} hp pass the owner's limit of {limits.power_hp:g} hp."
+        )
+    fitted = _jet_lambda(sheet, setup, plan)
+    if fitted is not None and fitted >= pf.TOO_LEAN_LAMBDA:
+        out.append(
+            f"The {nitrous.fuel_jet_diameter_mm:g} mm fuel jet gives about lambda {fitted:.2f} with the likely nitrous flow, past the trade's "
+            f"shut-off at {pf.TOO_LEAN_LAMBDA:.3f} (common practice, no source)."
         )
     if engine.lambda_with_nitrous >= pf.TOO_LEAN_LAMBDA:
         out.append(

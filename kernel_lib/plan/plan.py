@@ -9,14 +9,16 @@ import numpy as np
 import pandas as pd
 
 from .. import units
-from ..band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE
+from ..band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE, Band
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge, mixture
 from ..engine.setup import Setup, spray_speeds
 from ..errors import InputError
 from ..thermo.wideband import shown_lambda
 from . import fuel as pf
+from .fuel_system import injector_duty, injector_flow, pump_flow
 from .judgement import blockers, notes
+from .supply import bore_for, flow_band
 
 BANDED = (
     "nitrous_kg_s",
@@ -32,11 +34,17 @@ BANDED = (
     "fuel_mass_air_lb_h",
     "fuel_added_percent",
     "fuel_added_ms",
+    "fuel_total_kg_h",
+    "fuel_total_lb_h",
     "injector_duty_percent",
+    "pump_percent",
     "nitrous_to_added_fuel",
     "nitrous_to_all_fuel",
 )
 """Columns that also stand with ``_low`` and ``_high``."""
+
+
+NOZZLE, HORSEPOWER = "nozzle and bottle", "wanted horsepower"
 
 
 @dataclass(frozen=True)
@@ -51,7 +59,13 @@ class Plan:
     notes, blockers : list of str
         Sentences: what to know, and what has to be mended before any nitrous flows.
     governed_by : tuple of str
-        What sets the nitrous flow, row by row.
+        What sets the nitrous flow, row by row: "nozzle and bottle" if the sheet gives a bore, else "wanted horsepower".
+    flow, power : Band
+        Nitrous [kg/s], and what it adds at the speed of peak power [hp at the crank]; the wanted horsepower itself where that governs.
+    wanted_flow : float
+        What the wanted horsepower needs by the energy balance, likely [kg/s].
+    bore : Band
+        Of each nozzle that would pass `wanted_flow` from this bottle [mm].
     assumptions : list of str
         What the bands run over.
     """
@@ -60,6 +74,10 @@ class Plan:
     notes: list[str]
     blockers: list[str]
     governed_by: tuple[str, ...]
+    flow: Band
+    power: Band
+    wanted_flow: float
+    bore: Band
     assumptions: list[str]
 
 
@@ -69,6 +87,7 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     Parameters
     ----------
     sheet : BuildSheet
+        With a nozzle bore the flow is what this bottle pushes through it; without, what the wanted horsepower needs.
 
     Returns
     -------
@@ -82,7 +101,32 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     if not isinstance(sheet, BuildSheet):
         raise InputError("sheet", sheet, "", "a BuildSheet", "The plan is computed from the car on paper.")
     setup, rpm = Setup.of(sheet), spray_speeds(sheet)
-    rows = [_checked_row(sheet, setup, rpm, corner) for corner in _corners()]
+    corners, power = _corners(sheet, setup)
+    rows = [_checked_row(sheet, setup, rpm, corner) for corner in corners]
+    table = _table(rpm, rows)
+    frozen = rpm[np.any([row["charge"].evaporated < 1 for row in rows], axis=0)]
+    flows = [corner[0] for corner in corners]
+    by_nozzle = sheet.nitrous.nozzle_diameter_mm is not None
+    band = flow_band(sheet) if by_nozzle else Band(min(flows), flows[0], max(flows), ADDED_HEAT_EFFICIENCY.because)
+    wanted = _wanted_flow(sheet, setup, *(b.best for b in _HEAT))
+    plan = Plan(
+        table,
+        [],
+        [],
+        (NOZZLE if by_nozzle else HORSEPOWER,) * len(rpm),
+        band,
+        power,
+        wanted,
+        bore_for(sheet, wanted),
+        _assumptions(band if by_nozzle else None),
+    )
+    plan.notes.extend(notes(sheet, setup, plan, frozen))
+    plan.blockers.extend(blockers(sheet, setup, plan))
+    return plan
+
+
+def _table(rpm: np.ndarray, rows: list[dict]) -> pd.DataFrame:
+    """Put the likely row set first, and the ends over all of them beside it."""
     columns: dict[str, np.ndarray] = {"rpm": rpm}
     for name, best in rows[0].items():
         if name not in BANDED:
@@ -91,20 +135,9 @@ def plan_shot(sheet: BuildSheet) -> Plan:
         every = [row[name] for row in rows]
         if name == "gauge_afr_sensor":
             every += [end for row in rows for end in row["gauge_ends"]]
-        columns[name], columns[f"{name}_low"], columns[f"{name}_high"] = (
-            best,
-            np.min(every, axis=0),
-            np.max(every, axis=0),
-        )
-    table = pd.DataFrame(columns)
-    frozen = rpm[np.any([row["charge"].evaporated < 1 for row in rows], axis=0)]
-    return Plan(
-        table,
-        notes(sheet, setup, table, frozen),
-        blockers(sheet, table),
-        ("wanted horsepower",) * len(rpm),
-        _assumptions(),
-    )
+        ends = np.min(every, axis=0), np.max(every, axis=0)
+        columns[name], columns[f"{name}_low"], columns[f"{name}_high"] = (best, *ends)
+    return pd.DataFrame(columns)
 
 
 def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple[float, float, float]) -> dict:
@@ -115,29 +148,66 @@ def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple
         if exc.field != "nitrous_flow":
             raise
         allowed = "a smaller shot, or a spray window from a higher speed"
-        why = f"{exc.reason} That is so at an end of what is unknown (efficiency {corner[0]:g}, wall share {corner[1]:g})."
+        why = f"{exc.reason} That is so at an end of what is unknown ({1e3 * corner[0]:.0f} g/s, wall share {corner[1]:g})."
+        if sheet.nitrous.nozzle_diameter_mm is not None:
+            raise InputError(
+                "nitrous.nozzle_diameter_mm", sheet.nitrous.nozzle_diameter_mm, "mm", f"a smaller bore, {allowed}", why
+            ) from exc
         raise InputError("nitrous.shot_hp", sheet.nitrous.shot_hp, "hp at the crank", allowed, why) from exc
 
 
-def _corners() -> list[tuple[float, float, float]]:
-    """Efficiency, wall share, exponent: the likely values first, then every corner of their ranges."""
-    bands = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT)
-    return [tuple(b.best for b in bands), *itertools.product(*((b.low, b.high) for b in bands))]
+_HEAT = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT)
 
 
-def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, efficiency: float, wall: float, exponent: float) -> dict:
-    """Compute every column for one choice of the unknowns."""
-    engine, control = sheet.engine, sheet.controller
-    flow = pf.nitrous_for_power(
+def _corners(sheet: BuildSheet, setup: Setup) -> tuple[list[tuple[float, float, float]], Band]:
+    """Flow, wall share, exponent: the likely values first, then every corner of their ranges; and the power it stands for."""
+    unknown = [tuple(b.best for b in _HEAT), *itertools.product(*((b.low, b.high) for b in _HEAT))]
+    if sheet.nitrous.nozzle_diameter_mm is None:
+        flows = [(_wanted_flow(sheet, setup, *u), *u[1:]) for u in unknown]
+        shot = sheet.nitrous.shot_hp
+        return flows, Band(shot, shot, shot, "wanted; the flow follows from it")
+    band = flow_band(sheet)
+    ends = list(itertools.product((band.low, band.high), (0.0, 1.0), (0.0, 1.0)))
+    powers = [
+        shot_power(sheet, band.best),
+        *(shot_power(sheet, f, *u) for f in (band.low, band.high) for u in unknown[1:]),
+    ]
+    because = f"{band.because}; {ADDED_HEAT_EFFICIENCY.because}"
+    return [(band.best, *unknown[0][1:]), *ends], Band(min(powers), powers[0], max(powers), because)
+
+
+def _wanted_flow(sheet: BuildSheet, setup: Setup, efficiency: float, wall: float, exponent: float) -> float:
+    return pf.nitrous_for_power(
         setup,
         units.w_from_hp(sheet.nitrous.shot_hp),
-        engine.peak_power_rpm,
-        engine.lambda_without_nitrous,
-        engine.lambda_with_nitrous,
+        sheet.engine.peak_power_rpm,
+        sheet.engine.lambda_without_nitrous,
+        sheet.engine.lambda_with_nitrous,
         efficiency=efficiency,
         wall_share=wall,
         exponent=exponent,
     )
+
+
+def shot_power(
+    sheet: BuildSheet,
+    flow: float,
+    efficiency: float = ADDED_HEAT_EFFICIENCY.best,
+    wall: float = WALL_HEAT_SHARE.best,
+    exponent: float = DENSITY_EXPONENT.best,
+) -> float:
+    """Power that a nitrous flow [kg/s] adds at this engine's speed of peak power [hp at the crank]."""
+    engine = sheet.engine
+    power = pf.power_of_nitrous(
+        Setup.of(sheet), flow, engine.peak_power_rpm, engine.lambda_without_nitrous, engine.lambda_with_nitrous,
+        efficiency=efficiency, wall_share=wall, exponent=exponent,
+    )  # fmt: skip
+    return units.hp_from_w(power)
+
+
+def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, flow: float, wall: float, exponent: float) -> dict:
+    """Compute every column for one choice of the unknowns."""
+    engine, control = sheet.engine, sheet.controller
     charge = fresh_charge(setup, rpm, flow, wall_share=wall, exponent=exponent)
     needed = pf.fuel_for(setup, charge, engine.lambda_with_nitrous)
     per_second = setup.cycles_per_second(rpm)
@@ -171,27 +241,35 @@ def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, efficiency: float, wa
         "fuel_mass_air_lb_h": units.lb_h_from_kg_s(added["mass-air"]),
         "rule_fuel_lb_h": pf.RULE_LB_H_PER_100_HP * sheet.nitrous.shot_hp / 100 * ones,
         "fuel_added_percent": 100 * own_added / (own * per_second),
-        **_injectors(sheet, setup, rpm, own * per_second, own_added),
+        **_fuel_side(sheet, setup, rpm, own * per_second, own_added),
         "nitrous_to_added_fuel": np.divide(flow, own_added, out=np.full_like(rpm, np.nan), where=own_added > 0),
         "nitrous_to_all_fuel": flow / (needed * per_second),
         "charge": charge,
     }
 
 
-def _injectors(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, supplied: np.ndarray, added: np.ndarray) -> dict:
-    """Open time for the added fuel (blank where a wet jet brings it) and duty with the shot on."""
-    system = sheet.fuel_system
-    flow = system.injectors * pf.injector_flow(sheet, setup)
-    cycle = 120 / rpm
-    dry = sheet.nitrous.system == "dry"
-    open_s = (supplied + (added if dry else 0.0)) / flow * cycle
+def _fuel_side(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, supplied: np.ndarray, added: np.ndarray) -> dict:
+    """Total fuel, open time for the added fuel (blank where a wet jet brings it), injector duty, share of the pump (blank if unknown)."""
+    dry, blank = sheet.nitrous.system == "dry", np.full_like(rpm, np.nan)
+    pump, _ = pump_flow(sheet, setup)
+    total = supplied + added
+    flow = sheet.fuel_system.injectors * injector_flow(sheet, setup)
     return {
-        "fuel_added_ms": 1e3 * added / flow * cycle if dry else np.full_like(rpm, np.nan),
-        "injector_duty_percent": 100 * (open_s + system.injector_dead_time_ms / 1e3) / cycle,
+        "fuel_total_kg_h": 3600 * total,
+        "fuel_total_lb_h": units.lb_h_from_kg_s(total),
+        "fuel_added_ms": 1e3 * added / flow * 120 / rpm if dry else blank,
+        "injector_duty_percent": injector_duty(sheet, setup, rpm, total if dry else supplied),
+        "pump_percent": blank if pump is None else 100 * total / pump,
     }
 
 
-def _assumptions() -> list[str]:
+def _assumptions(flow: Band | None) -> list[str]:
     bands = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT, HYDROGEN_WEIGHT)
     heads = ("efficiency of the added heat", "wall-heat share", "density exponent", "hydrogen weight")
-    return [f"{h}: {b.best:g} ({b.low:g} to {b.high:g}); {b.because}." for h, b in zip(heads, bands, strict=True)]
+    out = [f"{h}: {b.best:g} ({b.low:g} to {b.high:g}); {b.because}." for h, b in zip(heads, bands, strict=True)]
+    if flow is not None:
+        out.insert(
+            0,
+            f"nitrous flow: {1e3 * flow.best:.0f} g/s ({1e3 * flow.low:.0f} to {1e3 * flow.high:.0f}); {flow.because}.",
+        )
+    return out

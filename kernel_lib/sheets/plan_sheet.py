@@ -11,10 +11,10 @@ from .. import __version__
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..errors import InputError
-from ..plan.judgement import no_timing
+from ..plan.judgement import no_timing, own_fuel_key
 from ..plan.plan import Plan
+from ..text import banded, rounded
 from ..units import kg_from_lb
-from .text import banded, rounded
 
 _STYLE = """
 :root{color:#1b1f24;background:#fbfaf7;font:16px/1.5 Charter,"Iowan Old Style",Cambria,Georgia,serif}
@@ -55,7 +55,10 @@ _TABLES = (
         (
             ("fuel_added_ms", "injector open longer by", "ms", 1),
             ("fuel_added_percent", "more than it gives by itself", "%", 1),
+            ("fuel_total_kg_h", "all fuel", "kg/h", 1),
+            ("fuel_total_lb_h", "all fuel", "lb/h", 1),
             ("injector_duty_percent", "injector duty", "%", 1),
+            ("pump_percent", "of the pump's flow", "%", 1),
             ("nitrous_to_added_fuel", "nitrous to added fuel", "kg/kg", 1),
             ("nitrous_to_all_fuel", "nitrous to all fuel", "kg/kg", 1),
         ),
@@ -106,7 +109,7 @@ crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 def plan_answer(sheet: BuildSheet, plan: Plan, *, metric: bool = False) -> str:
     """Return the plan in two sentences, in lb or in g and kg."""
     row = plan.table.iloc[(plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
-    key = "fuel_speed_density" if sheet.controller.metering == "speed-density" else "fuel_mass_air"
+    key = own_fuel_key(sheet)
     first, last = plan.table.iloc[0], plan.table.iloc[-1]
     if metric:
         nitrous = banded(*(1e3 * v for v in _band(row, "nitrous_kg_s"))) + " g/s"
@@ -114,8 +117,14 @@ def plan_answer(sheet: BuildSheet, plan: Plan, *, metric: bool = False) -> str:
     else:
         nitrous = banded(*_band(row, "nitrous_lb_s")) + " lb/s"
         fuel, rule = banded(*_band(row, f"{key}_lb_h")) + " lb/h", f"{row['rule_fuel_lb_h']:.3g} lb/h"
+    power = plan.power
+    stands = (
+        ""
+        if power.low == power.high
+        else f" It stands for about {banded(power.low, power.best, power.high)} hp on this engine, {sheet.nitrous.shot_hp:g} hp were wanted."
+    )
     return (
-        f"About {nitrous} of nitrous and {fuel} of added fuel ({sheet.controller.metering}); the low fuel belongs to the low flow. "
+        f"About {nitrous} of nitrous and {fuel} of added fuel ({sheet.controller.metering}); the low fuel belongs to the low flow.{stands} "
         f"The trade's rule says {rule}. "
         f"The oxygen share of the charge is {100 * first['oxygen_share']:.0f} % at {first['rpm']:.0f} rpm and "
         f"{100 * last['oxygen_share']:.0f} % at {last['rpm']:.0f} rpm, against 21 % in air."

@@ -12,9 +12,9 @@ import numpy as np
 from kernel_lib import BuildSheet, InputError, Plan, plan_shot, units
 from kernel_lib import build_fields as bf
 from kernel_lib.doubts import doubts
-from kernel_lib.plan.judgement import no_timing
+from kernel_lib.plan.judgement import no_timing, own_fuel_key
 from kernel_lib.sheets.plan_sheet import plan_answer, plan_csv, plan_html
-from kernel_lib.sheets.text import banded
+from kernel_lib.text import banded
 from kernel_lib.thermo import fuels
 
 from . import display, theme
@@ -345,7 +345,7 @@ class FirstPlan:
         )
 
     def _draw_fuel(self, sheet: BuildSheet, plan: Plan) -> None:
-        key = "fuel_speed_density_kg_h" if sheet.controller.metering == "speed-density" else "fuel_mass_air_kg_h"
+        key = f"{own_fuel_key(sheet)}_kg_h"
         to = display.shown("kg/h", self.session.units)
         rpm, low, best, high = (plan.table[c].to_numpy() for c in ("rpm", f"{key}_low", key, f"{key}_high"))
         low, best, high = to.there(low), to.there(best), to.there(high)

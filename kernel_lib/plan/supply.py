@@ -1,0 +1,188 @@
+"""What this bottle pushes through this nozzle: flow, and how sure it is."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+
+from ..band import BOTTLE_TEMPERATURE, LINE_FITTINGS, LINE_FRICTION, NOZZLE_COEFFICIENT, Band
+from ..build_sheet import BuildSheet
+from ..engine.setup import Setup
+from ..errors import InputError, check_number
+from ..thermo.blowdown import Flow
+from ..thermo.fluid import T_LAST, T_TRIPLE, saturation, table
+from ..thermo.nitrous import DEFAULT, MODELS, equivalent_coefficient, mass_flux
+from ..units import k_from_c
+
+
+def nozzle_area(sheet: BuildSheet) -> float:
+    """Bore of all nozzles together [m2].
+
+    Raises
+    ------
+    InputError
+        If the sheet does not give it.
+    """
+    bore = sheet.nitrous.nozzle_diameter_mm
+    if bore is None:
+        raise InputError(
+            "nitrous.nozzle_diameter_mm", None, "mm", "a bore", "Without it nobody knows what the nozzle passes."
+        )
+    return sheet.nitrous.nozzles * np.pi / 4 * (bore / 1e3) ** 2
+
+
+def is_weighed(sheet: BuildSheet) -> bool:
+    """Whether the sheet carries the result of a weigh-in."""
+    return sheet.nitrous.discharge_coefficient is not None
+
+
+def line_heads(sheet: BuildSheet, friction: float = LINE_FRICTION.best, fittings: float = LINE_FITTINGS.best) -> float:
+    """What the line costs, in velocity heads of its bore."""
+    nitrous = sheet.nitrous
+    return friction * nitrous.line_length_m / (nitrous.line_bore_mm / 1e3) + fittings
+
+
+def line_factor(sheet: BuildSheet, coefficient: float, heads: float | None = None) -> float:
+    """Share of the nozzle's flow that is left with the line before it; see `equivalent_coefficient`."""
+    nitrous, area = sheet.nitrous, nozzle_area(sheet)
+    if nitrous.line_loss_kpa is not None and heads is None:
+        P = saturation(k_from_c(nitrous.bottle_temperature_c)).P - 1e3 * sheet.value("site.barometer_kpa")
+        share = 1e3 * nitrous.line_loss_kpa / P
+        if share >= 1:
+            why = "The line cannot lose more than the bottle has over the air."
+            raise InputError("nitrous.line_loss_kpa", nitrous.line_loss_kpa, "kPa", f"less than {P / 1e3:.0f} kPa", why)
+        return float(np.sqrt(1 - share))
+    line = np.pi / 4 * (nitrous.line_bore_mm / 1e3) ** 2
+    heads = line_heads(sheet) if heads is None else heads
+    return float(equivalent_coefficient(area, coefficient, line, heads)) / coefficient
+
+
+def line_loss(sheet: BuildSheet) -> float:
+    """Pressure lost between bottle and nozzle at full flow of liquid [Pa]."""
+    P = saturation(k_from_c(sheet.nitrous.bottle_temperature_c)).P - 1e3 * sheet.value("site.barometer_kpa")
+    return (1 - line_factor(sheet, NOZZLE_COEFFICIENT.best) ** 2) * P
+
+
+@functools.lru_cache(maxsize=64)
+def _ends(sheet: BuildSheet) -> dict[str, tuple[float, float, float]]:
+    """Coefficients (low, likely, high) of every model, line included."""
+    nitrous = sheet.nitrous
+    if not is_weighed(sheet):
+        factors = [
+            line_factor(sheet, c) for c in (NOZZLE_COEFFICIENT.low, NOZZLE_COEFFICIENT.best, NOZZLE_COEFFICIENT.high)
+        ]
+        if nitrous.line_loss_kpa is None:
+            factors[0] = line_factor(
+                sheet, NOZZLE_COEFFICIENT.low, line_heads(sheet, LINE_FRICTION.high, LINE_FITTINGS.high)
+            )
+            factors[2] = line_factor(
+                sheet, NOZZLE_COEFFICIENT.high, line_heads(sheet, LINE_FRICTION.low, LINE_FITTINGS.low)
+            )
+        band = (NOZZLE_COEFFICIENT.low, NOZZLE_COEFFICIENT.best, NOZZLE_COEFFICIENT.high)
+        return dict.fromkeys(MODELS, tuple(c * f for c, f in zip(band, factors, strict=True)))
+    best, error = nitrous.discharge_coefficient, nitrous.discharge_error
+    then, P = k_from_c(nitrous.discharge_temperature_c), 1e3 * sheet.value("site.barometer_kpa")
+    flux = {model: float(mass_flux(then, P, model=model)) for model in MODELS}
+    return {m: tuple(c * flux[DEFAULT] / flux[m] for c in (best - error, best, best + error)) for m in MODELS}
+
+
+def model_flows(sheet: BuildSheet, T: float, P_up: float | None = None) -> dict[str, tuple[float, float, float]]:
+    """Flow by each model [kg/s]: low, likely, high over the coefficient.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+        With a nozzle bore.
+    T : float
+        Of the liquid [K].
+    P_up : float, optional
+        Absolute [Pa], if the liquid is pushed beyond saturation.
+
+    Returns
+    -------
+    dict
+        A model -> three flows. After a weigh-in all models agree at the weigh-in's temperature and differ in their trend.
+
+    Raises
+    ------
+    InputError
+    """
+    area, P_down = nozzle_area(sheet), Setup.of(sheet).P_manifold
+    ends = _ends(sheet)
+    return {m: tuple(area * c * float(mass_flux(T, P_down, model=m, P_up=P_up)) for c in ends[m]) for m in MODELS}
+
+
+def flow_band(sheet: BuildSheet, T: float | None = None, *, T_error: Band = BOTTLE_TEMPERATURE) -> Band:
+    """Nitrous flow through the fitted nozzle from a bottle with liquid and vapour in it [kg/s].
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+        With a nozzle bore.
+    T : float, optional
+        Of the liquid [K]; the sheet's bottle temperature if None.
+    T_error : Band
+        How wrong that temperature may be [K].
+
+    Returns
+    -------
+    Band
+        Likely: HEM. Not weighed: from HEM at the lowest coefficient to NHNE at the highest. SPI is left out: it passes twice
+        and more what was measured, see `nozzle_flow`. Weighed: the trends of all three models from the weigh-in's temperature on.
+
+    Raises
+    ------
+    InputError
+        Without a bore, or where there is no liquid.
+    """
+    T = k_from_c(sheet.nitrous.bottle_temperature_c) if T is None else T
+    best = model_flows(sheet, T)[DEFAULT][1]
+    spread = [
+        model_flows(sheet, float(np.clip(T + d, T_TRIPLE, T_LAST - 0.1))) for d in (T_error.low, 0.0, T_error.high)
+    ]
+    models = MODELS if is_weighed(sheet) else ("HEM", "NHNE")
+    low = min(flows[m][0] for flows in spread for m in models)
+    high = max(flows[m][2] for flows in spread for m in models)
+    if is_weighed(sheet):
+        because = (
+            f"nozzle weighed in at {sheet.nitrous.discharge_coefficient:.2f} plus or minus {sheet.nitrous.discharge_error:.2f}; trend over bottle "
+            "temperature by three models"
+        )
+    else:
+        because = (
+            f"nozzle not weighed: choked equilibrium (HEM) at {NOZZLE_COEFFICIENT.best:g}, down to {NOZZLE_COEFFICIENT.low:g}, up to the mean of HEM and "
+            f"boil-free flow (NHNE) at {NOZZLE_COEFFICIENT.high:g}; {NOZZLE_COEFFICIENT.because}"
+        )
+    return Band(low, best, high, f"{because}; bottle temperature within {T_error.high:g} K")
+
+
+def flow_law(sheet: BuildSheet) -> Flow:
+    """Likely flow over bottle temperature and pressure, fast enough for a blowdown: (T [K], P [Pa]) -> [kg/s]."""
+    effective, P_down = nozzle_area(sheet) * _ends(sheet)[DEFAULT][1], Setup.of(sheet).P_manifold
+    T = np.linspace(213.0, T_LAST, 160)
+    flow, lines = effective * mass_flux(T, P_down), table()
+
+    def law(T_now: float, P_now: float) -> float:
+        if P_now > 1.0005 * float(lines.at_T(T_now, "P")[0]):
+            return effective * float(mass_flux(T_now, P_down, P_up=P_now))
+        return float(np.interp(T_now, T, flow))
+
+    return law
+
+
+def bore_for(sheet: BuildSheet, flow: float) -> Band:
+    """Bore of each nozzle that passes a flow from this bottle [mm]; low passes it if the nozzle flows well, high if badly.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+        Its own bore, if any, is left out.
+    flow : float
+        [kg/s].
+    """
+    flow = check_number("flow", flow, 0.0, 1.0, "kg/s", "More than 1 kg/s is a rocket.", open_low=True)
+    tried = sheet.nitrous.nozzle_diameter_mm or 0.5
+    band = flow_band(sheet.replace({"nitrous.nozzle_diameter_mm": tried}))
+    low, best, high = (tried * np.sqrt(flow / f) for f in (band.high, band.best, band.low))
+    return Band(low, best, high, band.because)
