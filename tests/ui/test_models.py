@@ -26,7 +26,7 @@ def us():
 
 def _stale(view):
     """Say which pictures are marked as not recomputed; all or none, and the sentence with them."""
-    marked = {"nw-stale" in picture.widget._dom_classes for picture in view._pictures}
+    marked = {"nw-stale" in picture.widget._dom_classes for picture in view.pictures}
     assert len(marked) == 1
     assert (MARK in view._stale.value) == (True in marked)
     return True in marked
@@ -308,7 +308,7 @@ class TestControls:
         assert us.result.P > 5 * intake.P
         assert us.controls.T["spark"].widget in us.controls._slot_state.children
         assert us.controls.T["intake"].widget not in us.controls._slot_state.children
-        assert "at the spark" in us.answer.value or "at the spark" in us._pictures[0].subtitle.value
+        assert "at the spark" in us.answer.value or "at the spark" in us.pictures[0].subtitle.value
 
     def test_pressure_of_one_state_does_not_follow_into_the_other(self, us):
         """A set intake pressure is gone at the spark."""
@@ -371,26 +371,26 @@ class TestPictures:
         assert "°F" in answer
         assert "°C" in us.answer.value
         assert "°F" not in us.answer.value
-        top = us._pictures[1].figure.data[1].y
+        top = us.pictures[1].figure.data[1].y
         assert np.max(top) == pytest.approx(units.c_from_k(float(result.line.T.max())))
 
     def test_warning_stands_with_its_numbers(self, us):
         """The map's flatness is never shown without why lean still hurts; the numbers are the model's."""
-        text = unescape(us._pictures[0].warning.value)
+        text = unescape(us.pictures[0].warning.value)
         assert "does not make lean harmless" in text
         r = us.result
         oxygen = 100 * float(np.interp(r.inputs.lambda_, r.line.lambda_, r.line.X["O2"]))
         assert any(n == pytest.approx(oxygen, rel=0.06) for n in _numbers(text))
         assert any(n == pytest.approx(100 * r.missing_share, abs=0.51) for n in _numbers(text))
-        widgets = list(us._pictures[0].widget.children)
-        assert widgets.index(us._pictures[0].warning) < widgets.index(us._pictures[0].figure)
+        widgets = list(us.pictures[0].widget.children)
+        assert widgets.index(us.pictures[0].warning) < widgets.index(us.pictures[0].figure)
 
     def test_titles_follow_the_controls(self, us):
         """A finding is of this state, not of another."""
-        before = [p.title.value for p in us._pictures]
+        before = [p.title.value for p in us.pictures]
         us.controls.shot.text.value = "100"
         us.controls.lambda_.text.value = "0.78"
-        after = [p.title.value for p in us._pictures]
+        after = [p.title.value for p in us.pictures]
         assert all(a != b for a, b in zip(after, before, strict=True))
         nitrous, r = us.session.sheet.nitrous, us.result
         window = (nitrous.spray_rpm_min, nitrous.spray_rpm_max)
@@ -402,7 +402,7 @@ class TestPictures:
     def test_every_trace_starts_with_finite_data(self, system):
         """What a browser starts from holds all the points."""
         view = ui.charge_explorer(Session(f"units={system}"))
-        for picture in view._pictures:
+        for picture in view.pictures:
             assert len(picture.figure._widget_data) == len(picture.figure.data) > 2
             for trace in picture.figure._widget_data:
                 for axis in "xyz" if trace["type"] == "contour" else "xy":
@@ -412,7 +412,7 @@ class TestPictures:
 
     def test_moved_control_moves_the_data(self, us):
         """The ring and the lines follow; the speed only moves the ring of the oxygen picture."""
-        flame, oxygen = us._pictures[1].figure, us._pictures[3].figure
+        flame, oxygen = us.pictures[1].figure, us.pictures[3].figure
         before = np.array(flame.data[1].y), np.array(oxygen.data[2].y)
         us.controls.rpm.text.value = "2500"
         assert not np.array_equal(before[0], flame.data[1].y)

@@ -1,4 +1,4 @@
-"""The four pictures of the charge explorer: each a finding, a figure, and three sentences."""
+"""The four pictures of the charge explorer."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA, WINDOW_LAMBDA
 from . import display, theme
 from . import explorer_words as words
 from .explorer_model import BURNED, LAMBDA_SPAN, OXIDISING, REDUCING, Result
-from .frame import Sight, box, html
+from .frame import html
+from .picture import Picture, font, names
 from .session import Session
 
 _DASHES = ("solid", "dash", "dot")
@@ -22,60 +23,6 @@ _PLAIN = {"CO2": "CO₂", "H2O": "H₂O", "CO": "CO", "H2": "H₂", "O2": "O₂"
 
 
 _LABEL_AT = {"CO2": 26, "H2O": 5, "CO": 6, "H2": 3, "O2": 36, "NO": 33, "OH": 22}  # where a line carries its name
-
-
-class Picture:
-    """A finding, a picture, three sentences. What seldom changes is framed once; a moved control only moves the data."""
-
-    def __init__(self) -> None:
-        self.title, self.subtitle, self.text = html(), html("", "nw-hint"), html()
-        self.figure = self.build()
-        self._framed: tuple | None = None
-        self._sent: dict[tuple[int, str], np.ndarray] = {}
-        self.sight = Sight()
-        parts = [self.title, self.subtitle, *self.extra(), self.figure, self.text, self.sight]
-        self.widget = box(parts, "nw-stack", "nw-picture")
-
-    def build(self) -> theme.Figure:
-        """Make the empty picture."""
-        raise NotImplementedError
-
-    def frame(self, r: Result, scale: float, system: str, session: Session) -> None:
-        """Set axes, marks and labels."""
-        raise NotImplementedError
-
-    def data(self, r: Result, scale: float, system: str) -> None:
-        """Move the data."""
-        raise NotImplementedError
-
-    def words(self, r: Result, scale: float, system: str, session: Session) -> tuple[str, str, list[str]]:
-        """Return title, subtitle and the sentences."""
-        raise NotImplementedError
-
-    def extra(self) -> list:
-        """Widgets between title and picture."""
-        return []
-
-    def draw(self, r: Result, scale: float, system: str, session: Session) -> None:
-        """Redraw for a result."""
-        with self.figure.batch_update():
-            if self._framed != (scale, system, r.inputs.state):
-                self.frame(r, scale, system, session)
-                self._framed = (scale, system, r.inputs.state)
-            self.data(r, scale, system)
-        title, subtitle, sentences = self.words(r, scale, system, session)
-        self.title.value = f"<h2>{escape(title)}</h2>"
-        self.subtitle.value = f"<span>{escape(subtitle)}</span>"
-        self.text.value = "".join(f"<p>{escape(s)}</p>" for s in sentences)
-
-    def put(self, index: int, **arrays: np.ndarray | list) -> None:
-        """Send arrays to a trace, but not those it has already."""
-        for name, value in arrays.items():
-            array = np.asarray(value, dtype=float)
-            before = self._sent.get((index, name))
-            if before is None or before.shape != array.shape or not np.array_equal(before, array):
-                self._sent[index, name] = array
-                self.figure.data[index][name] = array
 
 
 def _afr_axis(scale: float) -> dict:
@@ -99,25 +46,19 @@ def _trade_marks(scale: float, x: str = "x", y: str = "paper") -> list[dict]:
 
 
 def _trade_labels(scale: float) -> list[dict]:
-    common = {"yref": "paper", "y": 1.0, "yanchor": "bottom", "showarrow": False, "font": _font(theme.TRADE)}
+    common = {"yref": "paper", "y": 1.0, "yanchor": "bottom", "showarrow": False, "font": font(theme.TRADE)}
     return [
         {**common, "x": WINDOW_LAMBDA[1] * scale, "xanchor": "right", "text": "trade's window"},
         {**common, "x": TOO_LEAN_LAMBDA * scale, "xanchor": "left", "text": "trade's too lean"},
     ]
 
 
-def _font(color: str) -> dict:
-    return {"color": color, "size": 12}
+class _ExplorerPicture(Picture):
+    def key(self, r: Result, scale: float, system: str) -> tuple:
+        return scale, system, r.inputs.state
 
 
-def _names(color: str, position: str, **rest) -> go.Scatter:
-    """Return an empty trace of labels that move with the lines they name."""
-    return go.Scatter(
-        mode="text", textposition=position, textfont=_font(color), cliponaxis=False, hoverinfo="skip", **rest
-    )
-
-
-class MapPicture(Picture):
+class MapPicture(_ExplorerPicture):
     """Flame temperature over AFR and charge temperature."""
 
     def build(self) -> theme.Figure:
@@ -172,7 +113,7 @@ def _finite(value: float) -> float:
     return float(value) if np.isfinite(value) else 0.0
 
 
-class TemperaturePicture(Picture):
+class TemperaturePicture(_ExplorerPicture):
     """Flame temperature along the slice, with and without nitrous."""
 
     def build(self) -> theme.Figure:
@@ -181,7 +122,7 @@ class TemperaturePicture(Picture):
             fig.add_trace(theme.line(color, name=name))
         fig.add_trace(theme.this_car())
         for trace in fig.data[:2]:
-            fig.add_trace(_names(trace.line.color, "middle right", text=[trace.name]))
+            fig.add_trace(names(trace.line.color, "middle right", text=[trace.name]))
         return fig
 
     def frame(self, _r: Result, scale: float, system: str, _session: Session) -> None:
@@ -206,7 +147,7 @@ class TemperaturePicture(Picture):
         return words.line_title(r, system), subtitle, words.line_text(r, system)
 
 
-class ProductsPicture(Picture):
+class ProductsPicture(_ExplorerPicture):
     """What is in the burned gas: burned, reducing, oxidising."""
 
     def build(self) -> theme.Figure:
@@ -219,7 +160,7 @@ class ProductsPicture(Picture):
                     label = f"{_PLAIN[name]} {with_} nitrous"
                     fig.add_trace(theme.line(color, dash=dash, width=width, name=label, meta=name, **axes))
             fig.add_trace(theme.line(theme.ACCENT, name="this car", hoverinfo="skip", **axes))
-            fig.add_trace(_names(theme.WITH, "top center", text=[_PLAIN[name] for name in group], **axes))
+            fig.add_trace(names(theme.WITH, "top center", text=[_PLAIN[name] for name in group], **axes))
             fig.update_layout(
                 {f"xaxis{k}": theme.axis_style(), f"yaxis{k}": theme.axis_style() | {"rangemode": "tozero"}}
             )
@@ -263,7 +204,7 @@ class ProductsPicture(Picture):
         return words.products_title(r, scale), subtitle, words.products_text(r, scale)
 
 
-class OxygenPicture(Picture):
+class OxygenPicture(_ExplorerPicture):
     """Oxygen share over rpm at constant nitrous flow."""
 
     def build(self) -> theme.Figure:
@@ -273,8 +214,8 @@ class OxygenPicture(Picture):
         fig.add_trace(theme.line(theme.WITHOUT, name="air alone"))
         fig.add_trace(theme.line(theme.WITH, name="with nitrous, likely"))
         fig.add_trace(theme.this_car())
-        fig.add_trace(_names(theme.WITHOUT, "bottom center", text=["air alone"]))
-        fig.add_trace(_names(theme.WITH, "top right", text=["with nitrous, likely"]))
+        fig.add_trace(names(theme.WITHOUT, "bottom center", text=["air alone"]))
+        fig.add_trace(names(theme.WITH, "top right", text=["with nitrous, likely"]))
         return fig
 
     def frame(self, r: Result, _scale: float, _system: str, session: Session) -> None:
@@ -291,7 +232,7 @@ class OxygenPicture(Picture):
         window = nitrous.spray_rpm_min, nitrous.spray_rpm_max
         self.figure.layout.shapes = [{**edge, "x0": x, "x1": x} for x in window]
         label = {"x": window[0], "y": 1, "yref": "paper", "xanchor": "left", "yanchor": "bottom", "showarrow": False}
-        self.figure.layout.annotations = [{**label, "text": "spray window", "font": _font(theme.TRADE)}]
+        self.figure.layout.annotations = [{**label, "text": "spray window", "font": font(theme.TRADE)}]
         self.figure.update_xaxes(title_text="engine speed, rpm", range=[r.rpm[0], r.rpm[-1]])
         self.figure.update_yaxes(title_text="oxygen share, % by mole", rangemode="normal")
 
