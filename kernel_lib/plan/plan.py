@@ -101,14 +101,14 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     if not isinstance(sheet, BuildSheet):
         raise InputError("sheet", sheet, "", "a BuildSheet", "The plan is computed from the car on paper.")
     setup, rpm = Setup.of(sheet), spray_speeds(sheet)
-    corners, power = _corners(sheet, setup)
+    corners, power = _corners(sheet)
     rows = [_checked_row(sheet, setup, rpm, corner) for corner in corners]
     table = _table(rpm, rows)
     frozen = rpm[np.any([row["charge"].evaporated < 1 for row in rows], axis=0)]
     flows = [corner[0] for corner in corners]
     by_nozzle = sheet.nitrous.nozzle_diameter_mm is not None
     band = flow_band(sheet) if by_nozzle else Band(min(flows), flows[0], max(flows), ADDED_HEAT_EFFICIENCY.because)
-    wanted = _wanted_flow(sheet, setup, *(b.best for b in _HEAT))
+    wanted = wanted_flow(sheet)
     plan = Plan(
         table,
         [],
@@ -159,11 +159,11 @@ def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple
 _HEAT = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT)
 
 
-def _corners(sheet: BuildSheet, setup: Setup) -> tuple[list[tuple[float, float, float]], Band]:
+def _corners(sheet: BuildSheet) -> tuple[list[tuple[float, float, float]], Band]:
     """Flow, wall share, exponent: the likely values first, then every corner of their ranges; and the power it stands for."""
     unknown = [tuple(b.best for b in _HEAT), *itertools.product(*((b.low, b.high) for b in _HEAT))]
     if sheet.nitrous.nozzle_diameter_mm is None:
-        flows = [(_wanted_flow(sheet, setup, *u), *u[1:]) for u in unknown]
+        flows = [(wanted_flow(sheet, *u), *u[1:]) for u in unknown]
         shot = sheet.nitrous.shot_hp
         return flows, Band(shot, shot, shot, "wanted; the flow follows from it")
     band = flow_band(sheet)
@@ -176,17 +176,18 @@ def _corners(sheet: BuildSheet, setup: Setup) -> tuple[list[tuple[float, float, 
     return [(band.best, *unknown[0][1:]), *ends], Band(min(powers), powers[0], max(powers), because)
 
 
-def _wanted_flow(sheet: BuildSheet, setup: Setup, efficiency: float, wall: float, exponent: float) -> float:
+def wanted_flow(
+    sheet: BuildSheet,
+    efficiency: float = ADDED_HEAT_EFFICIENCY.best,
+    wall: float = WALL_HEAT_SHARE.best,
+    exponent: float = DENSITY_EXPONENT.best,
+) -> float:
+    """Nitrous flow that the wanted horsepower needs by the energy balance [kg/s]."""
+    engine, shot = sheet.engine, units.w_from_hp(sheet.nitrous.shot_hp)
     return pf.nitrous_for_power(
-        setup,
-        units.w_from_hp(sheet.nitrous.shot_hp),
-        sheet.engine.peak_power_rpm,
-        sheet.engine.lambda_without_nitrous,
-        sheet.engine.lambda_with_nitrous,
-        efficiency=efficiency,
-        wall_share=wall,
-        exponent=exponent,
-    )
+        Setup.of(sheet), shot, engine.peak_power_rpm, engine.lambda_without_nitrous, engine.lambda_with_nitrous,
+        efficiency=efficiency, wall_share=wall, exponent=exponent,
+    )  # fmt: skip
 
 
 def shot_power(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import CoolProp.CoolProp as cp
 import numpy as np
@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 
 from ..errors import InputError, check_number
 from .fluid import T_CRITICAL, T_LAST, make_state, table
-from .vessel import VAPOUR_ONLY, VesselState, vessel_state
+from .vessel import LIQUID_FULL, TWO_PHASES, VAPOUR_ONLY, VesselState, vessel_state
 
 _COLDEST = 213.15  # K; a bottle that cold has left every window long ago
 Flow = Callable[[float, float], float]
@@ -154,9 +154,19 @@ def warm(
     """
     seconds = check_number("seconds", seconds, 0.0, 1e6, "s", "Up to eleven days.")
     state = _check_content(bottle, content)
-    if P_target is not None and state.P >= P_target:
-        seconds = 0.0
-    return _run(bottle, content, seconds, None, T_air, heater, 0.0, P_target)
+    if P_target is not None:
+        P_target = check_number("P_target", P_target, 1e5, 10e6, "Pa", "Pressure of a bottle fit for use.")
+    course = _run(
+        bottle,
+        content,
+        0.0 if P_target is not None and state.P >= P_target else seconds,
+        None,
+        T_air,
+        heater,
+        0.0,
+        P_target,
+    )
+    return replace(course, ended="target") if len(course.t) == 1 and P_target is not None else course
 
 
 def _check_content(bottle: Bottle, content: Content) -> VesselState:
@@ -174,108 +184,127 @@ def _check_content(bottle: Bottle, content: Content) -> VesselState:
 
 
 @functools.lru_cache(maxsize=1)
-def _two_phase() -> tuple[CubicSpline, CubicSpline]:
-    """P, v_l, h_l, rho_l, rho_v, A, B over T and their slopes, where U = m A + V B is the energy of two phases."""
+def _two_phase() -> CubicSpline:
+    """P, v_l, h_l, rho_l, rho_v, A', B, B' over T, where U = m A + V B is the energy of two phases."""
     T = T_CRITICAL * (
         1 - np.linspace(np.sqrt(1 - T_LAST / T_CRITICAL), np.sqrt(1 - _COLDEST / T_CRITICAL), 400)[::-1] ** 2
     )
     P, rho_l, rho_v, h_l, h_v = table().at_T(T, "P", "rho_l", "rho_v", "h_l", "h_v")
     u_l, u_v = h_l - P / rho_l, h_v - P / rho_v
     B = (u_v - u_l) / (1 / rho_v - 1 / rho_l)
-    lines = CubicSpline(T, np.column_stack([P, 1 / rho_l, h_l, rho_l, rho_v, u_l - B / rho_l, B]))
-    return lines, lines.derivative()
+    slope_A, slope_B = (CubicSpline(T, line)(T, 1) for line in (u_l - B / rho_l, B))
+    return CubicSpline(T, np.column_stack([P, 1 / rho_l, h_l, rho_l, rho_v, slope_A, B, slope_B]))
 
 
 def _rates_two_phases(bottle: Bottle, T: float, mass: float) -> tuple[float, float, float, float, float]:
     """Pressure, T dP/dT, heat capacity, volume and enthalpy of the liquid drawn."""
-    lines, slopes = _two_phase()
-    P, v_l, h_l, _, _, _, B = lines(T)
-    slope = slopes(T)
-    return P, P + B, mass * slope[5] + bottle.volume * slope[6], v_l, h_l
+    P, v_l, h_l, _, _, slope_A, B, slope_B = _two_phase()(T).tolist()
+    return P, P + B, mass * slope_A + bottle.volume * slope_B, v_l, h_l
 
 
-def _rates_full(bottle: Bottle, T: float, mass: float, state) -> tuple[float, float, float, float, float]:
+def _rates_one_phase(bottle: Bottle, T: float, mass: float, state) -> tuple[float, float, float, float, float]:
+    """The same for liquid or vapour alone."""
     state.update(cp.DmassT_INPUTS, mass / bottle.volume, T)
     slope = state.first_partial_deriv(cp.iP, cp.iT, cp.iDmass)
     return state.p(), T * slope, mass * state.cvmass(), bottle.volume / mass, state.hmass()
 
 
+_EVENTS = ("switch", "run-out", "target", "edge")
+_SLACK = 1e-8  # of the density, round a change of regime; grows with every change, so that none repeats without end
+_MOST_SLACK = 1e-3
+
+
 def _run(bottle, content, seconds, flow, T_air, heater, left, P_target) -> Course:
     T_air = check_number("T_air", T_air, 223.15, 343.15, "K", "Air round the bottle.")
     heater = check_number("heater", heater, 0.0, 5000.0, "W", "Heaters for bottles lie below.")
-    y, t, parts, ended = np.array([content.T, content.T_wall, content.mass, 0.0, 0.0]), 0.0, [], "time"
-    single = make_state()
+    y, t, parts, ended, slack = np.array([content.T, content.T_wall, content.mass, 0.0, 0.0]), 0.0, [], "time", _SLACK
+    regime = vessel_state(content.T, content.mass, bottle.volume).regime
     while t < seconds:
-        full = y[2] / bottle.volume >= float(_two_phase()[0](y[0])[3]) * (1 - 1e-9)
-        rates = functools.partial(_rates_full, state=single) if full else _rates_two_phases
+        rates = _rates(regime)
 
         def change(_t, y, rates=rates):
             P, TdP, capacity, volume, enthalpy = rates(bottle, y[0], y[2])
-            drawn = flow(y[0], P) if flow else 0.0
+            drawn = _drawn(flow, y[0], P)
             inner = bottle.inner_conductance * (y[1] - y[0])
             given = heater + bottle.outer_conductance * (T_air - y[1])
-            return [
-                (inner - drawn * volume * TdP) / capacity,
-                (given - inner) / bottle.wall_heat_capacity,
-                -drawn,
-                drawn * enthalpy,
-                given,
-            ]
+            slopes = ((inner - drawn * volume * TdP) / capacity, (given - inner) / bottle.wall_heat_capacity)
+            return [*slopes, -drawn, drawn * enthalpy, given]
 
-        events = _events(bottle, full, left, P_target, flow, rates)
+        events = _events(bottle, regime, slack, left if flow else None, P_target, rates)
         found = solve_ivp(
-            change,
-            (t, seconds),
-            y,
-            method="RK45",
-            rtol=1e-8,
-            atol=1e-8,
-            events=events,
-            dense_output=True,
+            change, (t, seconds), y, method="RK45", rtol=1e-7, atol=1e-8, events=events, dense_output=True,
             first_step=min(0.05, seconds - t),
-        )
-        parts.append((t, found.t[-1], found.sol, rates))
+        )  # fmt: skip
+        parts.append((t, found.t[-1], found.sol))
         t, y = found.t[-1], found.y[:, -1]
         if found.status == 0:
             break
         hit = next(k for k, times in enumerate(found.t_events) if len(times))
-        ended = ("switch", "run-out", "target", "edge")[hit]
+        ended = _EVENTS[hit]
         if ended == "edge":
-            raise InputError(
-                "content.T",
-                float(y[0]),
-                "K",
-                f"{_COLDEST:g} to {T_LAST:g} K",
-                "On the way the bottle leaves what is computed.",
-            )
+            why = "On the way the bottle leaves what is computed."
+            raise InputError("content.T", float(y[0]), "K", f"{_COLDEST:g} to {T_LAST:g} K", why)
         if ended != "switch":
             break
-        ended = "time"
-        y[0] += -1e-7 if full == (flow is None) else 0.0
+        regime, ended, slack = _next_regime(bottle, regime, y), "time", min(4 * slack, _MOST_SLACK)
     return _course(bottle, content, parts, flow, ended, y)
 
 
-def _events(bottle, full, left, P_target, flow, rates) -> list:
-    """Where the regime changes, the liquid runs out, the pressure is reached, or the computed range ends."""
+def _rates(regime: str):
+    if regime == TWO_PHASES:
+        return _rates_two_phases
+    return functools.partial(
+        _rates_one_phase, state=make_state(cp.iphase_liquid if regime == LIQUID_FULL else cp.iphase_gas)
+    )
+
+
+def _drawn(flow: Flow | None, T: float, P: float) -> float:
+    if flow is None:
+        return 0.0
+    return check_number("flow", flow(T, P), 0.0, 5.0, "kg/s", "A bottle of a car gives less, and takes none back.")
+
+
+def _densities(y) -> tuple[float, float]:
+    lines = _two_phase()(min(y[0], T_LAST))
+    return float(lines[3]), float(lines[4])
+
+
+def _next_regime(bottle: Bottle, regime: str, y) -> str:
+    if regime != TWO_PHASES:
+        return TWO_PHASES
+    liquid, vapour = _densities(y)
+    density = y[2] / bottle.volume
+    return LIQUID_FULL if abs(density - liquid) < abs(density - vapour) else VAPOUR_ONLY
+
+
+def _events(bottle, regime, slack, left, P_target, rates) -> list:
+    """Where the regime changes, the liquid runs out, the pressure is reached, or the computed range ends; `left` None: not drawn."""
 
     def switch(_t, y):
-        return y[2] / bottle.volume / float(_two_phase()[0](min(y[0], T_LAST))[3]) - 1 + (1e-8 if full else -1e-8)
+        """Share of the density beyond which this regime ends: positive while it lasts."""
+        density, (liquid, vapour) = y[2] / bottle.volume, _densities(y)
+        if regime == LIQUID_FULL:
+            return density / liquid - 1 + slack
+        if regime == VAPOUR_ONLY:
+            return 1 - density / vapour + slack
+        return min(1 - density / liquid, density / vapour - 1) + slack
 
     def run_out(_t, y):
-        lines = _two_phase()[0](min(y[0], T_LAST))
-        liquid = (y[2] / bottle.volume - lines[4]) / (lines[3] - lines[4]) * bottle.volume * lines[3]
-        return liquid - left if flow and not full else 1.0
+        if left is None or regime != TWO_PHASES:
+            return 1.0
+        liquid, vapour = _densities(y)
+        return (y[2] / bottle.volume - vapour) / (liquid - vapour) * bottle.volume * liquid - left
 
     def target(_t, y):
-        return rates(bottle, y[0], y[2])[0] - P_target if P_target is not None else -1.0
+        return P_target - rates(bottle, y[0], y[2])[0] if P_target is not None else 1.0
 
     def edge(_t, y):
         return min(T_LAST - y[0], y[0] - _COLDEST)
 
-    for event in (switch, run_out, target, edge):
-        event.terminal = True
-    switch.direction = -1 if full else 1
-    return [switch, run_out, target, edge]
+    events = [switch, run_out, target, edge]
+    for event in events:
+        event.terminal, event.direction = True, -1
+    return events
 
 
 def _course(bottle, content, parts, flow, ended, y) -> Course:
@@ -283,9 +312,9 @@ def _course(bottle, content, parts, flow, ended, y) -> Course:
         rows = np.array([[content.T, content.T_wall, content.mass, 0.0, 0.0]])
         t = np.zeros(1)
     else:
-        t = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b, _, _ in parts]))
+        t = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b, _ in parts]))
         rows = np.vstack(
-            [next(sol for a, b, sol, _ in parts if value <= b or (a, b) == parts[-1][:2])(value) for value in t]
+            [next(sol for a, b, sol in parts if value <= b or (a, b) == parts[-1][:2])(value) for value in t]
         )
     states = [vessel_state(min(r[0], T_LAST), r[2], bottle.volume) for r in rows]
     P = np.array([s.P for s in states])

@@ -65,9 +65,9 @@ def mass_flux(T, P_down, *, model: str = DEFAULT, P_up=None) -> np.ndarray:
         As `nozzle_flow`.
     """
     check_choice("model", model, MODELS, "These are the models this project has.")
-    if np.ndim(T) == 0 and np.isscalar(T) and not isinstance(T, bool) and T > T_LAST:
-        raise InputError("T", float(T), "K", "below 309.5 K", _GAS)
-    T = check_saturated("T", T)
+    T = check_array("T", T, T_TRIPLE, T_MOST, "K", "Nitrous freezes below; no bottle is hotter.")
+    if (T > T_LAST).any():
+        raise InputError("T", float(T.max()), "K", "below 309.5 K", _GAS)
     P_down = check_array("P_down", P_down, 0.0, P_MOST, "Pa", "Absolute pressure behind the nozzle.")
     line = table().at_T(T, "P")[0]
     if P_up is None:
@@ -129,15 +129,23 @@ def _boiling_flux(P_up, P_down, density, h0, s0, *, keep_maximum: bool) -> np.nd
     begins = np.minimum(begins, P_up)
     lowest = np.maximum(P_down, lines.P_low)  # below the triple point it would freeze: taken there
     at_down = _two_phase_flux(np.minimum(lowest, begins), h0, s0)
-    liquid = np.sqrt(2 * density * np.maximum(P_up - P_down, 0.0))
-    at_down = np.where(P_down >= begins, liquid, at_down)
+    at_down = np.where(P_down >= begins, _liquid_flux(P_up, P_down, begins, density, h0), at_down)
     if not keep_maximum:
         return at_down
     floor = np.maximum(lowest, _CHOKES_ABOVE * begins)
     ramp = np.linspace(0.0, 1.0, _NODES).reshape((-1,) + (1,) * np.ndim(begins))
     P = np.maximum(begins - ramp * np.maximum(begins - floor, 0.0), lines.P_low)
-    choked = _peak(_two_phase_flux(P, h0, s0))
-    return np.where(P_down >= begins, liquid, np.maximum(choked, np.where(lowest <= floor, 0.0, at_down)))
+    choked = np.maximum(_peak(_two_phase_flux(P, h0, s0)), np.where(lowest <= floor, 0.0, at_down))
+    return np.where(P_down >= begins, at_down, choked)
+
+
+def _liquid_flux(P_up, P, begins, density, h0) -> np.ndarray:
+    """Flow that stays liquid: enthalpy and density on a line from upstream to where bubbles would begin."""
+    h_b, rho_b = table().at_T(
+        np.clip(table().T_of_P(np.maximum(begins, table().P_low)), T_TRIPLE, T_LAST), "h_l", "rho_l"
+    )
+    way = (P_up - P) / np.maximum(P_up - begins, 1.0)
+    return (density + way * (rho_b - density)) * np.sqrt(2 * np.maximum(way * (h0 - h_b), 0.0))
 
 
 def _two_phase_flux(P, h0, s0) -> np.ndarray:
@@ -250,19 +258,36 @@ def vapour_flow(area: float, discharge_coefficient: float, T: float, P_down: flo
         raise InputError("P_up", P_up, "Pa", "at least the pressure behind the nozzle", "Nothing flows backwards.")
     if P_up - P_down <= _SAME * P_up:
         return 0.0
-    return area * coefficient * float(_peak(_gas_flux(max(P_down, 0.25 * P_up), P_up, h0, s0)))
+    return area * coefficient * _most_gas(P_down, P_up, h0, s0)
 
 
-def _gas_flux(P_low: float, P_up: float, h0: float, s0: float) -> np.ndarray:
-    """G along the isentrope from P_up down; below the saturation line with what condenses."""
-    out, lines, state = np.zeros(_NODES), table(), make_state()
-    for k, P in enumerate(np.linspace(P_up, max(P_low, lines.P_low), _NODES)):
-        if k and P < lines.P_high and lines.at_T(lines.T_of_P(P), "s_v")[0] > s0:
-            out[k] = _two_phase_flux(P, h0, s0)
-        elif k:
-            state.update(cp.PSmass_INPUTS, float(P), s0)
-            out[k] = state.rhomass() * np.sqrt(2 * max(h0 - state.hmass(), 0.0))
-    return out
+def _most_gas(P_down: float, P_up: float, h0: float, s0: float) -> float:
+    """Largest G along the isentrope of a gas between two pressures: a coarse grid, and a fine one round its best."""
+    low, high = max(P_down, 0.2 * P_up), P_up
+    for _ in range(2):
+        P = np.linspace(high, low, _NODES // 2)
+        flux = np.array([_gas_flux(p, P_up, h0, s0) for p in P])
+        k = int(flux.argmax())
+        high, low = P[max(k - 1, 0)], P[min(k + 1, len(P) - 1)]
+    return float(flux.max())
+
+
+def _gas_flux(P: float, P_up: float, h0: float, s0: float) -> float:
+    """G where the pressure is P; below the saturation line with what condenses."""
+    lines = table()
+    if P >= P_up:
+        return 0.0
+    if lines.P_low < P < lines.P_high:
+        T = lines.T_of_P(P)
+        s_l, s_v = lines.at_T(np.clip(T, T_TRIPLE, T_LAST), "s_l", "s_v")
+        if s_l < s0 < s_v:
+            return float(_two_phase_flux(P, h0, s0))
+    state = make_state(cp.iphase_gas if P <= lines.P_low else None)
+    try:
+        state.update(cp.PSmass_INPUTS, float(P), s0)
+    except ValueError:
+        return 0.0  # it would freeze: the maximum lies above
+    return state.rhomass() * np.sqrt(2 * max(h0 - state.hmass(), 0.0))
 
 
 def equivalent_coefficient(area, discharge_coefficient, line_area, line_velocity_heads) -> np.ndarray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
 
 import CoolProp.CoolProp as cp
@@ -93,8 +92,12 @@ def vessel_state(T: float, mass: float, volume: float) -> VesselState:
     return VesselState(T, P, mass, volume, regime, mass if full else 0.0, 0.0 if full else mass, float(full))
 
 
+def _check_volume(volume: float) -> float:
+    return check_number("volume", volume, 1e-4, 0.2, "m3", "Car bottles hold 0.5 to 60 L.")
+
+
 def _density(mass: float, volume: float) -> tuple[float, float]:
-    volume = check_number("volume", volume, 1e-4, 0.2, "m3", "Car bottles hold 0.5 to 60 L.")
+    volume = _check_volume(volume)
     mass = check_number(
         "mass", mass, 0.0, 1200 * volume, "kg", "An empty bottle has no state; no liquid is denser.", open_low=True
     )
@@ -147,7 +150,6 @@ def _at_most(T: float, mass: float, volume: float) -> float:
         return P_MOST
 
 
-@functools.lru_cache(maxsize=256)
 def liquid_full_temperature(mass: float, volume: float) -> float | None:
     """Temperature from which no vapour is left [K]; None if the bottle stays in two phases up to the critical point.
 
@@ -189,6 +191,7 @@ def mass_for(T: float, P: float, volume: float) -> tuple[float, float]:
     """
     T = check_number("T", T, T_TRIPLE, T_HOTTEST, "K", "Nitrous freezes below; a bottle above 80 C is a fire.")
     P = check_number("P", P, 1e4, P_MOST, "Pa", "Absolute pressure in a bottle.")
+    volume = _check_volume(volume)
     if T <= T_LAST:
         line, liquid, vapour = (float(v) for v in table().at_T(T, "P", "rho_l", "rho_v"))
         if abs(P / line - 1) <= 2e-3:

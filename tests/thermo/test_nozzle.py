@@ -240,11 +240,7 @@ def test_arrays_are_their_elements(model):
                 assert whole[i, j] == pytest.approx(float(one), rel=1e-12)
 
 
-BEGINS = "flow before boiling takes the density of the start, flow after it the isentrope's: a step where bubbles begin"
-
-
 @pytest.mark.parametrize(("T", "P_up"), [(290.0, 8e6), (290.0, 12e6), (300.0, 12e6), (305.0, 20e6)])
-@pytest.mark.xfail(strict=True, reason=BEGINS)
 def test_pressed_liquid_passes_no_less_just_below_boiling(T, P_up):
     """Continuity and monotony of HEM where bubbles begin, to 0.2 %."""
     s0 = liquid(T, P_up)[1]
@@ -273,29 +269,23 @@ def ideal_choked(T, P):
     return P * np.sqrt(k / (GAS_CONSTANT * T)) * (2 / (k + 1)) ** ((k + 1) / (2 * (k - 1)))
 
 
-THIN = "the isentrope is cut off at 0.88 bar, the triple pressure, though a warm gas does not freeze there"
-
-
 @pytest.mark.parametrize(
     ("T", "P", "off"),
     [
-        pytest.param(300.0, 2e4, 0.003, marks=pytest.mark.xfail(strict=True, reason=THIN)),
-        pytest.param(300.0, 5e4, 0.003, marks=pytest.mark.xfail(strict=True, reason=THIN)),
-        pytest.param(300.0, 1e5, 0.005, marks=pytest.mark.xfail(strict=True, reason=THIN)),
+        (300.0, 2e4, 0.005),
+        (300.0, 5e4, 0.005),
+        (300.0, 1e5, 0.005),
         (300.0, 2e5, 0.01),
         (350.0, 2e5, 0.006),
         (280.0, 4e5, 0.015),
     ],
 )
 def test_thin_vapour_is_an_ideal_gas(T, P, off):
-    """Within what the real gas is denser at that pressure."""
+    """Within what the real gas is denser at that pressure, and what its heat capacity falls while it cools (0.4 %)."""
     assert nitrous.vapour_flow(HOLE, 1.0, T, 0.0, P_up=P) / HOLE == pytest.approx(ideal_choked(T, P), rel=off)
 
 
-KINK = "64 points and a parabola over the kink where the gas begins to condense: 4 to 8 % off"
-KINKED = [
-    pytest.param(T, P, marks=pytest.mark.xfail(strict=True, reason=KINK)) for T, P in ((310.0, 10e6), (320.0, 20e6))
-]
+KINKED = [(310.0, 10e6), (320.0, 20e6)]
 
 
 @pytest.mark.parametrize(
@@ -369,10 +359,9 @@ def vapour(area=HOLE, coefficient=0.7, T=295.0, P_down=1e5, **more):
 
 
 BAD = (float("nan"), float("inf"), None, True)
-WORDS = pytest.mark.xfail(strict=True, raises=TypeError, reason="a word for a temperature is compared with a number")
 CASES = [
     *(("T", "K", lambda v=v: flow(T=v)) for v in (*BAD, 309.52, 309.53, 320.0, 182.0, -5.0, [290.0, 310.0], [])),
-    pytest.param("T", "K", lambda: flow(T="warm"), marks=WORDS),
+    ("T", "K", lambda: flow(T="warm")),
     *(("area", "m2", lambda v=v: flow(area=v)) for v in (*BAD, -1e-6, 0.1, "small")),
     *(("discharge_coefficient", "", lambda v=v: flow(coefficient=v)) for v in (*BAD, -0.1, 5.0, "good")),
     *(("P_down", "Pa", lambda v=v: flow(P_down=v)) for v in (*BAD, -1.0, 1e9, "low")),
