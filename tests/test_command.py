@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from kernel_lib import BuildSheet
+from kernel_lib import BuildSheet, plan_shot
 from kernel_lib.plan.plan import BANDED
 from kernel_lib.sheets.plan_sheet import CAUTIONS
 
@@ -54,7 +54,7 @@ def test_csv(planned):
     needed |= {f"{name}{tail}" for name in BANDED for tail in ("_low", "", "_high")}
     assert needed <= set(rows[0])
     for row in rows:
-        assert row["governed_by"] == "wanted horsepower"
+        assert row["governed_by"] == "nozzle and bottle"
         # A constant flow makes dose x rpm constant; half a unit in the fourth digit of two numbers is 1e-3 at most.
         assert float(row["dose_mg"]) * float(row["rpm"]) * 5 / 120 == pytest.approx(
             1e6 * float(row["nitrous_kg_s"]), rel=1e-3
@@ -95,18 +95,31 @@ def test_page_names_doubts_and_assumptions(planned):
     assert "pistons are cast" in page
     assert "top ring end gap" in page
     for item in BUILD.assumptions():
-        assert item.label in page
+        assert escape(item.label) in page
     assert "share of the evaporation heat" in page
 
 
 def test_blockers_are_said(tmp_path):
+    """The shot of the blocker is what the nozzle gives; without a bore it is the wanted one."""
     sheet = BuildSheet.demo("wren_five").replace({"limits.power_hp": 250.0})
+    shot = plan_shot(sheet).power.best
+    assert 70 < shot < 80
     build = tmp_path / "car.toml"
     build.write_text(sheet.to_toml(), encoding="utf-8")
     done = run("plan", build, "--out", tmp_path)
     assert done.returncode == 0
-    assert "Do not spray yet. 214 hp and a shot of 75 hp pass the owner's limit of 250 hp." in done.stdout
+    assert f"Do not spray yet. 214 hp and a shot of {shot:.0f} hp pass the owner's limit of 250 hp." in done.stdout
     assert "Do not spray yet." in (tmp_path / "tune_sheet.html").read_text(encoding="utf-8")
+
+
+def test_without_a_bore_the_wanted_horsepower_governs(tmp_path):
+    weighed = ("nozzle_diameter_mm", "discharge_coefficient", "discharge_error", "discharge_temperature_c")
+    sheet = BUILD.replace({f"nitrous.{name}": None for name in weighed} | {"limits.power_hp": 250.0})
+    (tmp_path / "car.toml").write_text(sheet.to_toml(), encoding="utf-8")
+    done = run("plan", tmp_path / "car.toml", "--out", tmp_path)
+    assert "Do not spray yet. 214 hp and a shot of 75 hp pass the owner's limit of 250 hp." in done.stdout
+    with (tmp_path / "plan.csv").open(encoding="utf-8", newline="") as stream:
+        assert {row["governed_by"] for row in csv.DictReader(stream)} == {"wanted horsepower"}
 
 
 def refused(done, word):

@@ -294,7 +294,7 @@ class TestPlan:
         assert "kg/h" in plan.figure.layout.yaxis.title.text
         assert "kg/h" in plan._title.value
         assert "lb/h" not in plan._title.value
-        session.change({"nitrous.shot_hp": 50.0})
+        session.change({"nitrous.nozzle_diameter_mm": 1.1, "nitrous.shot_hp": 50.0})
         assert np.all(np.array(likely.y) < units.kg_from_lb(pounds))
         assert np.array(trade.y) == pytest.approx(units.kg_from_lb(15.0), rel=0.02)
         assert plan._title.value != title
@@ -304,7 +304,7 @@ class TestPlan:
         """The sentence replaces the answer, the old picture is marked, and a good car mends both."""
         session = Session()
         plan = ui.first_plan(session)
-        session.change({"nitrous.shot_hp": 400.0})
+        session.change({"nitrous.nozzle_diameter_mm": 3.5})
         assert "nw-state-stop" in plan.answer.value
         assert "the last car that could be computed" in plan.answer.value
         assert "nw-stale" in plan.picture._dom_classes
