@@ -1,0 +1,455 @@
+"""What a nozzle passes from this bottle, and what the scale says of it: hand computations, round trips, and noise."""
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from kernel_lib import BuildSheet, InputError
+from kernel_lib.plan.bottle_day import bottle_of
+from kernel_lib.plan.supply import (
+    bore_for,
+    flow_band,
+    flow_law,
+    is_weighed,
+    line_factor,
+    line_heads,
+    line_loss,
+    model_flows,
+    nozzle_area,
+)
+from kernel_lib.plan.weigh_in import weigh_in
+from kernel_lib.thermo.blowdown import Content, spray
+from kernel_lib.thermo.fluid import saturation
+from kernel_lib.thermo.nitrous import MODELS, mass_flux
+
+UNWEIGHED = {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c")}
+WREN = BuildSheet.demo("wren_five")
+BADGER = BuildSheet.demo("badger_eight")
+LOOSE = WREN.replace(UNWEIGHED)
+BARE = WREN.replace(UNWEIGHED | {"nitrous.nozzle_diameter_mm": None})
+FILL = 4.54
+AREA = np.pi / 4 * 1.3e-3**2
+
+
+def forward(coefficient, T, seconds, sheet=WREN):
+    """Nitrous [kg] that a nozzle of known coefficient draws from the sheet's bottle, and how the spray ended."""
+    barometer = 1e3 * sheet.value("site.barometer_kpa")
+    effective = coefficient * nozzle_area(sheet)
+    course = spray(
+        bottle_of(sheet),
+        Content(T, T, FILL),
+        seconds,
+        lambda T_now, _P: effective * float(mass_flux(T_now, barometer)),
+        T_air=299.15,
+    )
+    return FILL - float(course.mass[-1]), course.ended
+
+
+# Flow.
+
+
+def test_area_by_hand():
+    """Two bores of 1.3 mm."""
+    assert nozzle_area(WREN) == pytest.approx(1.32732e-6, rel=1e-5)
+    assert nozzle_area(WREN.replace({"nitrous.nozzles": 2})) == pytest.approx(2.65465e-6, rel=1e-5)
+    with pytest.raises(InputError) as caught:
+        nozzle_area(BARE)
+    assert caught.value.field == "nitrous.nozzle_diameter_mm"
+
+
+def test_which_sheets_are_weighed():
+    assert is_weighed(WREN)
+    assert not is_weighed(LOOSE)
+    assert not is_weighed(BADGER)
+
+
+@given(
+    bore=st.floats(0.4, 4.0),
+    celsius=st.floats(-15.0, 36.0),
+    length=st.floats(0.2, 12.0),
+    base=st.sampled_from([WREN, LOOSE, BADGER]),
+)
+@settings(deadline=None, max_examples=40)
+def test_flow_band_is_ordered(bore, celsius, length, base):
+    sheet = base.replace(
+        {
+            "nitrous.nozzle_diameter_mm": bore,
+            "nitrous.bottle_temperature_c": celsius,
+            "nitrous.line_length_m": length,
+        }
+    )
+    band = flow_band(sheet)
+    assert 0 < band.low < band.best < band.high
+    assert "bottle temperature within 3 K" in band.because
+    for low, best, high in model_flows(sheet, 280.0).values():
+        assert 0 < low < best < high
+
+
+@given(bore=st.floats(0.4, 3.0), more=st.floats(1.001, 1.5), base=st.sampled_from([WREN, LOOSE, BADGER]))
+@settings(deadline=None, max_examples=30)
+def test_more_bore_more_flow(bore, more, base):
+    small, large = (flow_band(base.replace({"nitrous.nozzle_diameter_mm": b})) for b in (bore, bore * more))
+    assert small.low < large.low
+    assert small.best < large.best
+    assert small.high < large.high
+
+
+def test_unweighed_band_by_hand():
+    """0.60 of HEM 3 K colder through the worst line, 0.75 of HEM, 0.82 of NHNE up to 3 K warmer through the best line.
+
+    Near the critical point NHNE falls again: less dense liquid outweighs the pressure.
+    Two holes in series: 1/(1 + C^2 heads (A/A_line)^2) under a root."""
+    T, P = 303.65, 97.8e3
+    ratio = (1.3 / 4.8) ** 2
+
+    def factor(c, friction, fittings):
+        return 1 / np.sqrt(1 + c**2 * (friction * 4.2 / 4.8e-3 + fittings) * ratio**2)
+
+    band = flow_band(LOOSE)
+    assert band.best == pytest.approx(AREA * 0.75 * factor(0.75, 0.025, 10) * mass_flux(T, P, model="HEM"), rel=1e-9)
+    assert band.low == pytest.approx(AREA * 0.60 * factor(0.60, 0.04, 30) * mass_flux(T - 3, P, model="HEM"), rel=1e-9)
+    warm = max(float(mass_flux(v, P, model="NHNE")) for v in (T, T + 3))
+    assert band.high == pytest.approx(AREA * 0.82 * factor(0.82, 0.015, 3) * warm, rel=1e-9)
+    assert "not weighed" in band.because
+
+
+def test_band_holds_every_temperature_within_its_error():
+    """Three temperatures stand for all between: the flow has a flat top near 30 C, worth less than 0.2 %."""
+    band, P = flow_band(LOOSE), 97.8e3
+    factor = line_factor(LOOSE, 0.82, line_heads(LOOSE, 0.015, 3.0))
+    flux = mass_flux(np.linspace(300.65, 306.65, 61), P, model="NHNE")
+    assert band.high >= 0.998 * AREA * 0.82 * factor * float(np.max(flux))
+
+
+def test_other_temperature_may_be_asked():
+    cold = WREN.replace({"nitrous.bottle_temperature_c": 10.0})
+    asked, own = flow_band(WREN, 283.15), flow_band(cold)
+    assert (asked.low, asked.best, asked.high) == pytest.approx((own.low, own.best, own.high), rel=1e-9)
+    assert own.best < flow_band(WREN).best
+
+
+def test_weighed_flow_comes_back_in_all_models():
+    """At the weigh-in's 26 C each model gives 0.71 of HEM; 1.8 kPa between barometer and manifold move SPI by 2e-4."""
+    weighed = 0.71 * AREA * float(mass_flux(299.15, 99.6e3))
+    flows = model_flows(WREN, 299.15)
+    assert set(flows) == set(MODELS)
+    for low, best, high in flows.values():
+        assert best == pytest.approx(weighed, rel=3e-4)
+        assert low / best == pytest.approx(0.66 / 0.71, rel=1e-9)
+        assert high / best == pytest.approx(0.76 / 0.71, rel=1e-9)
+
+
+def test_models_part_away_from_the_weigh_in():
+    """Their trend over temperature is what stays unknown: 5 % between them 20 K lower, and the band holds them all."""
+    flows = [best for _, best, _ in model_flows(WREN, 279.15).values()]
+    assert max(flows) > 1.05 * min(flows)
+    band = flow_band(WREN, 279.15)
+    assert band.low < min(flows) < max(flows) < band.high
+    assert "weighed in at 0.71 plus or minus 0.05" in band.because
+
+
+def test_a_weigh_in_holds_its_line():
+    """The coefficient was found with the line: another line length on the sheet changes nothing."""
+    longer = WREN.replace({"nitrous.line_length_m": 8.0})
+    assert flow_band(longer).best == flow_band(WREN).best
+
+
+def test_pushed_beyond_saturation_passes_more():
+    """1 bar over saturation already; liquid-full bottles stand above it."""
+    P = saturation(300.0).P
+    for model, flows in model_flows(LOOSE, 300.0, P + 1e5).items():
+        assert flows[1] > model_flows(LOOSE, 300.0)[model][1]
+
+
+def test_flow_law_is_the_likely_flow():
+    """Straight lines between 160 temperatures, 0.6 K apart: 5e-4 near the critical point."""
+    for sheet in (WREN, LOOSE, BADGER):
+        law = flow_law(sheet)
+        for T in (240.3, 271.7, 290.1, 302.9, 308.2):
+            assert law(T, saturation(T).P) == pytest.approx(flow_band(sheet, T).best, rel=5e-4)
+        pushed = saturation(300.0).P + 2e5
+        assert law(300.0, pushed) == pytest.approx(model_flows(sheet, 300.0, pushed)["HEM"][1], rel=1e-9)
+        assert law(300.0, pushed) > law(300.0, saturation(300.0).P)
+
+
+# Line.
+
+
+def test_line_heads_by_hand():
+    """Wren: 4.2 m of 4.8 mm are 875 bores."""
+    assert line_heads(WREN) == pytest.approx(0.025 * 875 + 10)
+    assert line_heads(WREN, 0.04, 30.0) == pytest.approx(65.0)
+
+
+@given(length=st.floats(0.2, 11.0), more=st.floats(1.01, 1.09), coefficient=st.floats(0.3, 1.2))
+@settings(deadline=None, max_examples=40)
+def test_longer_line_less_flow(length, more, coefficient):
+    short, long = (LOOSE.replace({"nitrous.line_length_m": v}) for v in (length, length * more))
+    assert 0 < line_factor(long, coefficient) < line_factor(short, coefficient) < 1
+    wide = long.replace({"nitrous.line_bore_mm": 6.0})
+    assert line_factor(wide, coefficient) > line_factor(long, coefficient)
+    assert line_factor(long, coefficient, heads=0.0) == pytest.approx(1.0, rel=1e-12)
+    assert flow_band(long).best < flow_band(short).best
+
+
+def test_stated_line_loss_by_hand():
+    """Two gauges show 600 kPa apart: flow goes with the root of what is left over the air."""
+    sheet = LOOSE.replace({"nitrous.line_loss_kpa": 600.0})
+    over = saturation(303.65).P - 99.6e3
+    factor = np.sqrt(1 - 600e3 / over)
+    for coefficient in (0.5, 0.75, 1.0):
+        assert line_factor(sheet, coefficient) == pytest.approx(factor, rel=1e-9)
+    assert line_loss(sheet) == pytest.approx(600e3, rel=1e-9)
+    assert flow_band(sheet).best == pytest.approx(AREA * 0.75 * factor * mass_flux(303.65, 97.8e3), rel=1e-9)
+    assert flow_band(sheet.replace({"nitrous.line_loss_kpa": 0.0})).best > flow_band(sheet).best
+
+
+def test_computed_line_loss_by_hand():
+    """31.875 heads behind a hole of 0.75: the line takes 1 - 1/(1 + C^2 heads (A/A_line)^2) of the pressure."""
+    taken = 1 - 1 / (1 + 0.75**2 * 31.875 * (1.3 / 4.8) ** 4)
+    assert line_loss(LOOSE) == pytest.approx(taken * (saturation(303.65).P - 99.6e3), rel=1e-9)
+
+
+def test_a_line_cannot_lose_more_than_there_is():
+    """At -20 C the bottle has 1.7 MPa over the air."""
+    cold = LOOSE.replace({"nitrous.bottle_temperature_c": -20.0, "nitrous.line_loss_kpa": 2500.0})
+    with pytest.raises(InputError) as caught:
+        flow_band(cold)
+    assert caught.value.field == "nitrous.line_loss_kpa"
+    assert 0 < line_factor(cold.replace({"nitrous.line_loss_kpa": 1500.0}), 0.75) < 1
+
+
+# Bore.
+
+
+@given(flow=st.floats(0.005, 0.15))
+@settings(deadline=None, max_examples=20)
+def test_bore_for_turns_flow_round_after_a_weigh_in(flow):
+    bore = bore_for(WREN, flow)
+    for diameter, end in ((bore.low, "high"), (bore.best, "best"), (bore.high, "low")):
+        if diameter < 4.8:
+            there = flow_band(WREN.replace({"nitrous.nozzle_diameter_mm": diameter}))
+            assert getattr(there, end) == pytest.approx(flow, rel=1e-6)
+    assert bore.low < bore.best < bore.high
+
+
+LINE_OF_THE_TRIED_BORE = pytest.mark.xfail(
+    strict=True, reason="bore_for keeps the line's share of the bore it tries, not of the bore it finds"
+)
+
+
+@LINE_OF_THE_TRIED_BORE
+@pytest.mark.parametrize("flow", [0.02, 0.05, 0.1])
+@pytest.mark.parametrize("sheet", [LOOSE, BADGER], ids=["wren", "badger"])
+def test_bore_for_turns_flow_round(sheet, flow):
+    """The bore it names passes the flow through the line on the sheet, at each end."""
+    bore = bore_for(sheet, flow)
+    for diameter, end in ((bore.low, "high"), (bore.best, "best"), (bore.high, "low")):
+        there = flow_band(sheet.replace({"nitrous.nozzle_diameter_mm": diameter}))
+        assert getattr(there, end) == pytest.approx(flow, rel=1e-3)
+
+
+@LINE_OF_THE_TRIED_BORE
+def test_bore_for_does_not_depend_on_the_fitted_bore():
+    bores = [bore_for(LOOSE.replace({"nitrous.nozzle_diameter_mm": b}), 0.05).best for b in (None, 1.0, 2.5)]
+    assert bores == pytest.approx([bores[0]] * 3, rel=1e-4)
+
+
+@pytest.mark.xfail(
+    strict=True, raises=InputError, reason="without a bore 0.5 mm is tried, which many nozzles on a thin line refuse"
+)
+def test_bore_for_many_nozzles_on_a_thin_line():
+    many = BARE.replace({"nitrous.nozzles": 32, "nitrous.line_bore_mm": 2.5})
+    assert bore_for(many, 0.01).best < 2.5 / np.sqrt(32)
+
+
+def test_bore_for_several_nozzles():
+    """Four share a flow, each then of half the bore; the coefficient of a weigh-in holds its line."""
+    four = WREN.replace({"nitrous.nozzles": 4})
+    assert bore_for(four, 0.03).best == pytest.approx(bore_for(WREN, 0.03).best / 2, rel=1e-9)
+
+
+@pytest.mark.parametrize("flow", [0.0, -0.01, 1.01, float("nan"), float("inf"), "much", None, True])
+def test_bore_for_a_flow_that_is_none(flow):
+    with pytest.raises(InputError) as caught:
+        bore_for(WREN, flow)
+    assert caught.value.field == "flow"
+
+
+@pytest.mark.parametrize("T", [320.0, 309.6, 150.0, float("nan"), "hot"])
+def test_no_flow_without_liquid(T):
+    with pytest.raises(InputError) as caught:
+        flow_band(WREN, T)
+    assert caught.value.field == "T"
+
+
+def test_no_flow_without_a_bore():
+    for call in (flow_band, flow_law, line_loss):
+        with pytest.raises(InputError) as caught:
+            call(BARE)
+        assert caught.value.field == "nitrous.nozzle_diameter_mm"
+
+
+# Weigh-in.
+
+
+def test_weigh_in_by_hand():
+    """0.24 kg in 8 s: 30 g/s +- root of (1.414 x 2 g/240 g)^2 and (0.2/8)^2; the coefficient is that over A x HEM.
+
+    The bottle falls by about 1 K, so the flux lies between that at the start and 1.5 K lower."""
+    found = weigh_in(WREN, 11.2, 10.96, 8.0, 299.15, scale_error=0.002)
+    assert found.flow == pytest.approx(0.030)
+    scale, time = np.sqrt(2) * 0.002 / 0.24, 0.2 / 8
+    assert found.parts["scale"] == pytest.approx(scale)
+    assert found.parts["time"] == pytest.approx(time)
+    assert found.flow_error == pytest.approx(0.030 * np.hypot(scale, time))
+    assert 297.65 < found.T < 299.15
+    ends = [0.030 / (AREA * float(mass_flux(T, 99.6e3))) for T in (299.15, 297.65)]
+    assert min(ends) < found.coefficient < max(ends)
+    temperature = max(abs(float(mass_flux(found.T + d, 99.6e3) / mass_flux(found.T, 99.6e3)) - 1) for d in (-3, 3))
+    assert found.parts["temperature"] == pytest.approx(temperature, rel=1e-2)
+    assert found.error == pytest.approx(found.coefficient * np.sqrt(scale**2 + time**2 + temperature**2), rel=1e-2)
+
+
+def test_weight_of_the_bottle_itself_does_not_matter():
+    with_bottle = weigh_in(WREN, 11.2, 10.96, 8.0, 299.15, scale_error=0.002)
+    without = weigh_in(WREN, 4.54, 4.30, 8.0, 299.15, scale_error=0.002)
+    assert without.coefficient == pytest.approx(with_bottle.coefficient, rel=1e-9)
+
+
+@given(
+    coefficient=st.floats(0.3, 1.6),
+    T=st.floats(255.0, 308.0),
+    seconds=st.floats(3.0, 30.0),
+)
+@settings(deadline=None, max_examples=50)
+def test_weigh_in_finds_what_was_sprayed(coefficient, T, seconds):
+    """A spray of known coefficient, weighed without error, gives it back: within the stated error and within 0.6 %.
+
+    0.6 %: the mean flux is taken along a straight fall at a steady draw, over up to a third of the bottle."""
+    drawn, ended = forward(coefficient, T, seconds)
+    assume(ended == "time" and drawn < FILL / 3)
+    found = weigh_in(WREN, 11.14, 11.14 - drawn, seconds, T, scale_error=0.001)
+    assert abs(found.coefficient - coefficient) < found.error
+    assert found.coefficient == pytest.approx(coefficient, rel=6e-3)
+
+
+def test_what_was_weighed_in_is_what_the_plan_takes():
+    """Forward spray -> weigh-in -> sheet -> flow at the weigh-in's temperature: the flow at the start of the spray."""
+    drawn, _ = forward(0.83, 295.15, 10.0)
+    found = weigh_in(LOOSE, 11.0, 11.0 - drawn, 10.0, 295.15, scale_error=0.002)
+    sheet = LOOSE.replace(
+        {
+            "nitrous.discharge_coefficient": found.coefficient,
+            "nitrous.discharge_error": found.error,
+            "nitrous.discharge_temperature_c": 22.0,
+        }
+    )
+    flow = 0.83 * AREA * float(mass_flux(295.15, 99.6e3))
+    band = flow_band(sheet, 295.15)
+    assert band.best == pytest.approx(flow, rel=2e-3)
+    assert band.low < flow < band.high
+
+
+SQUARES = pytest.mark.xfail(
+    strict=True,
+    reason="bounds added in squares are passed in 6 to 11 % of cases; 2/root 3 times the sum would hold 95 %",
+)
+NOISE = [
+    # coefficient, T, seconds, scale, time, temperature error: which of the three weighs most differs
+    pytest.param(0.71, 299.15, 8.0, 0.005, 0.2, 3.0, marks=SQUARES),
+    (0.71, 299.15, 20.0, 0.002, 0.2, 3.0),
+    (0.60, 288.15, 5.0, 0.002, 0.4, 1.0),
+    pytest.param(0.90, 303.15, 6.0, 0.008, 0.1, 1.0, marks=SQUARES),
+]
+
+
+@pytest.mark.parametrize(("coefficient", "T", "seconds", "scale", "time", "warm"), NOISE)
+def test_truth_lies_within_the_stated_error(coefficient, T, seconds, scale, time, warm):
+    """Scale, watch and thermometer wrong at random within their bounds: at least 95 % of 200 seeds hold the truth.
+
+    Half the stated error does not: the error is not merely wide."""
+    drawn, _ = forward(coefficient, T, seconds)
+    off = []
+    for seed in range(200):
+        a, b, c, d = np.random.default_rng(seed).uniform(-1, 1, 4)
+        found = weigh_in(
+            WREN,
+            11.0 + a * scale,
+            11.0 - drawn + b * scale,
+            seconds + c * time,
+            T + d * warm,
+            scale_error=scale,
+            time_error=time,
+            T_error=warm,
+        )
+        off.append(abs(found.coefficient - coefficient) / found.error)
+    assert np.mean(np.array(off) <= 1) >= 0.95
+    assert np.mean(np.array(off) <= 0.5) < 0.95
+
+
+def test_finer_tools_smaller_error():
+    def error(**change):
+        return weigh_in(WREN, 11.2, 10.9, 10.0, 299.15, **({"scale_error": 0.005} | change)).error
+
+    assert error(scale_error=0.001) < error()
+    assert error(time_error=0.05) < error()
+    assert error(T_error=1.0) < error()
+    exact = weigh_in(WREN, 11.2, 10.9, 10.0, 299.15, scale_error=1e-4, time_error=0.0, T_error=0.0)
+    assert exact.error / exact.coefficient == pytest.approx(np.sqrt(2) * 1e-4 / 0.3, rel=1e-6)
+
+
+def test_near_the_critical_point_the_thermometer_is_cut_at_it():
+    """35 C and 3 K more would pass 36.4 C: only the colder side and what is left of the warmer one count."""
+    found = weigh_in(WREN, 11.2, 10.9, 10.0, 308.15, scale_error=0.002)
+    assert 0 < found.parts["temperature"] < 0.1
+
+
+WEIGHED = {"before": 11.2, "after": 10.9, "seconds": 10.0, "T": 299.15, "scale_error": 0.005}
+BAD_WEIGH_INS = [
+    ("after", {"after": 11.2}, "cannot gain weight"),
+    ("after", {"after": 11.3}, "cannot gain weight"),
+    ("after", {"after": 11.2 - 0.028}, "spray longer"),
+    ("after", {"after": 6.8}, "no more liquid"),
+    ("after", {"after": -0.1}, "weighed the same way"),
+    ("seconds", {"seconds": -8.0}, "the valve's own times"),
+    ("seconds", {"seconds": 0.0}, "the valve's own times"),
+    ("seconds", {"seconds": 121.0}, "the bottle is cold"),
+    ("scale_error", {"scale_error": 0.0}, "one weighing"),
+    ("scale_error", {"scale_error": -0.005}, "one weighing"),
+    ("time_error", {"time_error": -0.1}, "open time"),
+    ("T_error", {"T_error": -1.0}, "temperature"),
+    ("T_error", {"T_error": 21.0}, "temperature"),
+    ("T", {"T": 310.0}, "no liquid"),
+    ("T", {"T": 26.0}, "no liquid"),
+    ("before", {"before": 0.0}, "with nitrous in it"),
+]
+
+
+@pytest.mark.parametrize(("field", "change", "words"), BAD_WEIGH_INS)
+def test_weigh_in_that_cannot_be(field, change, words):
+    with pytest.raises(InputError, match=words) as caught:
+        weigh_in(WREN, **(WEIGHED | change))
+    assert caught.value.field == field
+    assert caught.value.allowed
+
+
+@pytest.mark.parametrize("bad", [float("nan"), float("inf"), "heavy", None, True])
+@pytest.mark.parametrize("field", [*WEIGHED, "time_error", "T_error"])
+def test_weigh_in_takes_numbers(field, bad):
+    with pytest.raises(InputError) as caught:
+        weigh_in(WREN, **(WEIGHED | {field: bad}))
+    assert caught.value.field == field
+
+
+def test_weigh_in_at_the_edge_of_the_scale():
+    """Four times the scale's error in both weighings, 28.3 g, is just enough."""
+    found = weigh_in(WREN, 11.2, 11.2 - 0.0284, 10.0, 299.15, scale_error=0.005)
+    assert found.parts["scale"] == pytest.approx(0.25, rel=5e-3)
+
+
+def test_weigh_in_needs_a_bore():
+    with pytest.raises(InputError) as caught:
+        weigh_in(BARE, **WEIGHED)
+    assert caught.value.field == "nitrous.nozzle_diameter_mm"
