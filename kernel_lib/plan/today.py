@@ -2,69 +2,58 @@
 
 from __future__ import annotations
 
-import dataclasses
 import functools
 import re
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-
 from .. import build_fields as bf
-from ..band import BOTTLE_TEMPERATURE, Band
 from ..build_sheet import BuildSheet
-from ..engine.charge import Charge, fresh_charge
 from ..engine.setup import Setup
 from ..errors import InputError, check_choice, check_number
 from ..thermo import fuels
-from ..thermo.nitrous import DEFAULT, MODELS
-from ..thermo.vessel import LIQUID_FULL, T_HOTTEST, VAPOUR_ONLY, bottle_volume, vessel_state
-from ..units import k_from_c
+from ..thermo.vessel import T_HOTTEST
+from ..units import c_from_k
 from . import fuel as pf
-from .bottle_day import day, hold_temperature, least_fill
-from .fuel_system import jet_for, jets_owned
-from .judgement import no_timing, own_fuel_key
-from .plan import Plan, plan_shot, shot_power
-from .supply import bore_for, is_weighed, model_flows
+from .bottle_day import full_temperature, hold_temperature, least_fill
+from .fuel_system import jets_owned
+from .judgement import no_timing
+from .plan import Plan, plan_shot
+from .supply import bore_for
+from .today_rows import (
+    MOST_PASSES,
+    NOISE,
+    REST_S,
+    Change,
+    Noise,
+    lambda_unchanged,
+    mixture_rows,
+    pressure_of,
+    row_at_peak,
+    supply_rows,
+)
+
+__all__ = [
+    "MOST_PASSES",
+    "NOISE",
+    "REST_S",
+    "Change",
+    "Noise",
+    "Now",
+    "Reason",
+    "Today",
+    "compare",
+    "ethanol_share",
+    "other_fuel",
+]
 
 GO, CHANGE, HOLD, NOTE = "go", "change", "hold", "note"
 HOTTEST_C = bf.describe("nitrous.bottle_temperature_c")["high"]
 """Warmest bottle of a build sheet [C], just below the critical point of nitrous; above, this page says hold."""
-REST_S, MOST_PASSES = 1200.0, 40
-"""Wait between passes while those that are left are counted [s]; and where the count ends."""
 OTHER_PLACE_KPA = 4.0
 """Weather moves a barometer by less; from memory."""
 NOTHING = "Nothing beyond the noise."
-
-
-@dataclass(frozen=True)
-class Noise:
-    """What a change must pass to count: its size, unit and reason. All are ours."""
-
-    size: float
-    unit: str
-    because: str
-
-
-NOISE = {
-    "lambda": Noise(0.01, "", "about what a wide-band sensor repeats; common practice, no source"),
-    "fuel": Noise(3.0, "%", "3 % of the added fuel is under 1 % of all fuel, less than lambda 0.01"),
-    "jet": Noise(1.5, "%", "1.5 % of the bore is 3 % of the fuel"),
-    "flow": Noise(3.0, "%", "about 3 K of bottle temperature, no better than it is read"),
-    "power": Noise(3.0, "%", "it follows the flow"),
-    "pressure": Noise(200.0, "kPa gauge", "about 1.5 K of bottle temperature, as a thermometer on the wall repeats"),
-    "hold": Noise(1.0, "K difference", "as a heater holds"),
-    "duty": Noise(2.0, "points", "what a trim for battery voltage moves"),
-    "pump": Noise(2.0, "points", "what a pump repeats"),
-    "passes": Noise(0.5, "passes", "a whole pass"),
-    "octane": Noise(1.0, "RON", "a pump label, or AKI taken as RON, is known no better"),
-    "ethanol": Noise(10.0, "points by volume", "about 1 RON where most is ethanol; from memory"),
-}
-"""Noise by quantity: thresholds of our own, each with its reason."""
-
-_MOVES = ("lambda", "fuel", "jet", "flow")
-"""What asks for a change beyond its noise; the other rows are told, and forbid where they pass a limit."""
 
 
 @dataclass(frozen=True)
@@ -107,43 +96,6 @@ PATHS = {
     "octane_ron": "fuel.octane_ron",
 }
 """Today's numbers and the fields of the sheet they stand for."""
-
-
-@dataclass(frozen=True)
-class Change:
-    """A row: a quantity by the plan and today.
-
-    Attributes
-    ----------
-    key : str
-        "lambda" (if nothing is changed), "fuel" (to add), "open_time", "jet", "flow", "power", "pressure", "hold", "duty", "pump", "passes".
-    unit : str
-        Of `plan` and `now`, as build sheets have it.
-    plan, now : Band
-    change : Band
-        Today less plan, in the unit of `noise`: what is unknown on both days alike is not in its band.
-    noise : Noise
-    rpm : float or None
-        Engine speed it belongs to.
-    """
-
-    key: str
-    unit: str
-    plan: Band
-    now: Band
-    change: Band
-    noise: Noise
-    rpm: float | None = None
-
-    @property
-    def beyond(self) -> bool:
-        """Whether the likely change is more than noise."""
-        return abs(self.change.best) > self.noise.size
-
-    @property
-    def moves(self) -> bool:
-        """Whether it asks for something to be changed."""
-        return self.beyond and self.key in _MOVES
 
 
 @dataclass(frozen=True)
@@ -215,21 +167,29 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
         raise InputError("sheet", sheet, "", "a BuildSheet", "Today is compared with the car on paper.")
     _check(now)
     base = _with_nozzle(sheet)
-    plan, target = planned(base), hold_target(base)
+    plan, target = planned(base), _target(base)
     reasons, changes, jets, today = _octane(base, now), (), (), None
     if now.bottle_temperature_c > HOTTEST_C:
-        reasons.append(Reason(HOLD, "critical", {"bottle_temperature_c": now.bottle_temperature_c, **target}))
+        pressure = pressure_of(
+            todays_sheet(base, replace(now, bottle_temperature_c=HOTTEST_C)), now.bottle_temperature_c
+        )
+        numbers = {"bottle_temperature_c": now.bottle_temperature_c, "pressure_kpa": pressure, **target}
+        reasons.append(Reason(HOLD, "critical", numbers))
     else:
         today = todays_sheet(base, now)
         try:
             actual = planned(today)
+            changes = (*mixture_rows(base, today, plan, actual), *supply_rows(base, today, plan, actual))
         except InputError as exc:
             reasons.append(Reason(HOLD, "not computed", text=str(exc)))
         else:
-            changes = tuple([*_mixture(base, today, plan, actual), *_supply(base, today, plan, actual)])
-            reasons += [*_holds(today, actual, plan, changes), *_bottle(base, today, target, changes)]
-            reasons += _moves(base, now, changes)
-            jets = _jets(base, today, actual)
+            result = Today(GO, (), changes, _jets(base, today, actual), "", today)
+            reasons += [
+                *_forbids(base, result, plan, actual),
+                *_bottle(result, target, actual),
+                *_moves(base, now, result),
+            ]
+            jets = result.jets
     verdict = next((weight for weight in (HOLD, CHANGE) if any(r.weight == weight for r in reasons)), GO)
     reasons.sort(key=lambda r: (HOLD, CHANGE, NOTE).index(r.weight))
     return Today(verdict, tuple(reasons), changes, jets, no_timing(sheet), today)
@@ -313,6 +273,11 @@ def _fuel_changes(sheet: BuildSheet, now: Now) -> dict[str, Any]:
     return {"fuel.name": name, "fuel.blend_percent_by_volume": parts, "fuel.density_kg_m3": None}
 
 
+def other_fuel(sheet: BuildSheet, now: Now) -> bool:
+    """Whether today's fuel is made of something else than the plan's."""
+    return bool(_fuel_changes(sheet, now))
+
+
 def ethanol_share(sheet: BuildSheet) -> float | None:
     """Ethanol in a sheet's fuel [% by volume], if it is gasoline, ethanol or both."""
     if sheet.fuel.name is not None:
@@ -343,59 +308,93 @@ def _octane(sheet: BuildSheet, now: Now) -> list[Reason]:
     return [Reason(HOLD, "octane lower", numbers) if lower else Reason(NOTE, "octane not checked", numbers)]
 
 
-def lambda_unchanged(sheet: BuildSheet, today: BuildSheet, rpm, meant, actual) -> np.ndarray:
-    """Lambda today if nothing is changed since the fuel was on target on the plan's day.
+def _target(sheet: BuildSheet) -> dict[str, Any]:
+    """Where to bring the bottle: to the plan's own temperature if that lies in the window, else to the window's middle."""
+    nitrous, pressure = sheet.nitrous, pressure_of(sheet)
+    if pressure is not None and nitrous.window_low_kpa <= pressure.best <= nitrous.window_high_kpa:
+        return {"target_c": nitrous.bottle_temperature_c, "target_kpa": pressure.best, "target_is": "plan"}
+    try:
+        middle = c_from_k(hold_temperature(sheet))
+    except InputError:
+        return {"target_c": None, "target_kpa": None, "target_is": "unknown"}
+    return {
+        "target_c": middle,
+        "target_kpa": (nitrous.window_low_kpa + nitrous.window_high_kpa) / 2,
+        "target_is": "window",
+    }
 
-    Parameters
-    ----------
-    sheet, today : BuildSheet
-        Of the plan, of today.
-    rpm, meant, actual : float or array
-        Speed [rpm], nitrous by the plan and today [kg/s]; they broadcast.
 
-    Notes
-    -----
-    The controller follows today's air as its metering makes it, but for the plan's fuel; what was added for the shot stays. With
-    another fuel all of it flows through the same openings, by the square root of density.
-    """
-    engine, control = sheet.engine, sheet.controller
-    then, now = Setup.of(sheet), Setup.of(today)
+def _forbids(base: BuildSheet, result: Today, plan: Plan, actual: Plan) -> list[Reason]:
+    """List what the plan of today calls a blocker, and a mixture too lean if nothing is changed."""
 
-    def own(setup: Setup, charge: Charge) -> np.ndarray:
-        return pf.fuel_supplied(
-            setup, charge, rpm, engine.lambda_without_nitrous, control.metering, control.intake_sensor
+    def bare(sentence: str) -> str:
+        return re.sub(r"[0-9.]+", "#", sentence)
+
+    before = {bare(sentence) for sentence in plan.blockers}
+    out = [Reason(HOLD, "blocker", {"new": bare(text) not in before}, text) for text in actual.blockers]
+    rpm = plan.table["rpm"].to_numpy()
+    lambdas = lambda_unchanged(base, result.sheet, rpm, plan.flow.best, actual.flow.best)
+    k = int(lambdas.argmax())
+    target = base.engine.lambda_with_nitrous
+    if lambdas[k] >= pf.TOO_LEAN_LAMBDA and lambdas[k] > target + NOISE["lambda"].size:
+        numbers = {"lambda": float(lambdas[k]), "rpm": float(rpm[k]), "mark": pf.TOO_LEAN_LAMBDA, "target": target}
+        out.append(Reason(HOLD, "too lean", numbers))
+    return out
+
+
+def _bottle(result: Today, target: dict[str, Any], actual: Plan) -> list[Reason]:
+    """Say where the bottle stands by its window, and whether a pass is in it."""
+    sheet, row, passes, out = result.sheet, result.row("pressure"), result.row("passes"), []
+    nitrous, fill = sheet.nitrous, sheet.value("nitrous.bottle_fill_kg")
+    if passes.now.best < 1:
+        least = least_fill(sheet, actual.flow.best * nitrous.pass_s)
+        out.append(Reason(HOLD, "too little", {"fill_kg": fill, "least_kg": least, "pass_s": nitrous.pass_s}))
+    if row is None or out:
+        return out  # nothing to warm or cool
+    numbers = {
+        "pressure_kpa": row.now,
+        "low_kpa": nitrous.window_low_kpa,
+        "high_kpa": nitrous.window_high_kpa,
+        **target,
+    }
+    if row.now.best > nitrous.window_high_kpa:
+        full = full_temperature(sheet)
+        out.append(
+            Reason(
+                HOLD,
+                "above window",
+                {**numbers, "full": full is not None and c_from_k(full) <= nitrous.bottle_temperature_c},
+            )
         )
-
-    before, charge = fresh_charge(then, rpm, meant), fresh_charge(now, rpm, actual)
-    added = pf.fuel_for(then, before, engine.lambda_with_nitrous) - own(then, before)
-    supplied = own(dataclasses.replace(now, fuel=then.fuel), charge) + added
-    return pf.lambda_with(now, charge, supplied * np.sqrt(now.fuel.density / then.fuel.density))
-
-
-def flow_trend(sheet: BuildSheet, today: BuildSheet) -> Band:
-    """Nitrous flow today over that of the plan: the models' trends over bottle temperature; the nozzle is the same."""
-    ends = []
-    for each in (sheet, today):
-        flows = model_flows(each, k_from_c(each.nitrous.bottle_temperature_c))
-        ends.append({model: flows[model][1] for model in (MODELS if is_weighed(sheet) else ("HEM", "NHNE"))})
-    ratios = {model: ends[1][model] / ends[0][model] for model in ends[0]}
-    return Band(min(ratios.values()), ratios[DEFAULT], max(ratios.values()), "trend over bottle temperature by model")
+    elif row.now.best < nitrous.window_low_kpa:
+        out.append(
+            Reason(CHANGE, "below window", numbers) if row.beyond else Reason(NOTE, "below window as planned", numbers)
+        )
+    if passes.change.best < 0:
+        out.append(Reason(NOTE, "passes", {"now": passes.now, "plan": passes.plan, "pass_s": nitrous.pass_s}))
+    return out
 
 
-def _row_at_peak(sheet: BuildSheet, plan: Plan) -> int:
-    return int((plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().to_numpy().argmin())
+def _moves(base: BuildSheet, now: Now, result: Today) -> list[Reason]:
+    """Say what has to be set anew, and what was only told."""
+    out = []
+    if any(change.moves for change in result.changes if change.key != "flow"):
+        out.append(Reason(CHANGE, "fuel", {"metering": base.controller.metering, "system": base.nitrous.system}))
+    flow = result.row("flow")
+    if flow.moves:
+        out.append(Reason(CHANGE, "flow", {"change_percent": flow.change, **_target(base)}))
+    if _fuel_changes(base, now):
+        weight = CHANGE if result.row("lambda").moves else NOTE
+        out.append(Reason(weight, "other fuel", {"was": base.make_fuel().name, "now": result.sheet.make_fuel().name}))
+    was = base.value("site.barometer_kpa")
+    if abs(now.barometer_kpa - was) > OTHER_PLACE_KPA:
+        out.append(Reason(NOTE, "other place", {"barometer_kpa": now.barometer_kpa, "plan_kpa": was}))
+    return out
 
 
-def _column(plan: Plan, name: str, k: int) -> Band:
-    low, best, high = (float(plan.table[f"{name}{end}"].iloc[k]) for end in ("_low", "", "_high"))
-    return Band(low, best, high, "the ranges of the plan")
-
-
-def _over(values: list[float], because: str) -> Band:
-    """Likely first, ends over all."""
-    return Band(float(np.min(values)), float(values[0]), float(np.max(values)), because)
-
-
-def _percent(of: Callable[[float], float], base: float, scale: float, flows: list[float]) -> Band:
-    """Change of a function of the nitrous flow [%], over flows."""
-    return _over([100 * (of(flow) - base) / scale for flow in flows], "trend over bottle temperature by model")
+def _jets(base: BuildSheet, today: BuildSheet, actual: Plan) -> tuple[tuple[float, float], ...]:
+    if base.nitrous.system == "dry":
+        return ()
+    rpm = float(actual.table["rpm"].iloc[row_at_peak(base, actual)])
+    owned = jets_owned(today, Setup.of(today), rpm, actual.flow.best)
+    return tuple(sorted(owned, key=lambda jet: abs(jet[1] - base.engine.lambda_with_nitrous)))
