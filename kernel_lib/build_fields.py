@@ -230,10 +230,10 @@ class Nitrous(Section):
     bottle_empty_kg: float | None = num("empty weight of the bottle with its valve", "kg", 0.5, 60, "Car bottles.", default=None,
                                         where="stamped on the bottle (tare)", basis=f"1.5 times its rated fill; {PRACTICE}")
     bottle_metal: Literal["aluminium", "steel"] = word("bottle made of", "The metal stores heat.", default="aluminium", basis=PRACTICE)
-    window_low_kpa: float = num("working window of the bottle, from", "kPa gauge", 2000, 7000, "Liquid nitrous of car bottles.", default=6200.0,
+    window_low_kpa: float = num("working window of the bottle, from", "kPa gauge", 2000, 7000, "Liquid nitrous of car bottles.", default=6205.0,
                                 basis=f"900 psi; {PRACTICE}")
     window_high_kpa: float = num("working window of the bottle, to", "kPa gauge", 2500, 7100, "It must end below the critical pressure.",
-                                 default=6900.0, basis=f"1000 psi; {PRACTICE}")
+                                 default=6895.0, basis=f"1000 psi; {PRACTICE}")
     heater_w: float = num("bottle heater", "W", 0, 3000, "Electric jackets; never a flame.", default=0.0, basis="no heater stated")
     pass_s: float = num("nitrous time of a pass", "s", 0.5, 120, "A pull or a lap's full-throttle time.", default=10.0, basis=PRACTICE)
     purge: bool = word("purge before a pass", "It fills the line with liquid.", default=False, basis="no purge stated")

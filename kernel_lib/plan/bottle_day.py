@@ -11,7 +11,7 @@ from ..band import AIR_FILM, WALL_FILM
 from ..build_sheet import BuildSheet
 from ..errors import InputError, check_number
 from ..thermo.blowdown import Bottle, Content, Course, spray, warm
-from ..thermo.fluid import T_LAST, saturation, table
+from ..thermo.fluid import T_LAST, saturation, saturation_temperature, table
 from ..thermo.vessel import VesselState, bottle_volume, liquid_full_temperature, vessel_state, vessel_temperature
 from ..units import k_from_c
 from .supply import flow_law
@@ -181,16 +181,19 @@ def _frame(sheet: BuildSheet, k: int, course: Course, clock: float) -> pd.DataFr
     )
 
 
-def hold_temperature(sheet: BuildSheet, P_gauge: float | None = None) -> float:
-    """Temperature at which this bottle, as full as it is, shows a gauge pressure [K]; the middle of its window if None."""
-    nitrous = sheet.nitrous
-    if P_gauge is None:
-        P_gauge = 500.0 * (nitrous.window_low_kpa + nitrous.window_high_kpa)
-    return vessel_temperature(
-        P_gauge + 1e3 * sheet.value("site.barometer_kpa"),
-        sheet.value("nitrous.bottle_fill_kg"),
-        bottle_volume(nitrous.bottle_rated_fill_kg),
-    )
+def hold_temperature(sheet: BuildSheet) -> float:
+    """Temperature to hold the bottle at [K].
+
+    Where liquid and vapour stand at the middle of the window, because that is the pressure a pass begins with once the first
+    grams are gone; less where this bottle, as full as it is, would then show more than the window's high end.
+    """
+    nitrous, barometer = sheet.nitrous, 1e3 * sheet.value("site.barometer_kpa")
+    fill, volume = sheet.value("nitrous.bottle_fill_kg"), bottle_volume(nitrous.bottle_rated_fill_kg)
+    T = float(saturation_temperature(500.0 * (nitrous.window_low_kpa + nitrous.window_high_kpa) + barometer))
+    high = 1e3 * nitrous.window_high_kpa + barometer
+    if vessel_state(T, fill, volume).P <= high:
+        return T
+    return vessel_temperature(high, fill, volume)
 
 
 def full_temperature(sheet: BuildSheet) -> float | None:

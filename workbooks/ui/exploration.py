@@ -153,7 +153,7 @@ class Controls:
             self.quiet = False
 
     @staticmethod
-    def fill(slot: w.Box, children: list) -> None:
+    def refill(slot: w.Box, children: list) -> None:
         """Put widgets into a box, but not those that are there already."""
         if list(slot.children) != children:
             slot.children = children

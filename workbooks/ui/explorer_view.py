@@ -130,5 +130,5 @@ class _Controls(Controls):
             self.by.value = "shot" if i.fraction is None else "fraction"
         self.own_note.value = escape(words.own_charge(r, system))
         self.own.disabled = i.T is None and i.P is None
-        self.fill(self._slot_nitrous, [(self.shot if i.fraction is None else self.fraction).widget])
-        self.fill(self._slot_state, [self.T[i.state].widget, self.P[i.state].widget])
+        self.refill(self._slot_nitrous, [(self.shot if i.fraction is None else self.fraction).widget])
+        self.refill(self._slot_state, [self.T[i.state].widget, self.P[i.state].widget])

@@ -1,0 +1,350 @@
+"""What the bottle page computes: one bottle, one nozzle, a day of passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from kernel_lib import BuildSheet, InputError, units
+from kernel_lib.band import ADDED_HEAT_EFFICIENCY, BOTTLE_TEMPERATURE, DENSITY_EXPONENT, WALL_HEAT_SHARE, Band
+from kernel_lib.engine.setup import Setup, spray_speeds
+from kernel_lib.errors import check_number
+from kernel_lib.plan import bottle_day as bd
+from kernel_lib.plan import fuel as pf
+from kernel_lib.plan import supply
+from kernel_lib.plan.plan import shot_power, wanted_flow
+from kernel_lib.plan.transient import FirstInstant, first_instant
+from kernel_lib.thermo.fluid import T_CRITICAL, T_LAST, table
+from kernel_lib.thermo.nitrous import mass_flux
+from kernel_lib.thermo.vessel import (
+    ABOVE_CRITICAL,
+    VAPOUR_ONLY,
+    VesselState,
+    bottle_volume,
+    mass_for,
+    vessel_state,
+    vessel_temperature,
+)
+
+KNOWN = ("temperature and weight", "gauge and weight", "temperature and gauge")
+T_SPAN = (-10.0, 65.0)
+PUSH = 200 * units.pa_from_psi(1.0)
+_SHEET_T = 36.0  # °C; a build sheet holds no hotter bottle
+PASSES = 10
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The controls."""
+
+    T_C: float
+    fill: float
+    gauge_kpa: float
+    bore_mm: float
+    loss_kpa: float | None
+    pass_s: float
+    wait_min: float
+    heater_w: float
+    acceleration_g: float
+    known: str = KNOWN[0]
+
+    @classmethod
+    def of(cls, sheet: BuildSheet) -> Inputs:
+        """Start with the sheet's bottle; a sheet without a bore gets the one that the wanted horsepower would need."""
+        nitrous = sheet.nitrous
+        bore = nitrous.nozzle_diameter_mm
+        if bore is None:
+            bore = round(min(supply.bore_for(sheet, wanted_flow(sheet)).best, 0.9 * nitrous.line_bore_mm), 2)
+        return cls(
+            T_C=nitrous.bottle_temperature_c,
+            fill=sheet.value("nitrous.bottle_fill_kg"),
+            gauge_kpa=bd.gauge_pressure(sheet, bd.state_of(sheet).P) / 1e3,
+            bore_mm=bore,
+            loss_kpa=nitrous.line_loss_kpa,
+            pass_s=nitrous.pass_s,
+            wait_min=20.0,
+            heater_w=nitrous.heater_w,
+            acceleration_g=0.5,
+        )
+
+
+@dataclass(frozen=True)
+class Result:
+    """What the pictures and sentences are made of; SI, pressures absolute unless named gauge."""
+
+    inputs: Inputs
+    sheet: BuildSheet  # with the controls' values
+    state: VesselState
+    barometer: float
+    fill_range: tuple[float, float]  # what weight the gauge would allow at this temperature
+    per_percent: float  # Pa that a bottle 1 % heavier would show more
+    full_T: float | None
+    sun_P: float | None
+    hold_T: float | None
+    flows: dict[str, tuple[float, float, float]] | None
+    flow: Band | None
+    power: Band | None
+    planned: float  # flow that the session's own sheet sets the fuel for
+    rpm: np.ndarray
+    drift: tuple[np.ndarray, np.ndarray, np.ndarray] | None  # lambda over rpm: low, likely, high over the flow's band
+    first: FirstInstant | None
+    day: bd.Day | None  # from the bottle as it stands
+    usable: int  # of that day
+    held: (
+        tuple[int, float] | None
+    )  # usable passes of a bottle held first and not heated between; gauge after the first [Pa]
+    drawn: float  # by one pass
+    out_of_reach: float
+    refill: float
+    weighed: bool
+
+    @property
+    def gauge(self) -> float:
+        """Gauge pressure in the bottle [Pa]."""
+        return self.state.P - self.barometer
+
+
+@lru_cache(maxsize=32)
+def _planned_flow(sheet: BuildSheet) -> float:
+    return wanted_flow(sheet) if sheet.nitrous.nozzle_diameter_mm is None else supply.flow_band(sheet).best
+
+
+@lru_cache(maxsize=64)
+def _trial(sheet: BuildSheet, T_C: float, fill: float, bore: float, loss: float | None) -> BuildSheet:
+    changes = {
+        "nitrous.bottle_temperature_c": min(T_C, _SHEET_T),
+        "nitrous.bottle_fill_kg": fill,
+        "nitrous.nozzle_diameter_mm": bore,
+    }
+    if loss != sheet.nitrous.line_loss_kpa:
+        changes["nitrous.line_loss_kpa"] = loss
+    return sheet.replace(changes)
+
+
+def settle(sheet: BuildSheet, i: Inputs) -> tuple[float, VesselState, tuple[float, float]]:
+    """Return the bottle's temperature [K], its state, and the weights that its gauge would allow.
+
+    Raises
+    ------
+    InputError
+        If what is known contradicts itself.
+    """
+    volume = bottle_volume(sheet.nitrous.bottle_rated_fill_kg)
+    barometer = 1e3 * sheet.value("site.barometer_kpa")
+    if i.known == KNOWN[1]:
+        T = vessel_temperature(1e3 * i.gauge_kpa + barometer, i.fill, volume)
+        check_number(
+            "bottle temperature",
+            units.c_from_k(T),
+            *T_SPAN,
+            "°C",
+            "That gauge and weight belong to a bottle outside the page.",
+        )
+        state = vessel_state(T, i.fill, volume)
+        return T, state, mass_for(T, state.P, volume)
+    T = units.k_from_c(check_number("bottle temperature", i.T_C, *T_SPAN, "°C", "A bottle in a car."))
+    if i.known == KNOWN[0]:
+        state = vessel_state(T, i.fill, volume)
+        return T, state, mass_for(T, state.P, volume)
+    P = 1e3 * i.gauge_kpa + barometer
+    low, high = mass_for(T, _on_line(T, P), volume)
+    if low == high and not 0.02 * sheet.nitrous.bottle_rated_fill_kg <= low <= 1100 * volume:
+        why = f"At {i.T_C:g} °C that pressure would be {low:.2f} kg in this bottle: gauge or thermometer is wrong."
+        raise InputError("gauge pressure", i.gauge_kpa, "kPa gauge", "a pressure that this bottle can have", why)
+    fill = min(max(i.fill, low), high)
+    return T, vessel_state(T, fill, volume), (low, high)
+
+
+def _on_line(T: float, P: float) -> float:
+    """A gauge within 1 % of saturation reads saturation."""
+    if T > T_LAST:
+        return P
+    line = float(table().at_T(T, "P")[0])
+    return line if abs(P / line - 1) < 0.01 else P
+
+
+def explore(sheet: BuildSheet, i: Inputs) -> Result:
+    """Compute everything for one position of the controls.
+
+    Raises
+    ------
+    InputError
+        Naming the control that does not fit; nothing is computed then.
+    """
+    if i.known not in KNOWN:
+        raise InputError("known", i.known, "", "one of " + ", ".join(KNOWN), "The page offers no other.")
+    T, state, fill_range = settle(sheet, i)
+    trial = _trial(sheet, units.c_from_k(T), state.mass, i.bore_mm, i.loss_kpa)
+    liquid = state.regime not in (ABOVE_CRITICAL, VAPOUR_ONLY) and units.c_from_k(T) <= _SHEET_T
+    common = {
+        "inputs": i,
+        "sheet": trial,
+        "state": state,
+        "barometer": 1e3 * sheet.value("site.barometer_kpa"),
+        "fill_range": fill_range,
+        "per_percent": _per_percent(state),
+        "full_T": bd.full_temperature(trial),
+        "sun_P": _or_none(lambda: vessel_state(bd.T_SUN, state.mass, state.volume).P),
+        "hold_T": _or_none(lambda: bd.hold_temperature(trial)),
+        "planned": _planned_flow(sheet),
+        "rpm": spray_speeds(sheet),
+        "weighed": supply.is_weighed(sheet),
+        "out_of_reach": bd.out_of_reach(trial, i.acceleration_g),
+    }
+    return Result(**common, **(_flowing(sheet, trial, i, T) if liquid else _NOT_FLOWING))
+
+
+_NOT_FLOWING = dict.fromkeys(("flows", "flow", "power", "drift", "first", "day", "held")) | {
+    "usable": 0,
+    "drawn": 0.0,
+    "refill": 0.0,
+}
+
+
+def _or_none(compute):
+    try:
+        return compute()
+    except InputError:
+        return None
+
+
+def _per_percent(state: VesselState) -> float:
+    more = _or_none(lambda: vessel_state(state.T, 1.01 * state.mass, state.volume).P)
+    return float("inf") if more is None else more - state.P
+
+
+def _flowing(sheet: BuildSheet, trial: BuildSheet, i: Inputs, T: float) -> dict:
+    """Everything that needs liquid."""
+    setup, rpm = Setup.of(sheet), spray_speeds(sheet)
+    flow, planned = supply.flow_band(trial), _planned_flow(sheet)
+    drift = tuple(pf.lambda_at_flow(sheet, setup, rpm, planned, f) for f in (flow.low, flow.best, flow.high))
+    left = bd.out_of_reach(trial, i.acceleration_g)
+    hold = 1e3 * (
+        0.5 * (trial.nitrous.window_low_kpa + trial.nitrous.window_high_kpa) + sheet.value("site.barometer_kpa")
+    )
+    timing = {"pass_s": i.pass_s, "wait_s": 60 * i.wait_min, "left": left}
+    warm = _or_none(lambda: bd.day(trial, PASSES, **timing, heater_W=i.heater_w, P_hold=hold))
+    drawn = (
+        flow.best * i.pass_s if warm is None else float(warm.table["start_kg"].iloc[0] - warm.table["end_kg"].iloc[0])
+    )
+    return {
+        "flows": supply.model_flows(trial, T),
+        "flow": flow,
+        "power": _power(trial, flow),
+        "drift": drift,
+        "first": first_instant(trial, flow.best, rpm),
+        "day": warm,
+        "usable": 0 if warm is None else usable_passes(trial, warm),
+        "held": _held(trial, timing),
+        "drawn": drawn,
+        "refill": bd.least_fill(trial, drawn, left),
+    }
+
+
+def _held(trial: BuildSheet, timing: dict) -> tuple[int, float] | None:
+    """Usable passes from the temperature to hold on, without a heater between; None if the bottle cannot be brought there."""
+    T = _or_none(lambda: bd.hold_temperature(trial))
+    if T is None or units.c_from_k(T) > _SHEET_T:
+        return None
+    start = trial.replace({"nitrous.bottle_temperature_c": units.c_from_k(T)})
+    day = _or_none(lambda: bd.day(start, PASSES, **timing))
+    return None if day is None else (usable_passes(start, day), 1e3 * float(day.table["end_P_kPa"].iloc[0]))
+
+
+def _power(trial: BuildSheet, flow: Band) -> Band:
+    """Horsepower that the flow stands for; its ends lie at corners of the unknowns (less air won back, less power)."""
+    low = shot_power(trial, flow.low, ADDED_HEAT_EFFICIENCY.low, WALL_HEAT_SHARE.high, DENSITY_EXPONENT.low)
+    high = shot_power(trial, flow.high, ADDED_HEAT_EFFICIENCY.high, WALL_HEAT_SHARE.low, DENSITY_EXPONENT.high)
+    return Band(low, shot_power(trial, flow.best), high, flow.because)
+
+
+def usable_passes(sheet: BuildSheet, day: bd.Day) -> int:
+    """Passes from the first on that end with liquid and with the pressure inside the window's low end."""
+    good = (day.table["end_P_kPa"] >= sheet.nitrous.window_low_kpa) & (day.table["ended"] == "time")
+    return int(good.cumprod().sum())
+
+
+@dataclass(frozen=True)
+class GaugeCurves:
+    """Flow over gauge pressure, as shares of the flow now [%]: by warming and by a push of gas, for the models."""
+
+    warm_T: np.ndarray
+    warm_P: np.ndarray
+    warm: dict[str, np.ndarray]
+    push_P: np.ndarray
+    push: dict[str, np.ndarray]
+    rule_P: np.ndarray
+    rule: np.ndarray
+    P_now: float
+
+
+@lru_cache(maxsize=64)
+def gauge_curves(T: float, P_down: float, barometer: float) -> GaugeCurves:
+    """Compute both ways to raise the gauge, from the saturated bottle at a temperature."""
+    temperatures = np.append(np.linspace(268.15, T_LAST - 0.05, 34), T)
+    temperatures.sort()
+    push = np.linspace(0.0, 1.5 * PUSH, 10)
+    line, now = table().at_T(temperatures, "P")[0], float(table().at_T(T, "P")[0])
+    warm, pushed = {}, {}
+    for model in ("HEM", "NHNE", "SPI"):
+        base = float(mass_flux(T, P_down, model=model))
+        warm[model] = 100 * mass_flux(temperatures, P_down, model=model) / base
+        pushed[model] = 100 * mass_flux(T, P_down, model=model, P_up=now + push) / base
+    rule_P = np.linspace(line[0], line[-1], 30)
+    return GaugeCurves(
+        temperatures,
+        line - barometer,
+        warm,
+        now + push - barometer,
+        pushed,
+        rule_P - barometer,
+        100 * np.sqrt((rule_P - P_down) / (now - P_down)),
+        now - barometer,
+    )
+
+
+def step(curves: GaugeCurves) -> tuple[tuple[float, float], dict[str, tuple[float, float]]]:
+    """What one step of `PUSH` does to the flow.
+
+    Returns
+    -------
+    tuple
+        The two temperatures between which warming makes that step [K], from now on, or up to the critical point where there is less room;
+        and a model -> change of flow (by warming, by gas) [%].
+    """
+    low = min(curves.P_now, curves.warm_P[-1] - PUSH)
+    ends, out = (low, low + PUSH), {}
+    for model, line in curves.warm.items():
+        a, b = np.interp(ends, curves.warm_P, line)
+        out[model] = (100 * (b / a - 1), float(np.interp(curves.P_now + PUSH, curves.push_P, curves.push[model])) - 100)
+    return tuple(float(v) for v in np.interp(ends, curves.warm_P, curves.warm_T)), out
+
+
+def steepness(r: Result) -> float:
+    """How many times as fast the gauge climbs with temperature once this bottle is full of liquid."""
+    T = min(r.full_T, T_LAST - 1.5)
+    line = table().at_T(np.array([T - 1.0, T]), "P")[0]
+    closed = vessel_state(T + 1.0, r.state.mass, r.state.volume).P - vessel_state(T, r.state.mass, r.state.volume).P
+    return float(closed / (line[1] - line[0]))
+
+
+@lru_cache(maxsize=32)
+def closed_bottle(mass: float, volume: float) -> tuple[np.ndarray, np.ndarray]:
+    """Temperature [K] and pressure [Pa] of a closed bottle, as far as 200 bar."""
+    T = np.linspace(units.k_from_c(T_SPAN[0]), units.k_from_c(T_SPAN[1]), 76)
+    P = [_or_none(lambda t=t: vessel_state(t, mass, volume).P) for t in T]
+    keep = [k for k, p in enumerate(P) if p is not None and p < 2e7]
+    return T[keep], np.array([P[k] for k in keep])
+
+
+def saturation_line() -> tuple[np.ndarray, np.ndarray]:
+    """Temperature [K] and pressure [Pa] up to the critical point."""
+    T = np.append(np.linspace(units.k_from_c(T_SPAN[0]), T_LAST, 60), T_CRITICAL - 0.011)
+    return T, table().at_T(T, "P")[0]
+
+
+def temperature_doubt() -> float:
+    """How wrong the bottle's temperature may be [K]."""
+    return BOTTLE_TEMPERATURE.high
