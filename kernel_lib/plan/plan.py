@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from .. import units
-from ..band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE, Band
+from ..band import ADDED_HEAT_EFFICIENCY, BOTTLE_TEMPERATURE, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE, Band
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge, mixture
 from ..engine.setup import Setup, spray_speeds
@@ -271,6 +271,6 @@ def _assumptions(flow: Band | None) -> list[str]:
     if flow is not None:
         out.insert(
             0,
-            f"nitrous flow: {1e3 * flow.best:.0f} g/s ({1e3 * flow.low:.0f} to {1e3 * flow.high:.0f}); {flow.because}.",
+            f"nitrous flow: {1e3 * flow.best:.0f} g/s ({1e3 * flow.low:.0f} to {1e3 * flow.high:.0f}); {flow.because}; bottle temperature within {BOTTLE_TEMPERATURE.high:g} K.",
         )
     return out

@@ -154,7 +154,7 @@ def flow_band(sheet: BuildSheet, T: float | None = None, *, T_error: Band = BOTT
             f"nozzle not weighed: choked equilibrium (HEM) at {NOZZLE_COEFFICIENT.best:g}, down to {NOZZLE_COEFFICIENT.low:g}, up to the mean of HEM and "
             f"boil-free flow (NHNE) at {NOZZLE_COEFFICIENT.high:g}; {NOZZLE_COEFFICIENT.because}"
         )
-    return Band(low, best, high, f"{because}; bottle temperature within {T_error.high:g} K")
+    return Band(low, best, high, because)
 
 
 def flow_law(sheet: BuildSheet) -> Flow:

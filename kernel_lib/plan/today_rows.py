@@ -53,7 +53,7 @@ NOISE = {
 }
 """Noise by quantity: thresholds of our own, each with its reason."""
 
-_MOVES = ("lambda", "fuel", "jet", "flow")
+_MOVES = ("lambda", "fuel", "open_time", "jet", "flow")
 """What asks for a change beyond its noise; the other rows are told, and forbid where they pass a limit."""
 
 

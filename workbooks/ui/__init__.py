@@ -1,18 +1,26 @@
 """What the notebooks call: a session, and one function a panel."""
 
+from .bottle_view import bottle
 from .explorer_view import charge_explorer
 from .frame import cautions, masthead, terms
+from .fuel_view import fuel_side
 from .session import open_session
 from .start_view import car_on_paper, choose_car, edit_car, first_plan
+from .today_view import today
+from .weigh_view import weigh_in_panel
 
 __all__ = [
+    "bottle",
     "car_on_paper",
     "cautions",
     "charge_explorer",
     "choose_car",
     "edit_car",
     "first_plan",
+    "fuel_side",
     "masthead",
     "open_session",
     "terms",
+    "today",
+    "weigh_in_panel",
 ]

@@ -33,6 +33,7 @@ T_SPAN = (-10.0, 65.0)
 PUSH = 200 * units.pa_from_psi(1.0)
 _SHEET_T = 36.0  # °C; a build sheet holds no hotter bottle
 PASSES = 10
+_WARMEST = 308.15  # K; nearer the critical point no shop goes
 
 
 @dataclass(frozen=True)
@@ -311,10 +312,10 @@ def step(curves: GaugeCurves) -> tuple[tuple[float, float], dict[str, tuple[floa
     Returns
     -------
     tuple
-        The two temperatures between which warming makes that step [K], from now on, or up to the critical point where there is less room;
+        The two temperatures between which warming makes that step [K], from now on, or up to 35 C where there is less room;
         and a model -> change of flow (by warming, by gas) [%].
     """
-    low = min(curves.P_now, curves.warm_P[-1] - PUSH)
+    low = min(curves.P_now, float(np.interp(_WARMEST, curves.warm_T, curves.warm_P)) - PUSH)
     ends, out = (low, low + PUSH), {}
     for model, line in curves.warm.items():
         a, b = np.interp(ends, curves.warm_P, line)

@@ -65,7 +65,7 @@ class SaturationPicture(_BottlePicture):
             )
         )
         fig.add_trace(theme.this_car())
-        fig.add_trace(names(theme.WITH, "middle left", text=["this bottle, closed"]))
+        fig.add_trace(names(theme.WITH, "middle left", text=["this bottle, closed   "]))
         return fig
 
     def frame(self, r: Result, _scale: float, system: str, _session: Session) -> None:
@@ -116,9 +116,9 @@ class GaugePicture(_BottlePicture):
         fig.add_trace(theme.line(GAS, name="by a push of gas"))
         fig.add_trace(theme.line(theme.TRADE, name="square root of pressure", dash="dash", width=1.8))
         fig.add_trace(theme.this_car())
-        fig.add_trace(names(theme.WITH, "bottom center", text=["by warming"]))
+        fig.add_trace(names(theme.WITH, "bottom right", text=["by warming"]))
         fig.add_trace(names(GAS, "middle left", text=["by a push of gas "]))
-        fig.add_trace(names(theme.TRADE, "top center", text=["square root (trade)"]))
+        fig.add_trace(names(theme.TRADE, "top center", text=["square root of pressure (trade)"]))
         return fig
 
     def curves(self, r: Result) -> GaugeCurves:
@@ -143,10 +143,10 @@ class GaugePicture(_BottlePicture):
         self.put(4, x=x, y=c.rule)
         self.put(5, x=[float(_pressure(c.P_now, system))], y=[100.0])
         warm = _pressure(c.warm_P, system)
-        self.put(6, x=warm[8:9], y=c.warm["HEM"][8:9])
+        self.put(6, x=warm[16:17], y=c.warm["HEM"][16:17] - 2)
         top = int(np.argmin(np.abs(c.push["HEM"] - 165)))
         self.put(7, x=_pressure(c.push_P[top : top + 1], system), y=c.push["HEM"][top : top + 1])
-        self.put(8, x=x[4:5], y=c.rule[4:5] + 4)
+        self.put(8, x=x[9:10], y=c.rule[9:10] + 12)
 
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         c = self.curves(r)

@@ -89,7 +89,7 @@ class _Controls(Controls):
         )
         self.loss = self.number(
             "lost in the line at full flow",
-            "kPa differential",
+            "kPa lost",
             lambda v: {"loss_kpa": v},
             (0.0, 1500.0, 10.0),
             0,

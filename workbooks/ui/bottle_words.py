@@ -79,7 +79,7 @@ def _bottle(r: Result, system: str) -> str:
         more = (
             "more than the equation of state holds"
             if np.isinf(r.per_percent)
-            else display.quantity(r.per_percent / 1e3, "kPa differential", system, 0).replace(" differential", "")
+            else display.quantity(r.per_percent / 1e3, "kPa lost", system, 0)
         )
         return f"{first} So full, the gauge is ambiguous: a bottle 1 % heavier would show {more} more at the same temperature."
     return first
@@ -111,7 +111,7 @@ def _day(r: Result, system: str) -> str:
     hold = f"Hold about {display.temperature(r.hold_T, system)}. " if r.hold_T else ""
     if r.usable == 0:
         low = kpa(1e3 * nitrous.window_low_kpa, system)
-        usable = f"As it stands, already the first pass of {r.inputs.pass_s:g} s ends below {low} or without liquid."
+        usable = f"As it stands, the first pass of {r.inputs.pass_s:g} s {_first_end(r, system)}; the window begins at {low}."
     else:
         more = " or more" if r.usable == PASSES else ""
         heat = "with this heater" if r.inputs.heater_w else "without a heater"
@@ -121,6 +121,15 @@ def _day(r: Result, system: str) -> str:
         many = f"{count}{' or more' if count == PASSES else ''} pass{'' if count == 1 else 'es'}"
         usable += f" Held there first, and no heater between passes: {many if count else f'the first still ends at {kpa(end, system)}'}."
     return f"{hold}{usable} Refill when less than {mass(r.refill, system, 1)} of nitrous is left{scale}: below, a pass ends in vapour."
+
+
+def _first_end(r: Result, system: str) -> str:
+    if r.day is None:
+        return "finds no liquid within the pick-up's reach"
+    first = r.day.table.iloc[0]
+    if first["ended"] != "time":
+        return f"runs out of liquid after {first['seconds']:.1f} s"
+    return f"ends at {kpa(1e3 * first['end_P_kPa'], system)}"
 
 
 def _no_liquid(r: Result, system: str) -> str:
@@ -259,9 +268,7 @@ def day_title(r: Result, system: str) -> str:
     if r.day is None:
         return "No pass: the liquid lies out of the pick-up's reach"
     first = r.day.table.iloc[0]
-    fall = display.quantity(first["start_P_kPa"] - first["end_P_kPa"], "kPa differential", system, 0).replace(
-        " differential", ""
-    )
+    fall = display.quantity(first["start_P_kPa"] - first["end_P_kPa"], "kPa lost", system, 0)
     lost = 100 * (1 - first["end_flow_kg_s"] / first["start_flow_kg_s"])
     return f"A pass of {first['seconds']:.3g} s takes {fall} off the gauge and {lost:.0f} % off the flow"
 
@@ -330,7 +337,7 @@ def assumes(r: Result, system: str) -> str:
     doubt = display.degrees(BOTTLE_TEMPERATURE.high, system)
     out = f"Assumes nitrous in equilibrium at one temperature, known within {doubt}; space in the bottle by its rated fill (68 % of the water it holds)"
     if r.flow:
-        loss = display.quantity(line_loss(r.sheet) / 1e3, "kPa differential", system, 0)
+        loss = display.quantity(line_loss(r.sheet) / 1e3, "kPa lost", system, 0)
         line = "the line is in the weighed-in coefficient" if r.weighed else f"{loss} lost in line and valve"
         out += f"; {line}; flow: {r.flow.because}"
     return out + "."

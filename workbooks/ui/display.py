@@ -31,6 +31,7 @@ _IN_US = {
     "kPa abs": Shown("psi abs", u.psi_from_kpa, u.kpa_from_psi),
     "kPa gauge": Shown("psi gauge", u.psi_from_kpa, u.kpa_from_psi),
     "kPa differential": Shown("psi differential", u.psi_from_kpa, u.kpa_from_psi),
+    "kPa lost": Shown("psi", u.psi_from_kpa, u.kpa_from_psi),
     "kg nitrous": Shown("lb nitrous", u.lb_from_kg, u.kg_from_lb),
     "kg": Shown("lb", u.lb_from_kg, u.kg_from_lb),
     "m": Shown("ft", u.ft_from_m, u.m_from_ft),
@@ -43,6 +44,7 @@ _IN_US = {
 }
 _IN_METRIC = {
     "hp": Shown("kW", u.kw_from_hp, u.hp_from_kw),
+    "kPa lost": Shown("kPa", _same, _same),
     "K difference": Shown("K", _same, _same),
 }
 
@@ -52,16 +54,24 @@ def shown(unit: str, system: str) -> Shown:
     return (_IN_US if system == US else _IN_METRIC).get(unit, Shown(unit, _same, _same))
 
 
-def plain(value: float) -> str:
-    """Write an input as it was meant: five significant digits at most, no trailing zeros, no exponent."""
-    text = f"{value:.5g}"
+def plain(value: float, digits: int = 5) -> str:
+    """Write an input as it was meant: five significant digits at most, no trailing zeros, no exponent; nothing if it is unknown."""
+    if math.isnan(value):
+        return ""
+    text = f"{value:.{digits}g}"
     return f"{value:.0f}" if "e" in text else text
+
+
+def typed(value: float, unit: str, system: str) -> str:
+    """Write a value of a build-sheet unit into a field: four digits where it had to be converted."""
+    to = shown(unit, system)
+    return plain(to.there(value), 5 if to.unit == unit else 4)
 
 
 def quantity(value: float, unit: str, system: str, digits: int | None = None) -> str:
     """Write a value of a build-sheet unit in display units, unit behind it."""
     to = shown(unit, system)
-    number = plain(to.there(value)) if digits is None else f"{to.there(value):.{digits}f}"
+    number = typed(value, unit, system) if digits is None else f"{to.there(value):.{digits}f}"
     return f"{number} {to.unit}".strip()
 
 

@@ -117,7 +117,8 @@ class NumberField:
 
     def show(self, value: float, system: str) -> None:
         """Display a value that the model holds."""
-        if self._error.value and (value, system) == (self._value, self._system):
+        same = value == self._value or (math.isnan(value) and math.isnan(self._value))
+        if self._error.value and same and system == self._system:
             return  # what was typed stays, with its sentence, until it is mended
         self._system, self._value = system, value
         to = display.shown(self._unit, system)
@@ -126,7 +127,9 @@ class NumberField:
             self._name.value = f"<label>{escape(self.label)}</label>"
             self._unit_label.value = escape(to.unit)
             self.text.value = (
-                display.plain(to.there(value)) if self._digits is None else f"{to.there(value):.{self._digits}f}"
+                display.typed(value, self._unit, system)
+                if self._digits is None or math.isnan(value)
+                else f"{to.there(value):.{self._digits}f}"
             )
             self.text.tooltip = f"{self.label} [{to.unit}]"
             if self.slider:

@@ -15,7 +15,12 @@ from . import display
 from .guard import guarded
 from .session import Session
 
-PAGES = (("start", "The car on paper"), ("charge_explorer", "AFR against charge temperature"))
+PAGES = (
+    ("start", "The car on paper"),
+    ("charge_explorer", "AFR against charge temperature"),
+    ("bottle", "Bottle, nozzle, fuel side"),
+    ("today", "Today"),
+)
 
 
 def html(text: str = "", *classes: str) -> w.HTML:
@@ -106,6 +111,18 @@ _TERMS = (
     ),
     ("spray window", "the speeds, at full throttle, in which nitrous may flow"),
     ("dose", "nitrous per cylinder and cycle"),
+    (
+        "liquid-full",
+        "a bottle so full, or so warm, that no vapour is left in it; its pressure then climbs steeply with every degree",
+    ),
+    ("critical point", "the temperature above which there is no liquid nitrous at any pressure"),
+    ("working window", "the bottle pressures between which the shop sprays"),
+    ("choked", "flow as large as it can get: less pressure behind the nozzle draws no more through it"),
+    ("weigh-in", "the bottle weighed before and after a spray: it tells what the nozzle really passes"),
+    ("discharge coefficient", "what a nozzle passes over what a model says for its bore"),
+    ("purge", "nitrous blown off at the valve before a pass, so that liquid stands in the line"),
+    ("pick-up", "the tube through which liquid leaves the bottle"),
+    ("valve duty, injector duty", "share of the time a valve, or an injector, is open"),
 )
 
 

@@ -28,7 +28,7 @@ _FIELDS = (
     ("before", "bottle before", "kg", "with its own weight or without, but both alike"),
     ("after", "bottle after", "kg", ""),
     ("seconds", "valve open", "s", "5 s and more, purged; the sum over pulls if several"),
-    ("T_C", "bottle temperature at the start", "°C", "on the wall, under the jacket"),
+    ("T_C", "temperature at the start", "°C", "on the wall, under the jacket"),
 )
 
 
@@ -38,7 +38,7 @@ class WeighView:
     def __init__(self, session: Session) -> None:
         self.session = session
         self.scale_error, self.time_error = 0.005, 0.2
-        self.runs = [_Run(self, "First weigh-in"), _Run(self, "Second, at another temperature (if you have one)")]
+        self.runs = [_Run(self, "First weigh-in"), _Run(self, "Second, warmer or colder")]
         self.answer, self.error = html("", "nw-weigh-answer"), html("", "nw-field-error")
         self.keep = w.Button(description="put the coefficient into the build sheet", disabled=True)
         self.keep.on_click(guarded(self._say)(lambda _b: self._put()))
