@@ -489,7 +489,7 @@ def test_a_weigh_in_is_three_numbers(missing):
     ],
 )
 def test_what_the_bottle_fields_ask_of_each_other(path, bad, good):
-    """Window from 6200 kPa, at least 50 wide; line of 4.8 mm; half of 0.71."""
+    """Window from 900 psi (6205 kPa), at least 50 kPa wide; line of 4.8 mm; half of 0.71."""
     assert refused(with_value(path, bad)).field == path
     assert BuildSheet(with_value(path, good)).value(path) == good
 

@@ -325,14 +325,15 @@ def test_weight_of_the_bottle_itself_does_not_matter():
 )
 @settings(deadline=None, max_examples=50)
 def test_weigh_in_finds_what_was_sprayed(coefficient, T, seconds):
-    """A spray of known coefficient, weighed without error, gives it back: within the stated error and within 0.6 %.
+    """A spray of known coefficient, weighed without error, gives it back: within half the stated error and within 1 %.
 
-    0.6 %: the mean flux is taken along a straight fall at a steady draw, over up to a third of the bottle."""
+    1 %: the mean flux is taken along a straight fall at a steady draw, over up to a third of the bottle, near the critical
+    point at worst. A usual weigh-in, below 300 K and a tenth of the bottle, is good to 0.1 %."""
     drawn, ended = forward(coefficient, T, seconds)
     assume(ended == "time" and drawn < FILL / 3)
     found = weigh_in(WREN, 11.14, 11.14 - drawn, seconds, T, scale_error=0.001)
-    assert abs(found.coefficient - coefficient) < found.error
-    assert found.coefficient == pytest.approx(coefficient, rel=6e-3)
+    assert abs(found.coefficient - coefficient) < found.error / 2
+    assert found.coefficient == pytest.approx(coefficient, rel=1e-3 if T < 300 and drawn < FILL / 10 else 1e-2)
 
 
 def test_what_was_weighed_in_is_what_the_plan_takes():
