@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 
 import numpy as np
+from scipy.optimize import brentq
 
 from ..band import BOTTLE_TEMPERATURE, LINE_FITTINGS, LINE_FRICTION, NOZZLE_COEFFICIENT, Band
 from ..build_sheet import BuildSheet
@@ -12,7 +13,7 @@ from ..engine.setup import Setup
 from ..errors import InputError, check_number
 from ..thermo.blowdown import Flow
 from ..thermo.fluid import T_LAST, T_TRIPLE, saturation, table
-from ..thermo.nitrous import DEFAULT, MODELS, equivalent_coefficient, mass_flux
+from ..thermo.nitrous import DEFAULT, MODELS, mass_flux, throttled_share
 from ..units import k_from_c
 
 
@@ -37,31 +38,63 @@ def is_weighed(sheet: BuildSheet) -> bool:
     return sheet.nitrous.discharge_coefficient is not None
 
 
-def line_heads(sheet: BuildSheet, friction: float = LINE_FRICTION.best, fittings: float = LINE_FITTINGS.best) -> float:
-    """What the line costs, in velocity heads of its bore."""
+def _line_heads(sheet: BuildSheet, friction: float, fittings: float) -> float:
     nitrous = sheet.nitrous
     return friction * nitrous.line_length_m / (nitrous.line_bore_mm / 1e3) + fittings
 
 
-def line_factor(sheet: BuildSheet, coefficient: float, heads: float | None = None) -> float:
-    """Share of the nozzle's flow that is left with the line before it; see `equivalent_coefficient`."""
+def line_share(
+    sheet: BuildSheet, model: str = DEFAULT, coefficient: float | None = None, heads: float | None = None
+) -> tuple[float, float]:
+    """What the line leaves of a nozzle's flow.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+        With a nozzle bore.
+    model : {"SPI", "HEM", "NHNE"}
+    coefficient : float, optional
+        Of the nozzle alone; the likely one if None.
+    heads : float, optional
+        What the line costs in velocity heads of its bore; the likely ones if None.
+
+    Returns
+    -------
+    tuple of float
+        Share of the flow that is left, and the pressure lost [Pa]: the sheet's, or that of the liquid in the line,
+        heads x (mass flow / area)^2 / (2 rho), with the flow that then flows.
+
+    Raises
+    ------
+    InputError
+        If the line is stated to lose more than the bottle has.
+    """
     nitrous, area = sheet.nitrous, nozzle_area(sheet)
+    T, P_down = k_from_c(nitrous.bottle_temperature_c), 1e3 * sheet.value("site.barometer_kpa")
+    state = saturation(T)
     if nitrous.line_loss_kpa is not None and heads is None:
-        P = saturation(k_from_c(nitrous.bottle_temperature_c)).P - 1e3 * sheet.value("site.barometer_kpa")
-        share = 1e3 * nitrous.line_loss_kpa / P
-        if share >= 1:
+        loss = 1e3 * nitrous.line_loss_kpa
+        if loss >= state.P - P_down:
             why = "The line cannot lose more than the bottle has over the air."
-            raise InputError("nitrous.line_loss_kpa", nitrous.line_loss_kpa, "kPa", f"less than {P / 1e3:.0f} kPa", why)
-        return float(np.sqrt(1 - share))
+            raise InputError(
+                "nitrous.line_loss_kpa",
+                nitrous.line_loss_kpa,
+                "kPa",
+                f"less than {(state.P - P_down) / 1e3:.0f} kPa",
+                why,
+            )
+        return throttled_share(T, P_down, loss, model=model), loss
+    coefficient = NOZZLE_COEFFICIENT.best if coefficient is None else coefficient
+    heads = _line_heads(sheet, LINE_FRICTION.best, LINE_FITTINGS.best) if heads is None else heads
     line = np.pi / 4 * (nitrous.line_bore_mm / 1e3) ** 2
-    heads = line_heads(sheet) if heads is None else heads
-    return float(equivalent_coefficient(area, coefficient, line, heads)) / coefficient
+    full = area * coefficient * float(mass_flux(T, P_down, model=model))
 
+    def asked(loss: float) -> float:
+        flow = full * throttled_share(T, P_down, loss, model=model)
+        return heads * (flow / line) ** 2 / (2 * state.liquid_density) - loss
 
-def line_loss(sheet: BuildSheet) -> float:
-    """Pressure lost between bottle and nozzle at full flow of liquid [Pa]."""
-    P = saturation(k_from_c(sheet.nitrous.bottle_temperature_c)).P - 1e3 * sheet.value("site.barometer_kpa")
-    return (1 - line_factor(sheet, NOZZLE_COEFFICIENT.best) ** 2) * P
+    loss = float(brentq(asked, 0.0, state.P - P_down, rtol=1e-6))
+    return throttled_share(T, P_down, loss, model=model), loss
 
 
 @functools.lru_cache(maxsize=64)
@@ -69,18 +102,13 @@ def _ends(sheet: BuildSheet) -> dict[str, tuple[float, float, float]]:
     """Coefficients (low, likely, high) of every model, line included."""
     nitrous = sheet.nitrous
     if not is_weighed(sheet):
-        factors = [
-            line_factor(sheet, c) for c in (NOZZLE_COEFFICIENT.low, NOZZLE_COEFFICIENT.best, NOZZLE_COEFFICIENT.high)
-        ]
-        if nitrous.line_loss_kpa is None:
-            factors[0] = line_factor(
-                sheet, NOZZLE_COEFFICIENT.low, line_heads(sheet, LINE_FRICTION.high, LINE_FITTINGS.high)
-            )
-            factors[2] = line_factor(
-                sheet, NOZZLE_COEFFICIENT.high, line_heads(sheet, LINE_FRICTION.low, LINE_FITTINGS.low)
-            )
-        band = (NOZZLE_COEFFICIENT.low, NOZZLE_COEFFICIENT.best, NOZZLE_COEFFICIENT.high)
-        return dict.fromkeys(MODELS, tuple(c * f for c, f in zip(band, factors, strict=True)))
+        stated = nitrous.line_loss_kpa is not None
+        ends = (
+            (NOZZLE_COEFFICIENT.low, None if stated else _line_heads(sheet, LINE_FRICTION.high, LINE_FITTINGS.high)),
+            (NOZZLE_COEFFICIENT.best, None),
+            (NOZZLE_COEFFICIENT.high, None if stated else _line_heads(sheet, LINE_FRICTION.low, LINE_FITTINGS.low)),
+        )
+        return {m: tuple(c * line_share(sheet, m, c, heads)[0] for c, heads in ends) for m in MODELS}
     best, error = nitrous.discharge_coefficient, nitrous.discharge_error
     then, P = k_from_c(nitrous.discharge_temperature_c), 1e3 * sheet.value("site.barometer_kpa")
     flux = {model: float(mass_flux(then, P, model=model)) for model in MODELS}

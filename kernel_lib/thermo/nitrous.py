@@ -26,10 +26,10 @@ __all__ = [
     "T_CRITICAL",
     "T_TRIPLE",
     "Saturation",
-    "equivalent_coefficient",
     "mass_flux",
     "nozzle_flow",
     "saturation",
+    "throttled_share",
     "vapour_flow",
 ]
 
@@ -290,21 +290,23 @@ def _gas_flux(P: float, P_up: float, h0: float, s0: float) -> float:
     return state.rhomass() * np.sqrt(2 * max(h0 - state.hmass(), 0.0))
 
 
-def equivalent_coefficient(area, discharge_coefficient, line_area, line_velocity_heads) -> np.ndarray:
-    """Coefficient of nozzle and line together, referred to the nozzle's area.
+def throttled_share(T: float, P_down: float, loss: float, *, model: str = DEFAULT) -> float:
+    """Share of a nozzle's flow that is left where saturated liquid loses pressure in the line before it.
 
     Parameters
     ----------
-    area, discharge_coefficient : float or array
-        Of the nozzle [m2], [-].
-    line_area : float or array
-        Of the line's bore [m2]; larger than the nozzle's.
-    line_velocity_heads : float or array
-        What the line, its bends and its valve cost, in velocity heads of the line: f L/D + sum of K.
+    T : float
+        Of the liquid in the bottle [K].
+    P_down : float
+        Behind the nozzle, absolute [Pa].
+    loss : float
+        Between bottle and nozzle [Pa].
+    model : {"SPI", "HEM", "NHNE"}
 
     Returns
     -------
-    array
+    float
+        0 to 1: times the nozzle's coefficient it is the coefficient of nozzle and line together, referred to the bottle.
 
     Raises
     ------
@@ -312,14 +314,26 @@ def equivalent_coefficient(area, discharge_coefficient, line_area, line_velocity
 
     Notes
     -----
-    Two holes in series in a flow of one density: 1/(C A)^2 = 1/(C_n A_n)^2 + heads/A_l^2. Saturated liquid that loses
-    pressure begins to boil in the line and loses more than this; a weigh-in measures line and nozzle together.
+    SPI: sqrt(1 - loss / (P - P_down)). HEM: the liquid has boiled a little at constant enthalpy before it reaches the nozzle, and
+    goes on along the isentrope from there; this costs more than the pressure alone. NHNE: both, with equal weights.
     """
-    why = "A line narrower than its nozzle is the nozzle."
-    area = check_array("area", area, 0.0, 1e-3, "m2", "A bore of up to 36 mm.", open_low=True)
-    coefficient = check_array(
-        "discharge_coefficient", discharge_coefficient, 0.0, 3.0, "", "See a weigh-in.", open_low=True
-    )
-    line = check_array("line_area", line_area, float(np.max(area)), 1e-2, "m2", why)
-    heads = check_array("line_velocity_heads", line_velocity_heads, 0.0, 1e5, "", "Losses take pressure.")
-    return 1 / np.sqrt(1 / coefficient**2 + heads * (area / line) ** 2)
+    T = float(check_saturated("T", T))
+    P, h0 = (float(v) for v in table().at_T(T, "P", "h_l"))
+    P_down = check_number("P_down", P_down, 0.0, P, "Pa", "Nothing flows backwards.")
+    why = "The line cannot lose more than the bottle has over what lies behind the nozzle."
+    loss = check_number("loss", loss, 0.0, P - P_down, "Pa", why)
+    check_choice("model", model, MODELS, "These are the models this project has.")
+    whole = float(mass_flux(T, P_down, model=model))
+    if loss == 0.0 or whole == 0.0:
+        return 1.0
+    spi = float(np.sqrt(2 * table().at_T(T, "rho_l")[0] * (P - loss - P_down)))
+    P_in = max(P - loss, table().P_low)
+    h_l, h_v, s_l, s_v = table().at_T(float(table().T_of_P(P_in)), "h_l", "h_v", "s_l", "s_v")
+    s0 = float(s_l + (h0 - h_l) / (h_v - h_l) * (s_v - s_l))
+    lowest = max(P_down, table().P_low)
+    if model == "NHNE":
+        return 0.5 * (spi + float(_two_phase_flux(min(lowest, P_in), h0, s0))) / whole
+    if model == "SPI":
+        return spi / whole
+    fall = np.linspace(P_in, max(lowest, _CHOKES_ABOVE * P_in), _NODES)
+    return float(_peak(_two_phase_flux(fall, h0, s0))) / whole

@@ -7,7 +7,7 @@ from html import escape
 import ipywidgets as w
 
 from kernel_lib import units
-from kernel_lib.plan.supply import line_loss
+from kernel_lib.plan.supply import line_share
 
 from . import bottle_words as words
 from .bottle_model import KNOWN, T_SPAN, Inputs, Result, explore
@@ -127,7 +127,7 @@ class _Controls(Controls):
             self.fill.show(r.state.mass, system)
             self.gauge.show(r.gauge / 1e3, system)
             self.bore.show(i.bore_mm, system)
-            self.loss.show(line_loss(r.sheet) / 1e3 if i.loss_kpa is None else i.loss_kpa, system)
+            self.loss.show(line_share(r.sheet)[1] / 1e3 if i.loss_kpa is None else i.loss_kpa, system)
             for field, value in (
                 (self.pass_s, i.pass_s),
                 (self.wait, i.wait_min),

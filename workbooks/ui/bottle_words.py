@@ -8,7 +8,7 @@ from kernel_lib import units
 from kernel_lib.band import BOTTLE_TEMPERATURE, Band
 from kernel_lib.plan.bottle_day import SLENDERNESS, T_SUN
 from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA
-from kernel_lib.plan.supply import line_loss
+from kernel_lib.plan.supply import line_share
 from kernel_lib.text import banded
 from kernel_lib.thermo.fluid import P_CRITICAL, T_CRITICAL
 from kernel_lib.thermo.vessel import ABOVE_CRITICAL, LIQUID_FULL, VAPOUR_ONLY
@@ -241,7 +241,7 @@ def drift_title(r: Result, scale: float) -> str:
     low, best, high = (scale * float(line[0]) for line in r.drift)
     ends = f"{min(low, high):.1f} to {max(low, high):.1f}"
     if abs(r.flow.best / r.planned - 1) < 0.005:
-        return f"This is the flow the fuel is set for; what is unknown of it moves gauge AFR at {r.rpm[0]:.0f} rpm from {ends}"
+        return f"This is the flow the fuel is set for; what is unknown of it leaves gauge AFR at {r.rpm[0]:.0f} rpm between {ends.replace(' to ', ' and ')}"
     side = "leaner" if best > scale * float(r.drift[1][-1]) or r.flow.best > r.planned else "richer"
     return f"With nothing else changed this flow makes {r.rpm[0]:.0f} rpm {side}: gauge {best:.1f} ({ends})"
 
@@ -337,7 +337,7 @@ def assumes(r: Result, system: str) -> str:
     doubt = display.degrees(BOTTLE_TEMPERATURE.high, system)
     out = f"Assumes nitrous in equilibrium at one temperature, known within {doubt}; space in the bottle by its rated fill (68 % of the water it holds)"
     if r.flow:
-        loss = display.quantity(line_loss(r.sheet) / 1e3, "kPa lost", system, 0)
+        loss = display.quantity(line_share(r.sheet)[1] / 1e3, "kPa lost", system, 0)
         line = "the line is in the weighed-in coefficient" if r.weighed else f"{loss} lost in line and valve"
         out += f"; {line}; flow: {r.flow.because}"
     return out + "."

@@ -301,7 +301,11 @@ def _draw_duty(fig: theme.Figure, side: FuelSide) -> None:
         }
         same = len({y for y, _ in marks}) < len(marks)
         shown = [(marks[0][0], "limit of both")] if same else marks
-        fig.layout.annotations = [{**label, "y": y, "text": text} for y, text in shown]
+        least = min(y for y, _ in shown)
+        fig.layout.annotations = [
+            {**label, "y": y, "text": text, "yanchor": "bottom" if y > least or len(shown) == 1 else "top"}
+            for y, text in shown
+        ]
         fig.update_xaxes(range=[float(rpm[0]), float(rpm[-1])])
 
 
