@@ -1,7 +1,7 @@
 """How long from a moved slider to its new picture, in the real browser.
 
 Reported, not asserted: median and 95th percentile for each control and each picture it redraws, and their ratio to a named
-baseline of the same run, a move of lambda, which draws no new map. ``--benchmark-only -s`` prints the table; leave the machine
+baseline of the same run and page. ``--benchmark-only -s`` prints the table; leave the machine
 idle. Run this file by itself: its browser and the other benches' would share two cores.
 """
 
@@ -15,9 +15,23 @@ from tests.browser.conftest import FLAGS
 from tests.serving_tools import RunningServer
 
 MOVES = 30
-CONTROLS = {"lambda": 2, "rpm": 0, "shot": 1, "charge temperature": 3}
-PICTURES = {"map": 0, "temperature": 1, "products": 2, "oxygen": 3}
-NOT_REDRAWN = {("lambda", "oxygen"), ("charge temperature", "oxygen")}
+PAGES = {
+    "charge_explorer": {
+        "controls": {"lambda": 2, "rpm": 0, "shot": 1, "charge temperature": 3},
+        "pictures": {"map": 0, "temperature": 1, "products": 2, "oxygen": 3},
+        "not redrawn": {("lambda", "oxygen"), ("charge temperature", "oxygen")},
+        "baseline": ("lambda", "map"),
+    },
+    "bottle": {
+        "controls": {"bottle temperature": 0, "fill": 1, "nozzle bore": 2, "line loss": 3},
+        "pictures": {"saturation": 0, "mixture": 1, "gauge": 2, "passes": 3, "first instant": 4},
+        "not redrawn": {
+            *(("fill", picture) for picture in ("mixture", "gauge", "first instant")),
+            *((control, picture) for control in ("nozzle bore", "line loss") for picture in ("saturation", "gauge")),
+        },
+        "baseline": ("fill", "saturation"),
+    },
+}
 
 MOVE = """([handle, picture, key]) => new Promise((done) => {
   const plot = document.querySelectorAll(".js-plotly-plot")[picture];
@@ -34,15 +48,11 @@ MOVE = """([handle, picture, key]) => new Promise((done) => {
 
 
 @pytest.fixture(scope="module")
-def explorer(tmp_path_factory):
+def browser_page(tmp_path_factory):
     path = shutil.which("chromium") or shutil.which("google-chrome")
     with RunningServer(None, tmp_path_factory.mktemp("work")) as server, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
-        page = browser.new_page(viewport={"width": 1280, "height": 900})
-        page.goto(f"{server.url}/voila/render/charge_explorer.ipynb?units=us", timeout=60_000)
-        page.wait_for_selector(".nw-footer", timeout=60_000)
-        page.wait_for_timeout(4_000)
-        yield page
+        yield browser.new_page(viewport={"width": 1280, "height": 900}), server.url
         browser.close()
 
 
@@ -56,19 +66,24 @@ def _times(page, control, picture):
     return sorted(times[4:])
 
 
-def test_slider_to_picture(explorer, benchmark):
-    rows = {}
+@pytest.mark.parametrize("name", PAGES)
+def test_slider_to_picture(browser_page, benchmark, name):
+    page, url = browser_page
+    page.goto(f"{url}/voila/render/{name}.ipynb?units=us", timeout=60_000)
+    page.wait_for_selector(".nw-footer", timeout=60_000)
+    page.wait_for_timeout(4_000)
+    here, rows = PAGES[name], {}
 
     def measure():
-        for control, handle in CONTROLS.items():
-            for name, picture in PICTURES.items():
-                if (control, name) not in NOT_REDRAWN:
-                    rows[control, name] = _times(explorer, handle, picture)
+        for control, handle in here["controls"].items():
+            for picture, index in here["pictures"].items():
+                if (control, picture) not in here["not redrawn"]:
+                    rows[control, picture] = _times(page, handle, index)
 
     benchmark.pedantic(measure, rounds=1)
-    baseline = statistics.median(rows["lambda", "map"])
-    for (control, name), times in rows.items():
+    baseline = statistics.median(rows[here["baseline"]])
+    for (control, picture), times in rows.items():
         median, p95 = statistics.median(times), times[int(0.95 * len(times))]
-        line = f"{median:.0f} ms median, {p95:.0f} ms p95, {median / baseline:.2f} of lambda on the map"
-        benchmark.extra_info[f"{control} -> {name}"] = line
-        print(f"{control:>20} -> {name:<12} {line}")
+        line = f"{median:.0f} ms median, {p95:.0f} ms p95, {median / baseline:.2f} of {' on '.join(here['baseline'])}"
+        benchmark.extra_info[f"{control} -> {picture}"] = line
+        print(f"{control:>20} -> {picture:<14} {line}")
