@@ -12,9 +12,7 @@ from kernel_lib.plan.supply import (
     flow_band,
     flow_law,
     is_weighed,
-    line_factor,
-    line_heads,
-    line_loss,
+    line_share,
     model_flows,
     nozzle_area,
 )
@@ -81,7 +79,6 @@ def test_flow_band_is_ordered(bore, celsius, length, base):
     )
     band = flow_band(sheet)
     assert 0 < band.low < band.best < band.high
-    assert "bottle temperature within 3 K" in band.because
     for low, best, high in model_flows(sheet, 280.0).values():
         assert 0 < low < best < high
 
@@ -95,31 +92,31 @@ def test_more_bore_more_flow(bore, more, base):
     assert small.high < large.high
 
 
+WORST, BEST = 0.04 * 875 + 30, 0.015 * 875 + 3  # velocity heads of 4.2 m of 4.8 mm, 875 bores, with its fittings
+
+
 def test_unweighed_band_by_hand():
     """0.60 of HEM 3 K colder through the worst line, 0.75 of HEM, 0.82 of NHNE up to 3 K warmer through the best line.
 
-    Near the critical point NHNE falls again: less dense liquid outweighs the pressure.
-    Two holes in series: 1/(1 + C^2 heads (A/A_line)^2) under a root."""
+    Near the critical point NHNE falls again: less dense liquid outweighs the pressure."""
     T, P = 303.65, 97.8e3
-    ratio = (1.3 / 4.8) ** 2
-
-    def factor(c, friction, fittings):
-        return 1 / np.sqrt(1 + c**2 * (friction * 4.2 / 4.8e-3 + fittings) * ratio**2)
-
+    low, best, high = (
+        c * line_share(LOOSE, model, c, heads)[0]
+        for model, c, heads in (("HEM", 0.60, WORST), ("HEM", 0.75, 0.025 * 875 + 10), ("NHNE", 0.82, BEST))
+    )
     band = flow_band(LOOSE)
-    assert band.best == pytest.approx(AREA * 0.75 * factor(0.75, 0.025, 10) * mass_flux(T, P, model="HEM"), rel=1e-9)
-    assert band.low == pytest.approx(AREA * 0.60 * factor(0.60, 0.04, 30) * mass_flux(T - 3, P, model="HEM"), rel=1e-9)
+    assert band.best == pytest.approx(AREA * best * mass_flux(T, P, model="HEM"), rel=1e-9)
+    assert band.low == pytest.approx(AREA * low * mass_flux(T - 3, P, model="HEM"), rel=1e-9)
     warm = max(float(mass_flux(v, P, model="NHNE")) for v in (T, T + 3))
-    assert band.high == pytest.approx(AREA * 0.82 * factor(0.82, 0.015, 3) * warm, rel=1e-9)
+    assert band.high == pytest.approx(AREA * high * warm, rel=1e-9)
     assert "not weighed" in band.because
 
 
 def test_band_holds_every_temperature_within_its_error():
     """Three temperatures stand for all between: the flow has a flat top near 30 C, worth less than 0.2 %."""
-    band, P = flow_band(LOOSE), 97.8e3
-    factor = line_factor(LOOSE, 0.82, line_heads(LOOSE, 0.015, 3.0))
-    flux = mass_flux(np.linspace(300.65, 306.65, 61), P, model="NHNE")
-    assert band.high >= 0.998 * AREA * 0.82 * factor * float(np.max(flux))
+    band, share = flow_band(LOOSE), line_share(LOOSE, "NHNE", 0.82, BEST)[0]
+    flux = mass_flux(np.linspace(300.65, 306.65, 61), 97.8e3, model="NHNE")
+    assert band.high >= 0.998 * AREA * 0.82 * share * float(np.max(flux))
 
 
 def test_other_temperature_may_be_asked():
@@ -176,39 +173,55 @@ def test_flow_law_is_the_likely_flow():
 # Line.
 
 
-def test_line_heads_by_hand():
-    """Wren: 4.2 m of 4.8 mm are 875 bores."""
-    assert line_heads(WREN) == pytest.approx(0.025 * 875 + 10)
-    assert line_heads(WREN, 0.04, 30.0) == pytest.approx(65.0)
+def test_line_of_liquid_that_does_not_boil():
+    """Two holes in series: 1/(1 + C^2 heads (A/A_line)^2) under a root; what is left of the pressure is its square."""
+    over = saturation(303.65).P - 99.6e3
+    for coefficient, heads in ((0.75, 31.875), (0.6, WORST), (1.1, BEST)):
+        share, loss = line_share(LOOSE, "SPI", coefficient, heads)
+        by_hand = 1 / np.sqrt(1 + coefficient**2 * heads * (1.3 / 4.8) ** 4)
+        assert share == pytest.approx(by_hand, rel=1e-6)
+        assert loss == pytest.approx((1 - by_hand**2) * over, rel=1e-5)
 
 
-@given(length=st.floats(0.2, 11.0), more=st.floats(1.01, 1.09), coefficient=st.floats(0.3, 1.2))
+@given(coefficient=st.floats(0.3, 1.2), heads=st.floats(1.0, 200.0), model=st.sampled_from(MODELS))
 @settings(deadline=None, max_examples=40)
-def test_longer_line_less_flow(length, more, coefficient):
+def test_what_the_line_takes_is_that_of_the_flow_that_is_left(coefficient, heads, model):
+    """heads x rho v^2/2 of liquid in the line, with v from the flow after the loss."""
+    share, loss = line_share(LOOSE, model, coefficient, heads)
+    flow = AREA * coefficient * share * float(mass_flux(303.65, 99.6e3, model=model))
+    density = saturation(303.65).liquid_density
+    v = flow / (density * np.pi / 4 * 4.8e-3**2)
+    assert loss == pytest.approx(heads * density * v**2 / 2, rel=1e-4)
+    assert 0 < share < 1
+
+
+def test_likely_line():
+    """4.2 m of 4.8 mm: 0.025 a bore and 10 for valve and bends; the likely nozzle, HEM."""
+    assert line_share(LOOSE) == pytest.approx(line_share(LOOSE, "HEM", 0.75, 0.025 * 875 + 10), rel=1e-9)
+    assert line_share(LOOSE, heads=0.0) == (1.0, 0.0)
+
+
+@given(length=st.floats(0.2, 11.0), more=st.floats(1.01, 1.09), model=st.sampled_from(MODELS))
+@settings(deadline=None, max_examples=25)
+def test_longer_line_less_flow(length, more, model):
     short, long = (LOOSE.replace({"nitrous.line_length_m": v}) for v in (length, length * more))
-    assert 0 < line_factor(long, coefficient) < line_factor(short, coefficient) < 1
-    wide = long.replace({"nitrous.line_bore_mm": 6.0})
-    assert line_factor(wide, coefficient) > line_factor(long, coefficient)
-    assert line_factor(long, coefficient, heads=0.0) == pytest.approx(1.0, rel=1e-12)
+    assert 0 < line_share(long, model)[0] < line_share(short, model)[0] < 1
+    assert line_share(long.replace({"nitrous.line_bore_mm": 6.0}), model)[0] > line_share(long, model)[0]
+    assert line_share(long, model, 0.9)[0] < line_share(long, model, 0.6)[0]
     assert flow_band(long).best < flow_band(short).best
 
 
 def test_stated_line_loss_by_hand():
-    """Two gauges show 600 kPa apart: flow goes with the root of what is left over the air."""
+    """Two gauges show 600 kPa apart: liquid goes with the root of what is left over the air, boiling costs HEM more."""
     sheet = LOOSE.replace({"nitrous.line_loss_kpa": 600.0})
-    over = saturation(303.65).P - 99.6e3
-    factor = np.sqrt(1 - 600e3 / over)
-    for coefficient in (0.5, 0.75, 1.0):
-        assert line_factor(sheet, coefficient) == pytest.approx(factor, rel=1e-9)
-    assert line_loss(sheet) == pytest.approx(600e3, rel=1e-9)
-    assert flow_band(sheet).best == pytest.approx(AREA * 0.75 * factor * mass_flux(303.65, 97.8e3), rel=1e-9)
-    assert flow_band(sheet.replace({"nitrous.line_loss_kpa": 0.0})).best > flow_band(sheet).best
-
-
-def test_computed_line_loss_by_hand():
-    """31.875 heads behind a hole of 0.75: the line takes 1 - 1/(1 + C^2 heads (A/A_line)^2) of the pressure."""
-    taken = 1 - 1 / (1 + 0.75**2 * 31.875 * (1.3 / 4.8) ** 4)
-    assert line_loss(LOOSE) == pytest.approx(taken * (saturation(303.65).P - 99.6e3), rel=1e-9)
+    root = np.sqrt(1 - 600e3 / (saturation(303.65).P - 99.6e3))
+    shares = {model: line_share(sheet, model, 0.5)[0] for model in MODELS}
+    assert shares["SPI"] == pytest.approx(root, rel=1e-9)
+    assert shares["HEM"] < shares["SPI"]
+    for model in MODELS:
+        assert line_share(sheet, model) == (shares[model], 600e3)
+    assert flow_band(sheet).best == pytest.approx(AREA * 0.75 * shares["HEM"] * mass_flux(303.65, 97.8e3), rel=1e-9)
+    assert line_share(sheet.replace({"nitrous.line_loss_kpa": 0.0})) == (1.0, 0.0)
 
 
 def test_a_line_cannot_lose_more_than_there_is():
@@ -217,7 +230,13 @@ def test_a_line_cannot_lose_more_than_there_is():
     with pytest.raises(InputError) as caught:
         flow_band(cold)
     assert caught.value.field == "nitrous.line_loss_kpa"
-    assert 0 < line_factor(cold.replace({"nitrous.line_loss_kpa": 1500.0}), 0.75) < 1
+    assert 0 < line_share(cold.replace({"nitrous.line_loss_kpa": 1500.0}))[0] < 1
+
+
+def test_no_such_model():
+    with pytest.raises(InputError) as caught:
+        line_share(LOOSE, "guess")
+    assert caught.value.field == "model"
 
 
 # Bore.
@@ -285,7 +304,7 @@ def test_no_flow_without_liquid(T):
 
 
 def test_no_flow_without_a_bore():
-    for call in (flow_band, flow_law, line_loss):
+    for call in (flow_band, flow_law, line_share):
         with pytest.raises(InputError) as caught:
             call(BARE)
         assert caught.value.field == "nitrous.nozzle_diameter_mm"
