@@ -22,31 +22,14 @@ from .judgement import no_timing
 from .plan import Plan, plan_shot
 from .supply import bore_for
 from .today_rows import (
-    MOST_PASSES,
     NOISE,
-    REST_S,
     Change,
-    Noise,
     lambda_unchanged,
     mixture_rows,
     pressure_of,
     row_at_peak,
     supply_rows,
 )
-
-__all__ = [
-    "MOST_PASSES",
-    "NOISE",
-    "REST_S",
-    "Change",
-    "Noise",
-    "Now",
-    "Reason",
-    "Today",
-    "compare",
-    "ethanol_share",
-    "other_fuel",
-]
 
 GO, CHANGE, HOLD, NOTE = "go", "change", "hold", "note"
 HOTTEST_C = bf.describe("nitrous.bottle_temperature_c")["high"]
@@ -200,12 +183,10 @@ def _check(now: Now) -> None:
         raise InputError("now", now, "", "a Now", "It holds today's numbers.")
     for name, path in PATHS.items():
         about, value = bf.describe(path), getattr(now, name)
-        if value is None and name == "octane_ron":
-            continue
-        high, why = about["high"], about["why"]
         if name == "bottle_temperature_c":
-            high, why = T_HOTTEST - 273.15, "A hotter bottle is a fire."
-        check_number(name, value, about["low"], high, about["unit"], why)
+            about |= {"high": T_HOTTEST - 273.15, "why": "A hotter bottle is a fire."}
+        if value is not None or name != "octane_ron":
+            check_number(name, value, about["low"], about["high"], about["unit"], about["why"])
     if now.ethanol_percent is not None:
         if now.fuel_name is not None:
             why = "One of the two says what is in the tank."
@@ -213,6 +194,7 @@ def _check(now: Now) -> None:
         check_number("ethanol_percent", now.ethanol_percent, 0.0, 100.0, "% by volume", "A share of the whole.")
 
 
+@functools.lru_cache(maxsize=16)
 def _with_nozzle(sheet: BuildSheet) -> BuildSheet:
     """Return the sheet with a bore: its own, or the one that passes the wanted flow on the plan's day."""
     if sheet.nitrous.nozzle_diameter_mm is not None:

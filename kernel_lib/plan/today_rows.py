@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -244,6 +245,7 @@ def pressure_of(sheet: BuildSheet, temperature_c: float | None = None) -> Band |
     return _over(P, BOTTLE_TEMPERATURE.because)
 
 
+@functools.lru_cache(maxsize=32)
 def passes_left(sheet: BuildSheet, flow: Band) -> Band:
     """Whole passes in a sheet's bottle, `MOST_PASSES` at most, `REST_S` of waiting and the sheet's heater between them."""
     nitrous = sheet.nitrous
