@@ -35,7 +35,7 @@ class TestLaws:
     def test_the_plans_own_day_changes_nothing(self, sheet):
         today = on(sheet)
         assert today.verdict == GO
-        assert today.sheet is sheet
+        assert today.sheet == sheet
         assert {change.key for change in today.changes} >= {"lambda", "fuel", "flow", "power", "pressure", "passes"}
         for change in today.changes:
             assert (change.change.low, change.change.best, change.change.high) == pytest.approx((0, 0, 0), abs=1e-12)

@@ -154,9 +154,9 @@ def _above(reason: Reason, _today: Today, _sheet: BuildSheet, system: str) -> st
     )
 
 
-def _below(reason: Reason, _today: Today, _sheet: BuildSheet, system: str) -> str:
+def _below(reason: Reason, today: Today, _sheet: BuildSheet, system: str) -> str:
     tail = (
-        "There the plan's flow and fuel hold."
+        f"There the plan's flow {'holds' if any(r.kind == 'other fuel' for r in today.reasons) else 'and fuel hold'}."
         if reason.numbers["target_is"] == "plan"
         else "Then type that temperature here: the fuel follows it."
     )
@@ -366,8 +366,12 @@ def assumes_html(today: Today, sheet: BuildSheet, system: str) -> str:
     return "Assumes<ul>" + "".join(f"<li>{escape(text)}</li>" for text in points) + "</ul>"
 
 
+def _short(value: float) -> str:
+    return display.plain(float(f"{value:.2g}"))
+
+
 def _size(key: str, system: str) -> str:
     noise = NOISE[key]
     unit = {"kPa gauge": "kPa differential"}.get(noise.unit, noise.unit)
     to = display.shown(unit, system)
-    return f"{display.figures(to.there(noise.size))} {to.unit}".replace(" differential", "").strip()
+    return f"{_short(to.there(noise.size))} {to.unit}".replace(" differential", "").strip()
