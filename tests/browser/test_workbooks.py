@@ -11,11 +11,12 @@ from kernel_lib.sheets.plan_sheet import CAUTIONS
 
 pytestmark = pytest.mark.browser
 
-START, EXPLORER = "start.ipynb", "charge_explorer.ipynb"
-PICTURES = {START: 1, EXPLORER: 4}
+START, EXPLORER, TODAY = "start.ipynb", "charge_explorer.ipynb", "today.ipynb"
+PICTURES = {START: 1, EXPLORER: 4, TODAY: 0}
 HEADINGS = {
     START: "Which car is this, and what does its shot ask for?",
     EXPLORER: "AFR against charge temperature: what does this charge burn to?",
+    TODAY: "What changes today against the plan?",
 }
 #: Pictures whose lines or points have arrived: an SVG alone may be an empty frame.
 DRAWN = """count => [...document.querySelectorAll('.js-plotly-plot')].filter(plot =>
@@ -168,17 +169,18 @@ def test_start_refuses_and_takes_what_is_given(visit, tmp_path):
     _clean(page)
 
 
-@pytest.mark.parametrize("name", [START, EXPLORER])
+@pytest.mark.parametrize("name", [START, EXPLORER, TODAY])
 def test_page_is_whole_on_screen_and_paper(visit, name):
     """Nothing is wider than its window; the paper holds the first heading and the last caution."""
     page = visit(name)
     wide = {}
-    for width in (1280, 820):
+    widths = (1280, 820, 390) if name == TODAY else (1280, 820)
+    for width in widths:
         page.set_viewport_size({"width": width, "height": 900})
         page.wait_for_timeout(700)
         wide[width] = page.evaluate(TOO_WIDE, width)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert wide == {1280: [], 820: []}
+    assert not any(wide.values()), wide
     printed = pypdf.PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
     text = " ".join(" ".join(sheet.extract_text() for sheet in printed.pages).split())
     assert HEADINGS[name] in text
