@@ -118,17 +118,21 @@ def day(
     Returns
     -------
     Day
-        Ends early with the pass in which the liquid runs out.
+        Ends early where the liquid runs out, in a pass or, the last of it boiled off, in the wait after one.
 
     Raises
     ------
     InputError
     """
-    passes = int(check_number("passes", passes, 1, 40, "", "A day at the track."))
+    if check_number("passes", passes, 1, 40, "", "A day at the track.") != int(passes):
+        raise InputError("passes", passes, "", "a whole number", "Half a pass is a shorter pass.")
+    pass_s = check_number("pass_s", pass_s, 0.1, 600.0, "s", "A spray is short.")
+    if P_hold is not None:
+        P_hold = check_number("P_hold", P_hold, 1e5, 10e6, "Pa", "Pressure of a bottle fit for use.")
     bottle, state, law = bottle_of(sheet, film), state_of(sheet), flow_law(sheet)
     T_air = k_from_c(sheet.site.air_temperature_c)
     content, rows, parts, clock = Content(state.T, state.T, state.mass), [], [], 0.0
-    for k in range(1, passes + 1):
+    for k in range(1, int(passes) + 1):
         if vessel_state(content.T, content.mass, bottle.volume).liquid_mass <= left:
             break
         run = spray(bottle, content, pass_s, law, T_air=T_air, left=left)
@@ -163,7 +167,7 @@ def _row(sheet: BuildSheet, k: int, run: Course, rest: Course) -> dict:
         "start_flow_kg_s": run.flow[0],
         "end_flow_kg_s": run.flow[-1],
         "seconds": run.t[-1],
-        "back_min": rest.t[-1] / 60 if rest.ended == "target" else (0.0 if rest.t[-1] == 0 else np.nan),
+        "back_min": rest.t[-1] / 60 if rest.ended == "target" and rest.liquid_mass[-1] > 0 else np.nan,
         "ended": run.ended,
     }
 
@@ -205,6 +209,8 @@ def full_temperature(sheet: BuildSheet) -> float | None:
 
 def least_fill(sheet: BuildSheet, drawn: float, left: float = 0.0) -> float:
     """Nitrous that must be in the bottle before a pass that draws `drawn` [kg]: that, the vapour that stays, and what is out of reach."""
+    drawn = check_number("drawn", drawn, 0.0, 100.0, "kg", "By one pass.")
+    left = check_number("left", left, 0.0, 100.0, "kg", "Out of the pick-up's reach.")
     T = min(k_from_c(sheet.nitrous.bottle_temperature_c), T_LAST)
     liquid, vapour = (float(v) for v in table().at_T(T, "rho_l", "rho_v"))
     volume = bottle_volume(sheet.nitrous.bottle_rated_fill_kg)

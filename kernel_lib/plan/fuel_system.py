@@ -49,8 +49,10 @@ def injector_duty(sheet: BuildSheet, setup: Setup, rpm, fuel_flow) -> np.ndarray
         Of one opening a working cycle; above 100 the injector cannot give it.
     """
     system = sheet.fuel_system
-    share = np.asarray(fuel_flow) / (system.injectors * injector_flow(sheet, setup))
-    return 100 * (share + system.injector_dead_time_ms / 1e3 * np.asarray(rpm) / 120)
+    fuel_flow = check_array("fuel_flow", fuel_flow, 0.0, 5.0, "kg/s", "Fuel of one engine.")
+    rpm = check_array("rpm", rpm, 0.0, 20000.0, "rpm", "Car engines turn slower.")
+    share = fuel_flow / (system.injectors * injector_flow(sheet, setup))
+    return 100 * (share + system.injector_dead_time_ms / 1e3 * rpm / 120)
 
 
 def pump_flow(sheet: BuildSheet, setup: Setup) -> tuple[float | None, str]:
@@ -105,23 +107,30 @@ def largest_shot(sheet: BuildSheet) -> Largest:
     found = []
     for wall, exponent in ((WALL_HEAT_SHARE.best, DENSITY_EXPONENT.best), *itertools.product((0.0, 1.0), repeat=2)):
         use = _use(sheet, setup, rpm, flows, wall, exponent)
-        worst = np.max(list(use.values()), axis=(0, 2))
-        flow = flows[-1] if worst[-1] <= 1 else (0.0 if worst[0] > 1 else float(np.interp(1.0, worst, flows)))
-        found.append((flow, wall, exponent, use))
+        ends = {name: _first_above_one(flows, values.max(axis=1)) for name, values in use.items()}
+        found.append((min(ends.values()), wall, exponent, use, ends))
     powers = [
         units.hp_from_w(_power(sheet, setup, flow, efficiency, wall, exponent))
-        for flow, wall, exponent, _ in found
+        for flow, wall, exponent, _, _ in found
         for efficiency in (ADDED_HEAT_EFFICIENCY.best, ADDED_HEAT_EFFICIENCY.low, ADDED_HEAT_EFFICIENCY.high)
     ]
-    flow, _, _, use = found[0]
-    tops = {name: values[-1].max() for name, values in use.items()}
-    limit = max(tops, key=tops.get) if max(tops.values()) > 1 else ""
+    flow, _, _, use, ends = found[0]
+    limit = min(ends, key=ends.get) if flow < flows[-1] else ""
     row = use[limit or "injectors"][int(np.abs(flows - flow).argmin())]
     because = (
         "limits of injector duty and of the pump; efficiency, wall-heat share and density exponent over their ranges"
     )
     band = Band(max(min(powers), 0.0), max(powers[0], 0.0), max(*powers, 0.0), because)
-    return Largest(band, limit, float(rpm[int(row.argmax())]), bool(flow == 0.0))
+    return Largest(band, limit, float(rpm[int(row.argmax())]), flow == 0.0)
+
+
+def _first_above_one(flows: np.ndarray, share: np.ndarray) -> float:
+    """Flow up to which a limit is kept: 0 if not even without nitrous, the last if it always is."""
+    over = np.flatnonzero(share > 1)
+    if not len(over):
+        return float(flows[-1])
+    k = int(over[0])
+    return 0.0 if k == 0 else float(np.interp(1.0, share[k - 1 : k + 1], flows[k - 1 : k + 1]))
 
 
 def _power(sheet: BuildSheet, setup: Setup, flow: float, efficiency: float, wall: float, exponent: float) -> float:
@@ -189,6 +198,7 @@ def jet_flow(
     """
     bore = check_array("bore_mm", bore_mm, 0.1, 6.0, "mm", "Bores drilled for fuel.")
     coefficient = jet_coefficient(sheet).best if coefficient is None else coefficient
+    coefficient = check_number("coefficient", coefficient, 0.05, 1.5, "", "Of a small orifice.")
     area = sheet.nitrous.nozzles * np.pi / 4 * (bore / 1e3) ** 2
     return coefficient * area * np.sqrt(2 * setup.fuel.density * jet_pressure(sheet, setup, change_kpa))
 
@@ -236,6 +246,8 @@ def open_share(duty, lag_ms: float, pulse_hz: float) -> np.ndarray:
     pulse_hz : float
     """
     duty = check_array("duty", duty, 0.0, 1.0, "", "A share of the time.")
+    lag_ms = check_number("lag_ms", lag_ms, -50.0, 50.0, "ms", "Valves take 5 to 15 ms either way.")
+    pulse_hz = check_number("pulse_hz", pulse_hz, 0.5, 200.0, "Hz", "Valves follow no faster.")
     lost = lag_ms / 1e3 * pulse_hz
     return np.where(duty >= 1, 1.0, np.where(duty <= 0, 0.0, np.clip(duty - lost, 0.0, 1.0)))
 

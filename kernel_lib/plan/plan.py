@@ -140,20 +140,24 @@ def _table(rpm: np.ndarray, rows: list[dict]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
+def _too_big(sheet: BuildSheet, exc: InputError, where: str) -> InputError:
+    """Tell a flow that leaves no room for air as a shot, or a bore, too big for the window."""
+    allowed = "a smaller shot, or a spray window from a higher speed"
+    why = f"{exc.reason} That is so {where}."
+    bore = sheet.nitrous.nozzle_diameter_mm
+    if bore is not None:
+        return InputError("nitrous.nozzle_diameter_mm", bore, "mm", f"a smaller bore, {allowed}", why)
+    return InputError("nitrous.shot_hp", sheet.nitrous.shot_hp, "hp at the crank", allowed, why)
+
+
 def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple[float, float, float]) -> dict:
-    """Compute a row set; tell a corner that leaves no room for air as a shot too big for the window."""
     try:
         return _row(sheet, setup, rpm, *corner)
     except InputError as exc:
         if exc.field != "nitrous_flow":
             raise
-        allowed = "a smaller shot, or a spray window from a higher speed"
-        why = f"{exc.reason} That is so at an end of what is unknown ({1e3 * corner[0]:.0f} g/s, wall share {corner[1]:g})."
-        if sheet.nitrous.nozzle_diameter_mm is not None:
-            raise InputError(
-                "nitrous.nozzle_diameter_mm", sheet.nitrous.nozzle_diameter_mm, "mm", f"a smaller bore, {allowed}", why
-            ) from exc
-        raise InputError("nitrous.shot_hp", sheet.nitrous.shot_hp, "hp at the crank", allowed, why) from exc
+        where = f"at an end of what is unknown ({1e3 * corner[0]:.0f} g/s, wall share {corner[1]:g})"
+        raise _too_big(sheet, exc, where) from exc
 
 
 _HEAT = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT)

@@ -44,57 +44,66 @@ def _line_heads(sheet: BuildSheet, friction: float, fittings: float) -> float:
 
 
 def line_share(
-    sheet: BuildSheet, model: str = DEFAULT, coefficient: float | None = None, heads: float | None = None
+    sheet: BuildSheet, model: str = DEFAULT, coefficient: float = NOZZLE_COEFFICIENT.best
 ) -> tuple[float, float]:
-    """What the line leaves of a nozzle's flow.
+    """What the line leaves of the fitted nozzle's flow.
 
     Parameters
     ----------
     sheet : BuildSheet
         With a nozzle bore.
     model : {"SPI", "HEM", "NHNE"}
-    coefficient : float, optional
-        Of the nozzle alone; the likely one if None.
-    heads : float, optional
-        What the line costs in velocity heads of its bore; the likely ones if None.
+    coefficient : float
+        Of the nozzle alone.
 
     Returns
     -------
     tuple of float
         Share of the flow that is left, and the pressure lost [Pa]: the sheet's, or that of the liquid in the line,
-        heads x (mass flow / area)^2 / (2 rho), with the flow that then flows.
+        heads x (mass flow / area)^2 / (2 rho), with the flow that then flows and the likely heads of line and fittings.
 
     Raises
     ------
     InputError
         If the line is stated to lose more than the bottle has.
     """
-    nitrous, area = sheet.nitrous, nozzle_area(sheet)
+    coefficient = check_number("coefficient", coefficient, 0.01, 3.0, "", "See a weigh-in.")
+    return _line_share(
+        sheet, nozzle_area(sheet), model, coefficient, _line_heads(sheet, LINE_FRICTION.best, LINE_FITTINGS.best)
+    )
+
+
+def _line_share(sheet: BuildSheet, area: float, model: str, coefficient: float, heads: float) -> tuple[float, float]:
+    nitrous = sheet.nitrous
     T, P_down = k_from_c(nitrous.bottle_temperature_c), 1e3 * sheet.value("site.barometer_kpa")
     state = saturation(T)
-    if nitrous.line_loss_kpa is not None and heads is None:
+    most = state.P - P_down
+    if nitrous.line_loss_kpa is not None:
         loss = 1e3 * nitrous.line_loss_kpa
-        if loss >= state.P - P_down:
+        if loss >= most:
             why = "The line cannot lose more than the bottle has over the air."
             raise InputError(
-                "nitrous.line_loss_kpa",
-                nitrous.line_loss_kpa,
-                "kPa",
-                f"less than {(state.P - P_down) / 1e3:.0f} kPa",
-                why,
+                "nitrous.line_loss_kpa", nitrous.line_loss_kpa, "kPa", f"less than {most / 1e3:.0f} kPa", why
             )
         return throttled_share(T, P_down, loss, model=model), loss
-    coefficient = NOZZLE_COEFFICIENT.best if coefficient is None else coefficient
-    heads = _line_heads(sheet, LINE_FRICTION.best, LINE_FITTINGS.best) if heads is None else heads
     line = np.pi / 4 * (nitrous.line_bore_mm / 1e3) ** 2
     full = area * coefficient * float(mass_flux(T, P_down, model=model))
 
-    def asked(loss: float) -> float:
+    def short(loss: float) -> float:
         flow = full * throttled_share(T, P_down, loss, model=model)
         return heads * (flow / line) ** 2 / (2 * state.liquid_density) - loss
 
-    loss = float(brentq(asked, 0.0, state.P - P_down, rtol=1e-6))
+    loss = float(brentq(short, 0.0, most, rtol=1e-5))
     return throttled_share(T, P_down, loss, model=model), loss
+
+
+def _nozzle_ends(sheet: BuildSheet) -> tuple[tuple[float, float], ...]:
+    """Coefficient and line heads of a nozzle nobody has weighed: low, likely, high flow."""
+    return (
+        (NOZZLE_COEFFICIENT.low, _line_heads(sheet, LINE_FRICTION.high, LINE_FITTINGS.high)),
+        (NOZZLE_COEFFICIENT.best, _line_heads(sheet, LINE_FRICTION.best, LINE_FITTINGS.best)),
+        (NOZZLE_COEFFICIENT.high, _line_heads(sheet, LINE_FRICTION.low, LINE_FITTINGS.low)),
+    )
 
 
 @functools.lru_cache(maxsize=64)
@@ -102,13 +111,8 @@ def _ends(sheet: BuildSheet) -> dict[str, tuple[float, float, float]]:
     """Coefficients (low, likely, high) of every model, line included."""
     nitrous = sheet.nitrous
     if not is_weighed(sheet):
-        stated = nitrous.line_loss_kpa is not None
-        ends = (
-            (NOZZLE_COEFFICIENT.low, None if stated else _line_heads(sheet, LINE_FRICTION.high, LINE_FITTINGS.high)),
-            (NOZZLE_COEFFICIENT.best, None),
-            (NOZZLE_COEFFICIENT.high, None if stated else _line_heads(sheet, LINE_FRICTION.low, LINE_FITTINGS.low)),
-        )
-        return {m: tuple(c * line_share(sheet, m, c, heads)[0] for c, heads in ends) for m in MODELS}
+        area, ends = nozzle_area(sheet), _nozzle_ends(sheet)
+        return {m: tuple(c * _line_share(sheet, area, m, c, heads)[0] for c, heads in ends) for m in MODELS}
     best, error = nitrous.discharge_coefficient, nitrous.discharge_error
     then, P = k_from_c(nitrous.discharge_temperature_c), 1e3 * sheet.value("site.barometer_kpa")
     flux = {model: float(mass_flux(then, P, model=model)) for model in MODELS}
@@ -200,17 +204,49 @@ def flow_law(sheet: BuildSheet) -> Flow:
 
 
 def bore_for(sheet: BuildSheet, flow: float) -> Band:
-    """Bore of each nozzle that passes a flow from this bottle [mm]; low passes it if the nozzle flows well, high if badly.
+    """Bore of each nozzle that passes a flow from this bottle [mm]; low if it flows well, high if badly.
 
     Parameters
     ----------
     sheet : BuildSheet
-        Its own bore, if any, is left out.
+        Its own bore, if any, is left out; a weighed-in coefficient is taken for another bore too.
     flow : float
         [kg/s].
+
+    Returns
+    -------
+    Band
+
+    Raises
+    ------
+    InputError
+        If the line would not let it through.
     """
     flow = check_number("flow", flow, 0.0, 1.0, "kg/s", "More than 1 kg/s is a rocket.", open_low=True)
-    tried = sheet.nitrous.nozzle_diameter_mm or 0.5
-    band = flow_band(sheet.replace({"nitrous.nozzle_diameter_mm": tried}))
-    low, best, high = (tried * np.sqrt(flow / f) for f in (band.high, band.best, band.low))
-    return Band(low, best, high, band.because)
+    nitrous = sheet.nitrous
+    if is_weighed(sheet) and nitrous.nozzle_diameter_mm is not None:
+        band, own = flow_band(sheet), nitrous.nozzle_diameter_mm
+        return Band(*(own * float(np.sqrt(flow / f)) for f in (band.high, band.best, band.low)), band.because)
+    T, P_down = k_from_c(nitrous.bottle_temperature_c), Setup.of(sheet).P_manifold
+    warm, cold = (
+        float(np.clip(T + d, T_TRIPLE, T_LAST - 0.1)) for d in (BOTTLE_TEMPERATURE.high, BOTTLE_TEMPERATURE.low)
+    )
+    low, best, high = _nozzle_ends(sheet)
+    cases = (
+        ("NHNE", high, max(float(mass_flux(t, P_down, model="NHNE")) for t in (cold, T, warm))),
+        ("HEM", best, float(mass_flux(T, P_down))),
+        ("HEM", low, min(float(mass_flux(t, P_down)) for t in (cold, T, warm))),
+    )
+    found = [_bore(sheet, flow, model, *end, flux) for model, end, flux in cases]
+    return Band(*found, NOZZLE_COEFFICIENT.because)
+
+
+def _bore(sheet: BuildSheet, flow: float, model: str, coefficient: float, heads: float, flux: float) -> float:
+    """Bore that passes a flow through this line [mm]; the line leaves less the more flows."""
+    area = flow / (coefficient * flux)
+    for _ in range(12):
+        before, area = area, flow / (coefficient * flux * _line_share(sheet, area, model, coefficient, heads)[0])
+        if abs(area / before - 1) < 1e-4:
+            return 2e3 * float(np.sqrt(area / sheet.nitrous.nozzles / np.pi))
+    why = "This line does not let that much through, whatever the nozzle: take a wider one."
+    raise InputError("nitrous.line_bore_mm", sheet.nitrous.line_bore_mm, "mm", "a wider line", why)

@@ -8,6 +8,7 @@ import numpy as np
 
 from ..build_sheet import BuildSheet
 from ..engine.setup import Setup
+from ..errors import check_number
 from ..thermo.fluid import saturation
 from ..thermo.nitrous import vapour_flow
 from ..units import k_from_c
@@ -64,6 +65,7 @@ def first_instant(sheet: BuildSheet, flow: float, rpm) -> FirstInstant:
     warmer than the bottle; it passes the nozzle choked. Between valve and nozzle there is nothing before the hit.
     """
     nitrous, setup = sheet.nitrous, Setup.of(sheet)
+    flow = check_number("flow", flow, 0.0, 1.0, "kg/s", "More than 1 kg/s is a rocket.", open_low=True)
     T = k_from_c(nitrous.bottle_temperature_c)
     line = nitrous.line_length_m * np.pi / 4 * (nitrous.line_bore_mm / 1e3) ** 2
     state = saturation(T)

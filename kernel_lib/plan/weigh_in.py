@@ -15,6 +15,8 @@ from ..thermo.nitrous import mass_flux
 from .bottle_day import temperature_fall
 from .supply import nozzle_area
 
+_WIDEN = 2 / np.sqrt(3)
+
 
 @dataclass(frozen=True)
 class WeighIn:
@@ -23,7 +25,7 @@ class WeighIn:
     Attributes
     ----------
     coefficient, error : float
-        Relative to HEM, line and valve included; error is a bound, independent ones added in squares.
+        Relative to HEM, line and valve included; within the error 19 times in 20, see `weigh_in`.
     flow, flow_error : float
         [kg/s].
     T : float
@@ -77,7 +79,8 @@ def weigh_in(
 
     Notes
     -----
-    coefficient = mass / (area x time x mean HEM flux), the flux over the temperatures from start to end; the bottle's fall
+    Errors that lie anywhere within the stated bounds u have the standard deviation u/sqrt(3); the error is twice the root of the
+    sum of their squares (k = 2, about 95 %) [GUM]. coefficient = mass / (area x time x mean HEM flux), the flux over the temperatures from start to end; the bottle's fall
     is computed from what was drawn. Vapour in the line at the start passes less: spray for 5 s and more, or purge first.
     """
     before = check_number("before", before, 0.1, 200.0, "kg", "A bottle with nitrous in it.")
@@ -115,7 +118,7 @@ def weigh_in(
         "time": time_error / seconds,
         "temperature": max(abs(mean_flux(d) / flux - 1) for d in (-T_error, min(T_error, T_LAST - T))),
     }
-    share = float(np.sqrt(sum(v**2 for v in parts.values())))
+    share = _WIDEN * float(np.sqrt(sum(v**2 for v in parts.values())))
     flow = drawn / seconds
-    flow_share = float(np.hypot(parts["scale"], parts["time"]))
+    flow_share = _WIDEN * float(np.hypot(parts["scale"], parts["time"]))
     return WeighIn(coefficient, coefficient * share, flow, flow * flow_share, float(np.mean(path)), parts)

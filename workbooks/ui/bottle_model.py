@@ -192,7 +192,7 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
         "planned": _planned_flow(sheet),
         "rpm": spray_speeds(sheet),
         "weighed": supply.is_weighed(sheet),
-        "out_of_reach": bd.out_of_reach(trial, i.acceleration_g),
+        "out_of_reach": min(bd.out_of_reach(trial, i.acceleration_g), state.liquid_mass),
     }
     return Result(**common, **(_flowing(sheet, trial, i, T) if liquid else _NOT_FLOWING))
 

@@ -57,9 +57,19 @@ class _Controls(Controls):
     def __init__(self, view: BottleExplorer) -> None:
         super().__init__(view)
         sheet = view.session.sheet
-        rated = sheet.nitrous.bottle_rated_fill_kg
         self.known = w.Dropdown(options=[(text, text) for text in KNOWN], tooltip="known of the bottle")
         self.known.observe(guarded(self.say)(lambda c: self.move({"known": c["new"]})), "value")
+        self._make_bottle(sheet.nitrous.bottle_rated_fill_kg)
+        self._make_passes()
+        self.keep = w.Button(description="put bottle and nozzle into the build sheet")
+        self.keep.on_click(guarded(self.say)(lambda _b: self._keep()))
+        self.slot = box([], "nw-stack")
+        self.widgets = [
+            html("<h2>Move</h2>"), labelled("known of the bottle", self.known), self.slot, self.bore.widget, self.loss.widget,
+            self.pass_s.widget, self.wait.widget, self.heater.widget, self.g.widget, self.keep, self.error,
+        ]  # fmt: skip
+
+    def _make_bottle(self, rated: float) -> None:
         self.T = self.number(
             "bottle temperature",
             "°C",
@@ -95,6 +105,8 @@ class _Controls(Controls):
             0,
             "two gauges; until moved, from the line's length and bore",
         )
+
+    def _make_passes(self) -> None:
         self.pass_s = self.number("nitrous time of a pass", "s", lambda v: {"pass_s": v}, (1.0, 40.0, 0.5), None)
         self.wait = self.number("time between passes", "min", lambda v: {"wait_min": v}, (0.0, 90.0, 1.0), 0)
         self.heater = self.number(
@@ -108,13 +120,6 @@ class _Controls(Controls):
         self.g = self.number(
             "forward acceleration", "g", lambda v: {"acceleration_g": v}, (-1.2, 1.5, 0.05), 2, "braking is negative"
         )
-        self.keep = w.Button(description="put bottle and nozzle into the build sheet")
-        self.keep.on_click(guarded(self.say)(lambda _b: self._keep()))
-        self.slot = box([], "nw-stack")
-        self.widgets = [
-            html("<h2>Move</h2>"), labelled("known of the bottle", self.known), self.slot, self.bore.widget, self.loss.widget,
-            self.pass_s.widget, self.wait.widget, self.heater.widget, self.g.widget, self.keep, self.error,
-        ]  # fmt: skip
 
     @property
     def fields(self) -> tuple[NumberField, ...]:

@@ -338,7 +338,11 @@ def assumes(r: Result, system: str) -> str:
     out = f"Assumes nitrous in equilibrium at one temperature, known within {doubt}; space in the bottle by its rated fill (68 % of the water it holds)"
     if r.flow:
         loss = display.quantity(line_share(r.sheet)[1] / 1e3, "kPa lost", system, 0)
-        line = "the line is in the weighed-in coefficient" if r.weighed else f"{loss} lost in line and valve"
+        line = (
+            "the weighed-in coefficient, line and valve in it, holds for another bore too"
+            if r.weighed
+            else f"{loss} lost in line and valve"
+        )
         out += f"; {line}; flow: {r.flow.because}"
     return out + "."
 
