@@ -204,8 +204,8 @@ def nozzle_flow(area, discharge_coefficient, T, P_down, *, model: str = DEFAULT,
     freeze; HEM at P_down is taken at 0.88 bar there, under 0.5 % of NHNE.
 
     Published coefficients of small sharp-edged and rounded holes lie at 0.60 to 0.82. The default is HEM because the
-    measured static-fire series in tests/reference/nozzle_flow.csv asks it for 0.72 to 0.80 (0.79 and 0.73 with its two
-    windows), inside that range, where NHNE needs 0.45 to 0.49 and SPI 0.31, outside it. A hole shorter than a few bores gives the
+    measured static-fire series in tests/reference/nozzle_flow.csv asks it for 0.79 and 0.73, inside that range, where NHNE needs 0.49
+    and 0.45, and SPI 0.31. A hole shorter than a few bores gives the
     liquid no time to boil and passes more. No measurement of a car's nozzle was found: weigh it.
     """
     area = check_array("area", area, 0.0, 1e-3, "m2", "A bore of up to 36 mm.")
