@@ -81,7 +81,6 @@ def test_duty_by_hand():
 
 
 @pytest.mark.parametrize(("rpm", "fuel"), [(3000.0, -1.0), (float("nan"), 0.01), (3000.0, float("nan")), (-1.0, 0.01)])
-@pytest.mark.xfail(strict=True, reason="injector_duty does not check its arguments")
 def test_duty_that_cannot_be(rpm, fuel):
     with pytest.raises(InputError):
         injector_duty(WREN, DRY, rpm, fuel)
@@ -187,9 +186,6 @@ def test_passed_without_nitrous_already():
     assert found.limit == "injectors"
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the most nitrous pushes so much metered air aside that only that end of the range is looked at"
-)
 def test_passed_without_nitrous_on_a_metered_wet_engine():
     """Its injectors give less as nitrous pushes air aside: beyond the limit without nitrous, within it with the most."""
     sheet = BADGER_HP.replace({"fuel_system.injector_flow_cc_min": 360.0})
@@ -263,7 +259,6 @@ def test_no_such_fuel(bad):
 
 
 @pytest.mark.parametrize("bad", [-0.7, float("nan"), 0.0])
-@pytest.mark.xfail(strict=True, reason="jet_flow does not check a coefficient given to it")
 def test_no_such_coefficient(bad):
     with pytest.raises(InputError):
         jet_flow(BADGER, WET, 0.85, coefficient=bad)
@@ -349,7 +344,6 @@ def test_no_such_duty(bad):
 
 
 @pytest.mark.parametrize(("lag", "hz"), [(float("nan"), 10.0), (5.0, float("inf")), (5.0, -10.0), (5.0, 0.0)])
-@pytest.mark.xfail(strict=True, reason="open_share does not check lag and frequency")
 def test_no_such_pulse(lag, hz):
     with pytest.raises(InputError):
         open_share(0.5, lag, hz)

@@ -533,7 +533,7 @@ def test_fuel_jet_is_judged(case):
     rpm, flow = 6500.0, plan.flow.best
     jet = jet_for(sheet, setup, at(plan, rpm, "fuel_mass_air_kg_h") / 3600)
     assert said(plan.notes, f"asks for a fuel jet of about {banded(jet.low, jet.best, jet.high)} mm") == 1
-    for bore in (jet.best, 0.8 * jet.best):
+    for bore in (jet.best, 0.7 * jet.best):
         fitted = plan_shot(sheet.replace({"nitrous.fuel_jet_diameter_mm": float(bore)}))
         lambda_ = float(wet_lambda(sheet, setup, rpm, flow, jet_flow(sheet, setup, bore)))
         assert said(fitted.notes, f"The {bore:g} mm jet on the sheet gives about lambda {lambda_:.2f}") == 1

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
 from kernel_lib import BuildSheet, InputError
 from kernel_lib.plan.bottle_day import bottle_of
@@ -19,7 +20,7 @@ from kernel_lib.plan.supply import (
 from kernel_lib.plan.weigh_in import weigh_in
 from kernel_lib.thermo.blowdown import Content, spray
 from kernel_lib.thermo.fluid import saturation
-from kernel_lib.thermo.nitrous import MODELS, mass_flux
+from kernel_lib.thermo.nitrous import MODELS, mass_flux, throttled_share
 
 UNWEIGHED = {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c")}
 WREN = BuildSheet.demo("wren_five")
@@ -42,6 +43,19 @@ def forward(coefficient, T, seconds, sheet=WREN):
         T_air=299.15,
     )
     return FILL - float(course.mass[-1]), course.ended
+
+
+def share_left(model, coefficient, heads):
+    """Share that Wren's line leaves of the flow, searched: heads x rho v^2/2 of liquid in the line is what is lost."""
+    density, P_down, line = saturation(303.65).liquid_density, 99.6e3, np.pi / 4 * 4.8e-3**2
+    whole = AREA * coefficient * float(mass_flux(303.65, P_down, model=model))
+
+    def excess(loss):
+        v = whole * throttled_share(303.65, P_down, loss, model=model) / (density * line)
+        return heads * density * v**2 / 2 - loss
+
+    loss = brentq(excess, 0.0, saturation(303.65).P - P_down, rtol=1e-9)
+    return throttled_share(303.65, P_down, loss, model=model)
 
 
 # Flow.
@@ -68,7 +82,7 @@ def test_which_sheets_are_weighed():
     length=st.floats(0.2, 12.0),
     base=st.sampled_from([WREN, LOOSE, BADGER]),
 )
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 def test_flow_band_is_ordered(bore, celsius, length, base):
     sheet = base.replace(
         {
@@ -84,7 +98,7 @@ def test_flow_band_is_ordered(bore, celsius, length, base):
 
 
 @given(bore=st.floats(0.4, 3.0), more=st.floats(1.001, 1.5), base=st.sampled_from([WREN, LOOSE, BADGER]))
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=20)
 def test_more_bore_more_flow(bore, more, base):
     small, large = (flow_band(base.replace({"nitrous.nozzle_diameter_mm": b})) for b in (bore, bore * more))
     assert small.low < large.low
@@ -92,7 +106,8 @@ def test_more_bore_more_flow(bore, more, base):
     assert small.high < large.high
 
 
-WORST, BEST = 0.04 * 875 + 30, 0.015 * 875 + 3  # velocity heads of 4.2 m of 4.8 mm, 875 bores, with its fittings
+# Velocity heads of 4.2 m of 4.8 mm, 875 bores, with its fittings.
+WORST, LIKELY, BEST = 0.04 * 875 + 30, 0.025 * 875 + 10, 0.015 * 875 + 3
 
 
 def test_unweighed_band_by_hand():
@@ -101,20 +116,20 @@ def test_unweighed_band_by_hand():
     Near the critical point NHNE falls again: less dense liquid outweighs the pressure."""
     T, P = 303.65, 97.8e3
     low, best, high = (
-        c * line_share(LOOSE, model, c, heads)[0]
-        for model, c, heads in (("HEM", 0.60, WORST), ("HEM", 0.75, 0.025 * 875 + 10), ("NHNE", 0.82, BEST))
+        c * share_left(model, c, heads)
+        for model, c, heads in (("HEM", 0.60, WORST), ("HEM", 0.75, LIKELY), ("NHNE", 0.82, BEST))
     )
     band = flow_band(LOOSE)
-    assert band.best == pytest.approx(AREA * best * mass_flux(T, P, model="HEM"), rel=1e-9)
-    assert band.low == pytest.approx(AREA * low * mass_flux(T - 3, P, model="HEM"), rel=1e-9)
+    assert band.best == pytest.approx(AREA * best * mass_flux(T, P, model="HEM"), rel=5e-4)
+    assert band.low == pytest.approx(AREA * low * mass_flux(T - 3, P, model="HEM"), rel=5e-4)
     warm = max(float(mass_flux(v, P, model="NHNE")) for v in (T, T + 3))
-    assert band.high == pytest.approx(AREA * high * warm, rel=1e-9)
+    assert band.high == pytest.approx(AREA * high * warm, rel=5e-4)
     assert "not weighed" in band.because
 
 
 def test_band_holds_every_temperature_within_its_error():
     """Three temperatures stand for all between: the flow has a flat top near 30 C, worth less than 0.2 %."""
-    band, share = flow_band(LOOSE), line_share(LOOSE, "NHNE", 0.82, BEST)[0]
+    band, share = flow_band(LOOSE), share_left("NHNE", 0.82, BEST)
     flux = mass_flux(np.linspace(300.65, 306.65, 61), 97.8e3, model="NHNE")
     assert band.high >= 0.998 * AREA * 0.82 * share * float(np.max(flux))
 
@@ -176,33 +191,37 @@ def test_flow_law_is_the_likely_flow():
 def test_line_of_liquid_that_does_not_boil():
     """Two holes in series: 1/(1 + C^2 heads (A/A_line)^2) under a root; what is left of the pressure is its square."""
     over = saturation(303.65).P - 99.6e3
-    for coefficient, heads in ((0.75, 31.875), (0.6, WORST), (1.1, BEST)):
-        share, loss = line_share(LOOSE, "SPI", coefficient, heads)
-        by_hand = 1 / np.sqrt(1 + coefficient**2 * heads * (1.3 / 4.8) ** 4)
-        assert share == pytest.approx(by_hand, rel=1e-6)
-        assert loss == pytest.approx((1 - by_hand**2) * over, rel=1e-5)
+    for coefficient, length, bore in ((0.75, 4.2, 4.8), (0.6, 9.0, 4.0), (1.1, 1.0, 6.0)):
+        sheet = LOOSE.replace({"nitrous.line_length_m": length, "nitrous.line_bore_mm": bore})
+        share, loss = line_share(sheet, "SPI", coefficient)
+        heads = 0.025 * 1e3 * length / bore + 10
+        by_hand = 1 / np.sqrt(1 + coefficient**2 * heads * (1.3 / bore) ** 4)
+        assert share == pytest.approx(by_hand, rel=1e-4)
+        assert loss == pytest.approx((1 - by_hand**2) * over, rel=2e-3)
 
 
-@given(coefficient=st.floats(0.3, 1.2), heads=st.floats(1.0, 200.0), model=st.sampled_from(MODELS))
-@settings(deadline=None, max_examples=40)
-def test_what_the_line_takes_is_that_of_the_flow_that_is_left(coefficient, heads, model):
-    """heads x rho v^2/2 of liquid in the line, with v from the flow after the loss."""
-    share, loss = line_share(LOOSE, model, coefficient, heads)
+@given(coefficient=st.floats(0.3, 1.2), length=st.floats(0.2, 12.0), model=st.sampled_from(MODELS))
+@settings(deadline=None, max_examples=25)
+def test_what_the_line_takes_is_that_of_the_flow_that_is_left(coefficient, length, model):
+    """heads x rho v^2/2 of liquid in the line, with v from the flow after the loss; 0.025 a bore, 10 for valve and bends."""
+    share, loss = line_share(LOOSE.replace({"nitrous.line_length_m": length}), model, coefficient)
+    heads = 0.025 * length / 4.8e-3 + 10
     flow = AREA * coefficient * share * float(mass_flux(303.65, 99.6e3, model=model))
     density = saturation(303.65).liquid_density
     v = flow / (density * np.pi / 4 * 4.8e-3**2)
-    assert loss == pytest.approx(heads * density * v**2 / 2, rel=1e-4)
+    assert loss == pytest.approx(heads * density * v**2 / 2, rel=3e-3)
     assert 0 < share < 1
 
 
 def test_likely_line():
     """4.2 m of 4.8 mm: 0.025 a bore and 10 for valve and bends; the likely nozzle, HEM."""
-    assert line_share(LOOSE) == pytest.approx(line_share(LOOSE, "HEM", 0.75, 0.025 * 875 + 10), rel=1e-9)
-    assert line_share(LOOSE, heads=0.0) == (1.0, 0.0)
+    assert line_share(LOOSE) == line_share(LOOSE, "HEM", 0.75)
+    for model in MODELS:
+        assert line_share(LOOSE, model)[0] == pytest.approx(share_left(model, 0.75, LIKELY), rel=2e-4)
 
 
 @given(length=st.floats(0.2, 11.0), more=st.floats(1.01, 1.09), model=st.sampled_from(MODELS))
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=15)
 def test_longer_line_less_flow(length, more, model):
     short, long = (LOOSE.replace({"nitrous.line_length_m": v}) for v in (length, length * more))
     assert 0 < line_share(long, model)[0] < line_share(short, model)[0] < 1
@@ -253,12 +272,6 @@ def test_bore_for_turns_flow_round_after_a_weigh_in(flow):
     assert bore.low < bore.best < bore.high
 
 
-LINE_OF_THE_TRIED_BORE = pytest.mark.xfail(
-    strict=True, reason="bore_for keeps the line's share of the bore it tries, not of the bore it finds"
-)
-
-
-@LINE_OF_THE_TRIED_BORE
 @pytest.mark.parametrize("flow", [0.02, 0.05, 0.1])
 @pytest.mark.parametrize("sheet", [LOOSE, BADGER], ids=["wren", "badger"])
 def test_bore_for_turns_flow_round(sheet, flow):
@@ -269,15 +282,11 @@ def test_bore_for_turns_flow_round(sheet, flow):
         assert getattr(there, end) == pytest.approx(flow, rel=1e-3)
 
 
-@LINE_OF_THE_TRIED_BORE
 def test_bore_for_does_not_depend_on_the_fitted_bore():
     bores = [bore_for(LOOSE.replace({"nitrous.nozzle_diameter_mm": b}), 0.05).best for b in (None, 1.0, 2.5)]
     assert bores == pytest.approx([bores[0]] * 3, rel=1e-4)
 
 
-@pytest.mark.xfail(
-    strict=True, raises=InputError, reason="without a bore 0.5 mm is tried, which many nozzles on a thin line refuse"
-)
 def test_bore_for_many_nozzles_on_a_thin_line():
     many = BARE.replace({"nitrous.nozzles": 32, "nitrous.line_bore_mm": 2.5})
     assert bore_for(many, 0.01).best < 2.5 / np.sqrt(32)
@@ -312,23 +321,27 @@ def test_no_flow_without_a_bore():
 
 # Weigh-in.
 
+K2 = 2 / np.sqrt(3)  # two standard deviations of an error spread evenly within its bounds
+
 
 def test_weigh_in_by_hand():
-    """0.24 kg in 8 s: 30 g/s +- root of (1.414 x 2 g/240 g)^2 and (0.2/8)^2; the coefficient is that over A x HEM.
+    """0.24 kg in 8 s: 30 g/s; the coefficient is that over A x HEM.
 
+    Errors even within their bounds: 2/root 3 times the root of (1.414 x 2 g/240 g)^2, (0.2/8)^2 and the thermometer's.
     The bottle falls by about 1 K, so the flux lies between that at the start and 1.5 K lower."""
     found = weigh_in(WREN, 11.2, 10.96, 8.0, 299.15, scale_error=0.002)
     assert found.flow == pytest.approx(0.030)
     scale, time = np.sqrt(2) * 0.002 / 0.24, 0.2 / 8
     assert found.parts["scale"] == pytest.approx(scale)
     assert found.parts["time"] == pytest.approx(time)
-    assert found.flow_error == pytest.approx(0.030 * np.hypot(scale, time))
+    assert found.flow_error == pytest.approx(K2 * 0.030 * np.hypot(scale, time))
     assert 297.65 < found.T < 299.15
     ends = [0.030 / (AREA * float(mass_flux(T, 99.6e3))) for T in (299.15, 297.65)]
     assert min(ends) < found.coefficient < max(ends)
     temperature = max(abs(float(mass_flux(found.T + d, 99.6e3) / mass_flux(found.T, 99.6e3)) - 1) for d in (-3, 3))
     assert found.parts["temperature"] == pytest.approx(temperature, rel=1e-2)
-    assert found.error == pytest.approx(found.coefficient * np.sqrt(scale**2 + time**2 + temperature**2), rel=1e-2)
+    share = K2 * np.sqrt(scale**2 + time**2 + temperature**2)
+    assert found.error == pytest.approx(found.coefficient * share, rel=1e-2)
 
 
 def test_weight_of_the_bottle_itself_does_not_matter():
@@ -342,7 +355,7 @@ def test_weight_of_the_bottle_itself_does_not_matter():
     T=st.floats(255.0, 308.0),
     seconds=st.floats(3.0, 30.0),
 )
-@settings(deadline=None, max_examples=50)
+@settings(deadline=None, max_examples=40)
 def test_weigh_in_finds_what_was_sprayed(coefficient, T, seconds):
     """A spray of known coefficient, weighed without error, gives it back: within half the stated error and within 1 %.
 
@@ -372,16 +385,12 @@ def test_what_was_weighed_in_is_what_the_plan_takes():
     assert band.low < flow < band.high
 
 
-SQUARES = pytest.mark.xfail(
-    strict=True,
-    reason="bounds added in squares are passed in 6 to 11 % of cases; 2/root 3 times the sum would hold 95 %",
-)
 NOISE = [
     # coefficient, T, seconds, scale, time, temperature error: which of the three weighs most differs
-    pytest.param(0.71, 299.15, 8.0, 0.005, 0.2, 3.0, marks=SQUARES),
+    (0.71, 299.15, 8.0, 0.005, 0.2, 3.0),
     (0.71, 299.15, 20.0, 0.002, 0.2, 3.0),
     (0.60, 288.15, 5.0, 0.002, 0.4, 1.0),
-    pytest.param(0.90, 303.15, 6.0, 0.008, 0.1, 1.0, marks=SQUARES),
+    (0.90, 303.15, 6.0, 0.008, 0.1, 1.0),
 ]
 
 
@@ -389,7 +398,8 @@ NOISE = [
 def test_truth_lies_within_the_stated_error(coefficient, T, seconds, scale, time, warm):
     """Scale, watch and thermometer wrong at random within their bounds: at least 95 % of 200 seeds hold the truth.
 
-    Half the stated error does not: the error is not merely wide."""
+    2000 seeds hold it in 96.5 to 99 %; the share of 200 scatters by 1.3 points about that, and these 200 are always the same.
+    Half the stated error holds it in 60 to 70 %: the error is not merely wide."""
     drawn, _ = forward(coefficient, T, seconds)
     off = []
     for seed in range(200):
@@ -406,7 +416,7 @@ def test_truth_lies_within_the_stated_error(coefficient, T, seconds, scale, time
         )
         off.append(abs(found.coefficient - coefficient) / found.error)
     assert np.mean(np.array(off) <= 1) >= 0.95
-    assert np.mean(np.array(off) <= 0.5) < 0.95
+    assert np.mean(np.array(off) <= 0.5) < 0.8
 
 
 def test_finer_tools_smaller_error():
@@ -417,7 +427,7 @@ def test_finer_tools_smaller_error():
     assert error(time_error=0.05) < error()
     assert error(T_error=1.0) < error()
     exact = weigh_in(WREN, 11.2, 10.9, 10.0, 299.15, scale_error=1e-4, time_error=0.0, T_error=0.0)
-    assert exact.error / exact.coefficient == pytest.approx(np.sqrt(2) * 1e-4 / 0.3, rel=1e-6)
+    assert exact.error / exact.coefficient == pytest.approx(K2 * np.sqrt(2) * 1e-4 / 0.3, rel=1e-6)
 
 
 def test_near_the_critical_point_the_thermometer_is_cut_at_it():

@@ -14,7 +14,7 @@ from kernel_lib.plan.today import GO, HOLD, NOTE, Now, compare, ethanol_share, o
 from kernel_lib.plan.today_rows import NOISE, lambda_unchanged
 
 WREN = BuildSheet.demo("wren_five")
-BADGER = BuildSheet.demo("badger_eight").replace({"nitrous.spray_rpm_min": 3600.0})  # clear of every blocker
+BADGER = BuildSheet.demo("badger_eight")
 CARS = pytest.mark.parametrize("sheet", [WREN, BADGER], ids=["wren", "badger"])
 
 

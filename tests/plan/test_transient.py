@@ -138,7 +138,6 @@ def test_no_such_flow(flow):
 
 
 @pytest.mark.parametrize("flow", [0.0, "much", None])
-@pytest.mark.xfail(strict=True, reason="first_instant does not check its flow")
 def test_no_flow_no_first_instant(flow):
     with pytest.raises(InputError):
         first_instant(WREN, flow, RPM)

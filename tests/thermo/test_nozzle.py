@@ -322,29 +322,85 @@ def test_vapour_of_a_bottle_passes_less_than_its_liquid():
     assert nitrous.vapour_flow(2 * HOLE, 0.7, 295.0, 1e5) == 2 * nitrous.vapour_flow(HOLE, 0.7, 295.0, 1e5)
 
 
-# The line before the nozzle
+# What a line before the nozzle takes
 
 
-@given(
-    coefficient=st.floats(0.3, 1.0),
-    wide=st.floats(1.0, 50.0),
-    heads=st.floats(0.0, 200.0),
-    flow_share=st.floats(0.1, 0.9),
+def throttled(T, P_down, loss, model):
+    """Share left, searched with CoolProp: boiled at constant enthalpy in the line, then along the isentrope from there."""
+    P, h0 = saturation_pressure(T), cp.PropsSI("H", "T", T, "Q", 0, N2O)
+    P_in = P - loss
+    s_in = cp.PropsSI("S", "P", P_in, "H", h0, N2O)
+    density = cp.PropsSI("D", "T", T, "Q", 0, N2O)
+    bernoulli = [np.sqrt(2 * density * (p - P_down)) for p in (P, P_in)]
+    if model == "SPI":
+        return bernoulli[1] / bernoulli[0]
+    stagnations = ((P, *liquid(T)), (P_in, h0, s_in))
+    if model == "NHNE":
+        parts = [b + isentrope(P_down, h, s) for b, (_, h, s) in zip(bernoulli, stagnations, strict=True)]
+    else:
+        parts = [largest(h, s, max(P_down, 0.3 * p), 0.99999 * p)[1] for p, h, s in stagnations]
+    return parts[1] / parts[0]
+
+
+@given(T=temperatures, behind=st.floats(0.0, 0.9), share=st.floats(0.0, 0.999))
+@settings(deadline=None, max_examples=30)
+def test_what_a_line_leaves_of_liquid_that_does_not_boil(T, behind, share):
+    """SPI: the root of the pressure that is left."""
+    over = float(nitrous.saturation(T).P) * (1 - behind)
+    P_down = float(nitrous.saturation(T).P) - over
+    found = nitrous.throttled_share(T, P_down, share * over, model="SPI")
+    assert found == pytest.approx(np.sqrt(1 - share), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("T", "P_down", "loss"),
+    [
+        (240.0, 1e5, 3e5),
+        (273.15, 1e5, 1e6),
+        (295.0, 1e5, 2e5),
+        (295.0, 1e5, 2e6),
+        (303.65, 99.6e3, 6e5),
+        (307.0, 1e5, 3e6),
+    ],
 )
+@pytest.mark.parametrize("model", nitrous.MODELS)
+def test_what_a_line_leaves_is_the_isentropes(T, P_down, loss, model):
+    """2e-3: the kernel's maximum is read off 64 points."""
+    assert nitrous.throttled_share(T, P_down, loss, model=model) == pytest.approx(
+        throttled(T, P_down, loss, model), rel=2e-3
+    )
+
+
+def test_what_a_line_leaves_of_a_flow_that_does_not_choke():
+    """Little pressure over the nozzle: the flow ends at the pressure behind, line or none."""
+    P_down = 0.95 * saturation_pressure(290.0)
+    loss = 0.02 * saturation_pressure(290.0)
+    found = nitrous.throttled_share(290.0, P_down, loss)
+    assert found == pytest.approx(throttled(290.0, P_down, loss, "HEM"), rel=2e-3)
+    assert nitrous.throttled_share(290.0, P_down, loss) == nitrous.throttled_share(290.0, P_down, loss, model="HEM")
+
+
+@given(T=temperatures, model=models, one=st.floats(0.0, 0.999), more=st.floats(0.01, 0.5), P_down=st.floats(0.0, 5e5))
 @settings(deadline=None, max_examples=40)
-def test_line_and_nozzle_in_series(coefficient, wide, heads, flow_share):
-    """Pressure lost in the line and over the nozzle, each by its own law, found by search."""
-    density, P_up, P_down = 750.0, 6e6, 6e6 * (1 - flow_share)
+def test_the_more_a_line_takes_the_less_is_left(T, model, one, more, P_down):
+    """One without a loss, falling, and none where all of it is lost; boiling costs more than the pressure alone."""
+    over = float(nitrous.saturation(T).P) - P_down
+    low, high = one * over / (1 + more), one * over
+    assert nitrous.throttled_share(T, P_down, 0.0, model=model) == 1.0
+    less, least = (nitrous.throttled_share(T, P_down, v, model=model) for v in (low, high))
+    assert 0 <= least <= less <= 1 + 1e-4
+    if high - low > 1e-3 * over:
+        assert least < less
+    if model == "HEM":
+        assert least <= np.sqrt(1 - one) + 1e-3
 
-    def excess(P):
-        through_nozzle = HOLE * coefficient * np.sqrt(2 * density * (P - P_down))
-        return P_up - P - heads * through_nozzle**2 / (2 * density * (HOLE * wide) ** 2)
 
-    between = brentq(excess, P_down, P_up, xtol=1e-6, rtol=1e-14)
-    flow = HOLE * coefficient * np.sqrt(2 * density * (between - P_down))
-    both = float(nitrous.equivalent_coefficient(HOLE, coefficient, HOLE * wide, heads))
-    assert both * HOLE * np.sqrt(2 * density * (P_up - P_down)) == pytest.approx(flow, rel=1e-8)
-    assert both <= coefficient * (1 + 1e-15)
+def test_nothing_is_lost_of_no_flow():
+    """No difference of pressure, no flow, and no share of it to lose."""
+    P = float(nitrous.saturation(290.0).P)
+    for model in nitrous.MODELS:
+        assert nitrous.throttled_share(290.0, P, 0.0, model=model) == 1.0
+        assert nitrous.throttled_share(290.0, 1e5, P - 1e5, model=model) == pytest.approx(0.0, abs=0.02)
 
 
 # Bad input
@@ -374,12 +430,10 @@ CASES = [
     *(("P_up", "Pa", lambda v=v: vapour(P_up=v)) for v in (float("nan"), True, 0.0, 9e6, 1e9, "high")),
     ("P", "Pa", lambda: vapour(P_up=float(nitrous.saturation(295.0).P))),
     ("P_up", "Pa", lambda: vapour(P_down=6e6)),
-    *(("area", "m2", lambda v=v: nitrous.equivalent_coefficient(v, 0.7, 1e-5, 3.0)) for v in (*BAD, 0.0, -1e-6)),
-    *(("line_area", "m2", lambda v=v: nitrous.equivalent_coefficient(1e-6, 0.7, v, 3.0)) for v in (*BAD, 0.9e-6, 0.0)),
-    *(
-        ("line_velocity_heads", "", lambda v=v: nitrous.equivalent_coefficient(1e-6, 0.7, 1e-5, v))
-        for v in (*BAD, -1.0, "long")
-    ),
+    *(("T", "K", lambda v=v: nitrous.throttled_share(v, 1e5, 1e5)) for v in (*BAD, 309.53, 182.0, "warm")),
+    *(("P_down", "Pa", lambda v=v: nitrous.throttled_share(295.0, v, 1e5)) for v in (*BAD, -1.0, 6e6, "low")),
+    *(("loss", "Pa", lambda v=v: nitrous.throttled_share(295.0, 1e5, v)) for v in (*BAD, -1.0, 5.5e6, "some")),
+    *(("model", "", lambda v=v: nitrous.throttled_share(295.0, 1e5, 1e5, model=v)) for v in ("hem", "", None, 3)),
 ]
 
 

@@ -14,7 +14,7 @@ from workbooks.ui.session import Session
 from workbooks.ui.today_view import BLEND, TodayView
 
 WREN = BuildSheet.demo("wren_five")
-BADGER = BuildSheet.demo("badger_eight").replace({"nitrous.spray_rpm_min": 3600.0})  # clear of every blocker
+BADGER = BuildSheet.demo("badger_eight")
 EVIL = "<script>alert(1)</script>"
 
 
