@@ -95,6 +95,7 @@ def day(
     P_hold: float | None = None,
     left: float = 0.0,
     film: float = WALL_FILM.best,
+    P_least: float | None = None,
 ) -> Day:
     """Spray, wait, spray again.
 
@@ -114,6 +115,8 @@ def day(
         Liquid out of the pick-up's reach [kg].
     film : float
         Heat from wall to nitrous [W/(m2 K)].
+    P_least : float, optional
+        End the day with the first pass that ends below this absolute pressure [Pa].
 
     Returns
     -------
@@ -141,7 +144,7 @@ def day(
         parts += [_frame(sheet, k, run, clock), _frame(sheet, k, rest, clock + run.t[-1])]
         clock += run.t[-1] + wait_s
         content = rest.content
-        if run.ended == "run-out":
+        if run.ended == "run-out" or (P_least is not None and run.P[-1] < P_least):
             break
     if not rows:
         raise InputError(

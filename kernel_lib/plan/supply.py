@@ -12,7 +12,7 @@ from ..build_sheet import BuildSheet
 from ..engine.setup import Setup
 from ..errors import InputError, check_number
 from ..thermo.blowdown import Flow
-from ..thermo.fluid import T_LAST, T_TRIPLE, saturation, table
+from ..thermo.fluid import T_LAST, T_TRIPLE, check_saturated, saturation, table
 from ..thermo.nitrous import DEFAULT, MODELS, mass_flux, throttled_share
 from ..units import k_from_c
 
@@ -93,7 +93,7 @@ def _line_share(sheet: BuildSheet, area: float, model: str, coefficient: float, 
         flow = full * throttled_share(T, P_down, loss, model=model)
         return heads * (flow / line) ** 2 / (2 * state.liquid_density) - loss
 
-    loss = float(brentq(short, 0.0, most, rtol=1e-5))
+    loss = float(brentq(short, 0.0, most, xtol=100.0, rtol=1e-3))
     return throttled_share(T, P_down, loss, model=model), loss
 
 
@@ -141,8 +141,8 @@ def model_flows(sheet: BuildSheet, T: float, P_up: float | None = None) -> dict[
     InputError
     """
     area, P_down = nozzle_area(sheet), Setup.of(sheet).P_manifold
-    ends = _ends(sheet)
-    return {m: tuple(area * c * float(mass_flux(T, P_down, model=m, P_up=P_up)) for c in ends[m]) for m in MODELS}
+    flux = {m: area * float(mass_flux(T, P_down, model=m, P_up=P_up)) for m in MODELS}
+    return {m: tuple(c * flux[m] for c in ends) for m, ends in _ends(sheet).items()}
 
 
 def flow_band(sheet: BuildSheet, T: float | None = None, *, T_error: Band = BOTTLE_TEMPERATURE) -> Band:
@@ -169,13 +169,15 @@ def flow_band(sheet: BuildSheet, T: float | None = None, *, T_error: Band = BOTT
         Without a bore, or where there is no liquid.
     """
     T = k_from_c(sheet.nitrous.bottle_temperature_c) if T is None else T
-    best = model_flows(sheet, T)[DEFAULT][1]
-    spread = [
-        model_flows(sheet, float(np.clip(T + d, T_TRIPLE, T_LAST - 0.1))) for d in (T_error.low, 0.0, T_error.high)
-    ]
+    T = float(check_saturated("T", T))
+    area, P_down, ends = nozzle_area(sheet), Setup.of(sheet).P_manifold, _ends(sheet)
+    around = np.clip(np.array([T + T_error.low, T, T + T_error.high]), T_TRIPLE, T_LAST - 0.1)
+    around[1] = T
     models = MODELS if is_weighed(sheet) else ("HEM", "NHNE")
-    low = min(flows[m][0] for flows in spread for m in models)
-    high = max(flows[m][2] for flows in spread for m in models)
+    flux = {m: area * mass_flux(around, P_down, model=m) for m in models}
+    best = ends[DEFAULT][1] * float(flux[DEFAULT][1])
+    low = min(ends[m][0] * float(flux[m].min()) for m in models)
+    high = max(ends[m][2] * float(flux[m].max()) for m in models)
     if is_weighed(sheet):
         because = (
             f"nozzle weighed in at {sheet.nitrous.discharge_coefficient:.2f} plus or minus {sheet.nitrous.discharge_error:.2f}; trend over bottle "
@@ -192,13 +194,15 @@ def flow_band(sheet: BuildSheet, T: float | None = None, *, T_error: Band = BOTT
 def flow_law(sheet: BuildSheet) -> Flow:
     """Likely flow over bottle temperature and pressure, fast enough for a blowdown: (T [K], P [Pa]) -> [kg/s]."""
     effective, P_down = nozzle_area(sheet) * _ends(sheet)[DEFAULT][1], Setup.of(sheet).P_manifold
-    T = np.linspace(213.0, T_LAST, 160)
-    flow, lines = effective * mass_flux(T, P_down), table()
+    T = np.linspace(213.0, T_LAST, 321)
+    flow, line, step = (effective * mass_flux(T, P_down)).tolist(), table().at_T(T, "P")[0].tolist(), float(T[1] - T[0])
 
     def law(T_now: float, P_now: float) -> float:
-        if P_now > 1.0005 * float(lines.at_T(T_now, "P")[0]):
-            return effective * float(mass_flux(T_now, P_down, P_up=P_now))
-        return float(np.interp(T_now, T, flow))
+        x = min(max((T_now - 213.0) / step, 0.0), 319.999)
+        k = int(x)
+        if P_now > 1.0005 * (line[k] + (x - k) * (line[k + 1] - line[k])):
+            return effective * float(mass_flux(min(T_now, T_LAST), P_down, P_up=P_now))
+        return flow[k] + (x - k) * (flow[k + 1] - flow[k])
 
     return law
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import CoolProp.CoolProp as cp
 import numpy as np
-from scipy.integrate import solve_ivp
 from scipy.interpolate import CubicSpline
 
 from ..errors import InputError, check_number
 from .fluid import T_CRITICAL, T_LAST, make_state, table
+from .integrate import integrate
 from .vessel import LIQUID_FULL, TWO_PHASES, VAPOUR_ONLY, VesselState, vessel_state
 
 _COLDEST = 213.15  # K; a bottle that cold has left every window long ago
@@ -183,22 +184,38 @@ def _check_content(bottle: Bottle, content: Content) -> VesselState:
     return state
 
 
+class _Lines:
+    """Saturation as a plain function of T, fast enough for an integrator: cubics in w = sqrt(1 - T/Tc), as `fluid.table` has them.
+
+    P, v_l, h_l, rho_l, rho_v, A', B, B', where U = m A + V B is the energy of two phases.
+    """
+
+    def __init__(self) -> None:
+        w = np.linspace(math.sqrt(1 - T_LAST / T_CRITICAL), math.sqrt(1 - (_COLDEST - 1.0) / T_CRITICAL), 500)
+        T = T_CRITICAL * (1 - w**2)
+        P, rho_l, rho_v, h_l, h_v = table().at_T(T, "P", "rho_l", "rho_v", "h_l", "h_v")
+        u_l, u_v = h_l - P / rho_l, h_v - P / rho_v
+        B = (u_v - u_l) / (1 / rho_v - 1 / rho_l)
+        slope_A, slope_B = (CubicSpline(w, line)(w, 1) / (-2 * w * T_CRITICAL) for line in (u_l - B / rho_l, B))
+        cubics = CubicSpline(w, np.column_stack([P, 1 / rho_l, h_l, rho_l, rho_v, slope_A, B, slope_B])).c
+        self._first, self._step, self._last = float(w[0]), float(w[1] - w[0]), len(w) - 2
+        self._cubics = [[tuple(column) for column in piece.T.tolist()] for piece in cubics.transpose(1, 0, 2)]
+
+    def __call__(self, T: float) -> list[float]:
+        w = math.sqrt(max(1 - T / T_CRITICAL, 0.0))
+        k = min(max(int((w - self._first) / self._step), 0), self._last)
+        x = w - self._first - k * self._step
+        return [((a * x + b) * x + c) * x + d for a, b, c, d in self._cubics[k]]
+
+
 @functools.lru_cache(maxsize=1)
-def _two_phase() -> CubicSpline:
-    """P, v_l, h_l, rho_l, rho_v, A', B, B' over T, where U = m A + V B is the energy of two phases."""
-    T = T_CRITICAL * (
-        1 - np.linspace(np.sqrt(1 - T_LAST / T_CRITICAL), np.sqrt(1 - _COLDEST / T_CRITICAL), 400)[::-1] ** 2
-    )
-    P, rho_l, rho_v, h_l, h_v = table().at_T(T, "P", "rho_l", "rho_v", "h_l", "h_v")
-    u_l, u_v = h_l - P / rho_l, h_v - P / rho_v
-    B = (u_v - u_l) / (1 / rho_v - 1 / rho_l)
-    slope_A, slope_B = (CubicSpline(T, line)(T, 1) for line in (u_l - B / rho_l, B))
-    return CubicSpline(T, np.column_stack([P, 1 / rho_l, h_l, rho_l, rho_v, slope_A, B, slope_B]))
+def _two_phase() -> _Lines:
+    return _Lines()
 
 
 def _rates_two_phases(bottle: Bottle, T: float, mass: float) -> tuple[float, float, float, float, float]:
     """Pressure, T dP/dT, heat capacity, volume and enthalpy of the liquid drawn."""
-    P, v_l, h_l, _, _, slope_A, B, slope_B = _two_phase()(T).tolist()
+    P, v_l, h_l, _, _, slope_A, B, slope_B = _two_phase()(T)
     return P, P + B, mass * slope_A + bottle.volume * slope_B, v_l, h_l
 
 
@@ -217,37 +234,33 @@ _MOST_SLACK = 1e-3
 def _run(bottle, content, seconds, flow, T_air, heater, left, P_target) -> Course:
     T_air = check_number("T_air", T_air, 223.15, 343.15, "K", "Air round the bottle.")
     heater = check_number("heater", heater, 0.0, 5000.0, "W", "Heaters for bottles lie below.")
-    y, t, parts, ended, slack = np.array([content.T, content.T_wall, content.mass, 0.0, 0.0]), 0.0, [], "time", _SLACK
+    y, t, ended, slack = [content.T, content.T_wall, content.mass, 0.0, 0.0], 0.0, "time", _SLACK
     regime = vessel_state(content.T, content.mass, bottle.volume).regime
-    while t < seconds:
+    rows = [(t, *y)]
+    while t < seconds and ended == "time":
         rates = _rates(regime)
 
-        def change(_t, y, rates=rates):
+        def change(y: list[float], rates=rates) -> list[float]:
             P, TdP, capacity, volume, enthalpy = rates(bottle, y[0], y[2])
             drawn = _drawn(flow, y[0], P)
             inner = bottle.inner_conductance * (y[1] - y[0])
             given = heater + bottle.outer_conductance * (T_air - y[1])
-            slopes = ((inner - drawn * volume * TdP) / capacity, (given - inner) / bottle.wall_heat_capacity)
+            slopes = (inner - drawn * volume * TdP) / capacity, (given - inner) / bottle.wall_heat_capacity
             return [*slopes, -drawn, drawn * enthalpy, given]
 
         events = _events(bottle, regime, slack, left if flow else None, P_target, rates)
-        found = solve_ivp(
-            change, (t, seconds), y, method="RK45", rtol=1e-7, atol=1e-8, events=events, dense_output=True,
-            first_step=min(0.05, seconds - t),
-        )  # fmt: skip
-        parts.append((t, found.t[-1], found.sol))
-        t, y = found.t[-1], found.y[:, -1]
-        if found.status == 0:
+        hit, passed = integrate(change, t, y, seconds, events, most_step=seconds / 8)
+        rows += passed
+        t, *y = rows[-1]
+        if hit is None:
             break
-        hit = next(k for k, times in enumerate(found.t_events) if len(times))
         ended = _EVENTS[hit]
         if ended == "edge":
             why = "On the way the bottle leaves what is computed."
             raise InputError("content.T", float(y[0]), "K", f"{_COLDEST:g} to {T_LAST:g} K", why)
-        if ended != "switch":
-            break
-        regime, ended, slack = _next_regime(bottle, regime, y), "time", min(4 * slack, _MOST_SLACK)
-    return _course(bottle, content, parts, flow, ended, y)
+        if ended == "switch":
+            regime, ended, slack = _next_regime(bottle, regime, y), "time", min(4 * slack, _MOST_SLACK)
+    return _course(bottle, np.array(rows), flow, ended)
 
 
 def _rates(regime: str):
@@ -266,7 +279,7 @@ def _drawn(flow: Flow | None, T: float, P: float) -> float:
 
 def _densities(y) -> tuple[float, float]:
     lines = _two_phase()(min(y[0], T_LAST))
-    return float(lines[3]), float(lines[4])
+    return lines[3], lines[4]
 
 
 def _next_regime(bottle: Bottle, regime: str, y) -> str:
@@ -277,47 +290,41 @@ def _next_regime(bottle: Bottle, regime: str, y) -> str:
     return LIQUID_FULL if abs(density - liquid) < abs(density - vapour) else VAPOUR_ONLY
 
 
-def _events(bottle, regime, slack, left, P_target, rates) -> list:
-    """Where the regime changes, the liquid runs out, the pressure is reached, or the computed range ends; `left` None: not drawn."""
+def _events(bottle, regime, slack, left, P_target, rates) -> Callable[[list[float]], tuple[float, ...]]:
+    """Four numbers, positive until: the regime changes, the liquid runs out, the pressure is reached, the computed range ends.
 
-    def switch(_t, y):
-        """Share of the density beyond which this regime ends: positive while it lasts."""
+    `left` None: nothing is drawn.
+    """
+
+    def events(y: list[float]) -> tuple[float, float, float, float]:
         density, (liquid, vapour) = y[2] / bottle.volume, _densities(y)
+        run_out = 1.0
         if regime == LIQUID_FULL:
-            return density / liquid - 1 + slack
-        if regime == VAPOUR_ONLY:
-            return 1 - density / vapour + slack
-        return min(1 - density / liquid, density / vapour - 1) + slack
+            switch = density / liquid - 1
+        elif regime == VAPOUR_ONLY:
+            switch = 1 - density / vapour
+        else:
+            switch = min(1 - density / liquid, density / vapour - 1)
+            if left is not None:
+                run_out = (density - vapour) / (liquid - vapour) * bottle.volume * liquid - left
+        target = 1.0 if P_target is None else P_target - rates(bottle, y[0], y[2])[0]
+        return switch + slack, run_out, target, min(T_LAST - y[0], y[0] - _COLDEST)
 
-    def run_out(_t, y):
-        if left is None or regime != TWO_PHASES:
-            return 1.0
-        liquid, vapour = _densities(y)
-        return (y[2] / bottle.volume - vapour) / (liquid - vapour) * bottle.volume * liquid - left
-
-    def target(_t, y):
-        return P_target - rates(bottle, y[0], y[2])[0] if P_target is not None else 1.0
-
-    def edge(_t, y):
-        return min(T_LAST - y[0], y[0] - _COLDEST)
-
-    events = [switch, run_out, target, edge]
-    for event in events:
-        event.terminal, event.direction = True, -1
     return events
 
 
-def _course(bottle, content, parts, flow, ended, y) -> Course:
-    if not parts:
-        rows = np.array([[content.T, content.T_wall, content.mass, 0.0, 0.0]])
-        t = np.zeros(1)
-    else:
-        t = np.unique(np.concatenate([np.linspace(a, b, 9) for a, b, _ in parts]))
-        rows = np.vstack(
-            [next(sol for a, b, sol in parts if value <= b or (a, b) == parts[-1][:2])(value) for value in t]
-        )
-    states = [vessel_state(min(r[0], T_LAST), r[2], bottle.volume) for r in rows]
-    P = np.array([s.P for s in states])
-    drawn = np.array([flow(r[0], p) if flow else 0.0 for r, p in zip(rows, P, strict=True)])
-    liquid = np.array([s.liquid_mass for s in states])
-    return Course(t, rows[:, 0], rows[:, 1], P, rows[:, 2], liquid, drawn, ended, float(y[3]), float(y[4]))
+def _course(bottle: Bottle, rows: np.ndarray, flow: Flow | None, ended: str) -> Course:
+    t, T, T_wall, mass, enthalpy, heat = rows.T
+    P, liquid = np.array([_look(bottle, a, m) for a, m in zip(T.tolist(), mass.tolist(), strict=True)]).T
+    drawn = np.array([_drawn(flow, a, p) for a, p in zip(T.tolist(), P.tolist(), strict=True)])
+    return Course(t, T, T_wall, P, mass, liquid, drawn, ended, float(enthalpy[-1]), float(heat[-1]))
+
+
+def _look(bottle: Bottle, T: float, mass: float) -> tuple[float, float]:
+    """Pressure and liquid in the bottle, as `vessel_state` has them."""
+    P, _, _, liquid, vapour, *_ = _two_phase()(min(T, T_LAST))
+    density = mass / bottle.volume
+    if vapour < density < liquid:
+        return P, (density - vapour) / (liquid - vapour) * bottle.volume * liquid
+    state = vessel_state(min(T, T_LAST), mass, bottle.volume)
+    return state.P, state.liquid_mass

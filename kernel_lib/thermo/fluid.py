@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import threading
 from dataclasses import dataclass
 
 import CoolProp.CoolProp as cp
@@ -118,7 +119,8 @@ class _Table:
                 rows[f"h_{side}"].append(state.hmass())
                 rows[f"s_{side}"].append(state.smass())
             rows["lnP"].append(np.log(state.p()))
-        self._of_w = {name: CubicSpline(w, values) for name, values in rows.items()}
+        self._column = {name: k for k, name in enumerate(rows)}
+        self._of_w = CubicSpline(w, np.column_stack(list(rows.values())))
         self._w_of_lnP = CubicSpline(rows["lnP"][::-1], w[::-1])
         self._w_of_s = CubicSpline(rows["s_l"][::-1], w[::-1])
         self.P_low, self.P_high = np.exp(rows["lnP"][-1]), np.exp(rows["lnP"][0])
@@ -126,8 +128,8 @@ class _Table:
 
     def at_T(self, T, *names: str) -> tuple[np.ndarray, ...]:
         """Return the named properties at temperatures."""
-        w = np.sqrt(np.maximum(1 - np.asarray(T) / T_CRITICAL, 0.0))
-        return tuple(np.exp(self._of_w["lnP"](w)) if n == "P" else self._of_w[n](w) for n in names)
+        lines = self._of_w(np.sqrt(np.maximum(1 - np.asarray(T) / T_CRITICAL, 0.0)))
+        return tuple(np.exp(lines[..., 0]) if name == "P" else lines[..., self._column[name]] for name in names)
 
     def T_of_P(self, P) -> np.ndarray:
         """Return the saturation temperature."""
@@ -189,17 +191,28 @@ def single_phase(T: float, P: float) -> Fluid:
         if abs(P / line - 1) < 1e-6:
             raise InputError("P", P, "Pa", "off the saturation line", "On it liquid and vapour stand side by side.")
         phase = "liquid" if P > line else "vapour"
-    state = make_state({"liquid": cp.iphase_liquid, "vapour": cp.iphase_gas}.get(phase))
+    state = shared_state({"liquid": cp.iphase_liquid, "vapour": cp.iphase_gas}.get(phase))
     state.update(cp.PT_INPUTS, P, T)
     return Fluid(T, P, phase, state.rhomass(), state.hmass(), state.smass())
 
 
 def make_state(phase: int | None = None) -> cp.AbstractState:
-    """Return a fresh state of CoolProp; near saturation it needs the phase said."""
+    """Return a fresh state of CoolProp (0.1 ms); near saturation it needs the phase said."""
     state = cp.AbstractState("HEOS", _FLUID)
     if phase is not None:
         state.specify_phase(phase)
     return state
+
+
+_THREAD = threading.local()
+
+
+def shared_state(phase: int | None = None) -> cp.AbstractState:
+    """Return this thread's state for a phase; read what you need before anything else may update it."""
+    states = _THREAD.__dict__.setdefault("states", {})
+    if phase not in states:
+        states[phase] = make_state(phase)
+    return states[phase]
 
 
 def evaporation_heat(T_liquid: float, T_vapour, P: float) -> np.ndarray:
@@ -227,7 +240,7 @@ def evaporation_heat(T_liquid: float, T_vapour, P: float) -> np.ndarray:
     T_liquid = float(check_saturated("T_liquid", T_liquid))
     P = check_number("P", P, 1e3, 2e5, "Pa", "Intake pressure of an engine without boost.")
     T = check_array("T_vapour", T_vapour, T_TRIPLE, T_MOST, "K", "Nitrous freezes below; no intake is hotter.")
-    state, out = make_state(cp.iphase_gas), np.empty(T.size)
+    state, out = shared_state(cp.iphase_gas), np.empty(T.size)
     for k, value in enumerate(T.ravel()):
         state.update(cp.PT_INPUTS, P, value)
         out[k] = state.hmass()

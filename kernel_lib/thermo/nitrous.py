@@ -16,6 +16,7 @@ from .fluid import (
     check_saturated,
     make_state,
     saturation,
+    shared_state,
     single_phase,
     table,
 )
@@ -100,8 +101,9 @@ _GAS = "Above the critical temperature there is no liquid but a dense gas: use v
 def _upstream(T: np.ndarray, P_up: np.ndarray, line: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Density, enthalpy and entropy before the nozzle: saturated liquid, or liquid pushed beyond saturation."""
     density, h, s = (np.array(v, dtype=float) for v in table().at_T(T, "rho_l", "h_l", "s_l"))
-    state = make_state(cp.iphase_liquid)
-    for k in np.flatnonzero(P_up > line * (1 + 1e-6)):
+    pressed = np.flatnonzero(P_up > line * (1 + 1e-6))
+    state = shared_state(cp.iphase_liquid) if len(pressed) else None
+    for k in pressed:
         state.update(cp.PT_INPUTS, P_up.flat[k], T.flat[k])
         density.flat[k], h.flat[k], s.flat[k] = state.rhomass(), state.hmass(), state.smass()
     return density, h, s
@@ -263,16 +265,16 @@ def vapour_flow(area: float, discharge_coefficient: float, T: float, P_down: flo
 
 def _most_gas(P_down: float, P_up: float, h0: float, s0: float) -> float:
     """Largest G along the isentrope of a gas between two pressures: a coarse grid, and a fine one round its best."""
-    low, high = max(P_down, 0.2 * P_up), P_up
+    low, high, state = max(P_down, 0.2 * P_up), P_up, make_state()
     for _ in range(2):
         P = np.linspace(high, low, _NODES // 2)
-        flux = np.array([_gas_flux(p, P_up, h0, s0) for p in P])
+        flux = np.array([_gas_flux(state, p, P_up, h0, s0) for p in P])
         k = int(flux.argmax())
         high, low = P[max(k - 1, 0)], P[min(k + 1, len(P) - 1)]
     return float(flux.max())
 
 
-def _gas_flux(P: float, P_up: float, h0: float, s0: float) -> float:
+def _gas_flux(state, P: float, P_up: float, h0: float, s0: float) -> float:
     """G where the pressure is P; below the saturation line with what condenses."""
     lines = table()
     if P >= P_up:
@@ -282,7 +284,7 @@ def _gas_flux(P: float, P_up: float, h0: float, s0: float) -> float:
         s_l, s_v = lines.at_T(np.clip(T, T_TRIPLE, T_LAST), "s_l", "s_v")
         if s_l < s0 < s_v:
             return float(_two_phase_flux(P, h0, s0))
-    state = make_state(cp.iphase_gas if P <= lines.P_low else None)
+    (state.specify_phase if P <= lines.P_low else lambda _phase: state.unspecify_phase())(cp.iphase_gas)
     try:
         state.update(cp.PSmass_INPUTS, float(P), s0)
     except ValueError:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from ..errors import InputError, check_number
-from .fluid import P_MOST, T_LAST, T_TRIPLE, make_state, table
+from .fluid import P_MOST, T_LAST, T_TRIPLE, shared_state, table
 
 FILLING_DENSITY = 680.0
 """Rated fill over water capacity [kg/m3]: 68 % by mass (49 CFR 173.304a; the row for nitrous oxide from memory)."""
@@ -105,7 +105,7 @@ def _density(mass: float, volume: float) -> tuple[float, float]:
 
 
 def _pressure(T: float, density: float, mass: float) -> float:
-    state = make_state()
+    state = shared_state()
     try:
         state.update(cp.DmassT_INPUTS, density, T)
         P = state.p()
@@ -196,6 +196,6 @@ def mass_for(T: float, P: float, volume: float) -> tuple[float, float]:
         line, liquid, vapour = (float(v) for v in table().at_T(T, "P", "rho_l", "rho_v"))
         if abs(P / line - 1) <= 2e-3:
             return vapour * volume, liquid * volume
-    state = make_state()
+    state = shared_state()
     state.update(cp.PT_INPUTS, P, T)
     return state.rhomass() * volume, state.rhomass() * volume

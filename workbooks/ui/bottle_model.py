@@ -250,7 +250,8 @@ def _held(trial: BuildSheet, timing: dict) -> tuple[int, float] | None:
     if T is None or units.c_from_k(T) > _SHEET_T:
         return None
     start = trial.replace({"nitrous.bottle_temperature_c": units.c_from_k(T)})
-    day = _or_none(lambda: bd.day(start, PASSES, **timing))
+    low = 1e3 * (trial.nitrous.window_low_kpa + trial.value("site.barometer_kpa"))
+    day = _or_none(lambda: bd.day(start, PASSES, **timing, P_least=low))
     return None if day is None else (usable_passes(start, day), 1e3 * float(day.table["end_P_kPa"].iloc[0]))
 
 
