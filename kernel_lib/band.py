@@ -51,7 +51,7 @@ NOZZLE_COEFFICIENT = Band(
     0.75,
     0.82,
     "discharge coefficient of a nozzle nobody has weighed: 0.60 to 0.82 published for sharp to rounded holes of 1 to 2 mm; two measured "
-    "windows of a static-fire record ask the choked equilibrium model (HEM) for 0.73 and 0.79",
+    "windows of a static-fire record ask the choked equilibrium model (HEM) for 0.73 and 0.79; a range, not a bound: a hole shorter than its bore may pass more",
 )
 BOTTLE_TEMPERATURE = Band(
     -3.0,

@@ -215,6 +215,8 @@ class Nitrous(Section):
                                         default=None, where="weigh-in on the bottle page")
     discharge_temperature_c: float | None = num("bottle temperature at the weigh-in", "°C", -20, 36, "Liquid and vapour in the bottle.",
                                                 default=None, where="weigh-in on the bottle page")
+    discharge_bore_mm: float | None = num("nozzle bore, each, at the weigh-in", "mm", 0.2, 5, "Another nozzle has to be weighed again.",
+                                          default=None, where="weigh-in on the bottle page")
     fuel_jet_diameter_mm: float | None = num("fuel jet bore, each (wet)", "mm", 0.2, 5, "Bores drilled for fuel.", default=None,
                                              where="drill gauge")
     fuel_jet_pressure_kpa: float | None = num("fuel pressure at the jet, flowing", "kPa gauge", 20, 1000, "Carburettor to port-injection pressure.",

@@ -233,9 +233,9 @@ def _check_nitrous(nitrous, jets: tuple | None) -> None:
             most,
             "Together the nozzles would be larger than the line.",
         )
-    measured = [getattr(nitrous, f"discharge_{name}") for name in ("coefficient", "error", "temperature_c")]
+    measured = [getattr(nitrous, f"discharge_{name}") for name in ("coefficient", "error", "temperature_c", "bore_mm")]
     if any(v is None for v in measured) and any(v is not None for v in measured):
-        why = "A weigh-in gives three numbers: coefficient, error and bottle temperature; one alone cannot be used."
+        why = "A weigh-in gives four numbers: coefficient, error, bottle temperature and the bore it was made with."
         raise InputError("nitrous.discharge_coefficient", measured[0], "", "all three or none", why)
     if measured[0] is not None:
         _check_order(

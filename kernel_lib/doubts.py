@@ -185,6 +185,15 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
                 "No nozzle bore is given: the nitrous flow is what the wanted horsepower asks for, not what a nozzle passes.",
             )
         )
+    elif (
+        nitrous.discharge_bore_mm is not None and abs(nitrous.nozzle_diameter_mm / nitrous.discharge_bore_mm - 1) > 0.01
+    ):
+        out.append(
+            Doubt(
+                "watch",
+                f"The weigh-in on the sheet was made with a {nitrous.discharge_bore_mm:g} mm bore, {nitrous.nozzle_diameter_mm:g} mm is fitted: it does not count. Weigh the fitted nozzle in.",
+            )
+        )
     elif nitrous.discharge_coefficient is None:
         out.append(
             Doubt(
@@ -221,7 +230,10 @@ def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
             )
         ]
     if gauge > nitrous.window_high_kpa:
-        full = " It is liquid-full: every degree adds about 3 bar." if state.regime == LIQUID_FULL else ""
+        full = ""
+        if state.regime == LIQUID_FULL:
+            colder = vessel_state(state.T - 0.5, state.mass, state.volume).P
+            full = f" It is liquid-full: every kelvin adds about {2e-3 * (state.P - colder):.0f} kPa ({psi_from_kpa(2e-3 * (state.P - colder)):.0f} psi)."
         return [
             Doubt(
                 "watch",

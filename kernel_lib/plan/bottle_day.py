@@ -12,7 +12,14 @@ from ..build_sheet import BuildSheet
 from ..errors import InputError, check_number
 from ..thermo.blowdown import Bottle, Content, Course, spray, warm
 from ..thermo.fluid import T_LAST, saturation, saturation_temperature, table
-from ..thermo.vessel import VesselState, bottle_volume, liquid_full_temperature, vessel_state, vessel_temperature
+from ..thermo.vessel import (
+    VAPOUR_ONLY,
+    VesselState,
+    bottle_volume,
+    liquid_full_temperature,
+    vessel_state,
+    vessel_temperature,
+)
 from ..units import k_from_c
 from .supply import flow_law
 
@@ -193,12 +200,21 @@ def hold_temperature(sheet: BuildSheet) -> float:
 
     Where liquid and vapour stand at the middle of the window, because that is the pressure a pass begins with once the first
     grams are gone; less where this bottle, as full as it is, would then show more than the window's high end.
+
+    Raises
+    ------
+    InputError
+        Where so little is in it that it would all be vapour.
     """
     nitrous, barometer = sheet.nitrous, 1e3 * sheet.value("site.barometer_kpa")
     fill, volume = sheet.value("nitrous.bottle_fill_kg"), bottle_volume(nitrous.bottle_rated_fill_kg)
     T = float(saturation_temperature(500.0 * (nitrous.window_low_kpa + nitrous.window_high_kpa) + barometer))
-    high = 1e3 * nitrous.window_high_kpa + barometer
-    if vessel_state(T, fill, volume).P <= high:
+    high, state = 1e3 * nitrous.window_high_kpa + barometer, vessel_state(T, fill, volume)
+    if state.regime == VAPOUR_ONLY:
+        raise InputError(
+            "nitrous.bottle_fill_kg", fill, "kg nitrous", "more", "At the window's pressure it would all be vapour."
+        )
+    if state.P <= high:
         return T
     return vessel_temperature(high, fill, volume)
 

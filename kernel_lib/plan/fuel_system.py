@@ -78,19 +78,22 @@ class Largest:
     Attributes
     ----------
     hp : Band
-        Low: fits whatever the unknowns are.
+        Low: fits whatever the unknowns are, of what could be checked.
     limit : str
         "injectors", "pump", or "" where neither runs out before nitrous fills 45 moles per 100 of the air at some speed of the window.
     rpm : float
         Where it runs out first in the likely case.
     passed_without : bool
         Whether the limit is passed even without nitrous.
+    pump_known : bool
+        Whether the pump was checked at all.
     """
 
     hp: Band
     limit: str
     rpm: float
     passed_without: bool
+    pump_known: bool
 
 
 def largest_shot(sheet: BuildSheet) -> Largest:
@@ -121,7 +124,7 @@ def largest_shot(sheet: BuildSheet) -> Largest:
         "limits of injector duty and of the pump; efficiency, wall-heat share and density exponent over their ranges"
     )
     band = Band(max(min(powers), 0.0), max(powers[0], 0.0), max(*powers, 0.0), because)
-    return Largest(band, limit, float(rpm[int(row.argmax())]), flow == 0.0)
+    return Largest(band, limit, float(rpm[int(row.argmax())]), flow == 0.0, "pump" in use)
 
 
 def _first_above_one(flows: np.ndarray, share: np.ndarray) -> float:
@@ -156,7 +159,8 @@ def _use(sheet: BuildSheet, setup: Setup, rpm, flows, wall: float, exponent: flo
     out = {"injectors": duty}
     if pump is not None:
         out["pump"] = needed / (pump * sheet.limits.pump_percent / 100)
-    return out
+    shape = (len(flows), len(rpm))  # a controller that does not see nitrous gives the same at every flow
+    return {name: np.broadcast_to(values, shape) for name, values in out.items()}
 
 
 def jet_pressure(sheet: BuildSheet, setup: Setup, change_kpa: float = 0.0) -> float:
@@ -211,6 +215,12 @@ def jet_for(sheet: BuildSheet, setup: Setup, fuel_flow: float) -> Band:
         float(np.sqrt(fuel_flow / jet_flow(sheet, setup, 1.0, coefficient=v))) for v in (c.high, c.best, c.low)
     )
     return Band(low, best, high, c.because)
+
+
+def jet_band(sheet: BuildSheet, setup: Setup, low: float, best: float, high: float) -> Band:
+    """Bore of each jet for a fuel flow with its range [kg/s], [mm]; the ends hold the coefficient's range as well."""
+    ends = [jet_for(sheet, setup, flow) for flow in (low, best, high)]
+    return Band(ends[0].low, ends[1].best, ends[2].high, f"the plan's fuel with its range; {ends[1].because}")
 
 
 def wet_lambda(sheet: BuildSheet, setup: Setup, rpm, nitrous_flow, jet_fuel) -> np.ndarray:

@@ -15,7 +15,7 @@ from ..text import banded
 from ..thermo.fluid import evaporation_heat
 from ..units import in_from_mm, lb_from_kg, psi_from_kpa
 from . import fuel as pf
-from .fuel_system import jet_flow, jet_for, pump_flow, wet_lambda
+from .fuel_system import jet_band, jet_flow, pulse_drift, pump_flow, wet_lambda
 from .supply import is_weighed
 
 if TYPE_CHECKING:
@@ -108,18 +108,21 @@ def notes(sheet: BuildSheet, setup: Setup, plan: Plan, frozen_rpm: np.ndarray) -
 def _flow_basis(sheet: BuildSheet, plan: Plan) -> list[str]:
     """Say where the flow comes from, and what the other way would give."""
     nitrous, rpm = sheet.nitrous, sheet.engine.peak_power_rpm
-    bore = f"{banded(plan.bore.low, plan.bore.best, plan.bore.high)} mm ({in_from_mm(plan.bore.best):.3f} in)"
     each = "a bore of" if nitrous.nozzles == 1 else f"{nitrous.nozzles} bores of"
+    if plan.bore is None:
+        wants = f"more than this line of {nitrous.line_bore_mm:g} mm is sure to feed"
+    else:
+        wants = f"{each} about {banded(plan.bore.low, plan.bore.best, plan.bore.high)} mm ({in_from_mm(plan.bore.best):.3f} in)"
     if nitrous.nozzle_diameter_mm is None:
         return [
             f"The nitrous flow is what {nitrous.shot_hp:g} hp at {rpm:g} rpm need by the energy balance, not what a nozzle passes. From this bottle "
-            f"{each} about {bore} would pass it: not known better until a nozzle is weighed in."
+            f"it takes {wants}: not known better until a nozzle is weighed in."
         ]
     flow, power = plan.flow, plan.power
     out = [
         f"The nozzle, {nitrous.nozzles} x {nitrous.nozzle_diameter_mm:g} mm, passes about {banded(1e3 * flow.low, 1e3 * flow.best, 1e3 * flow.high)} g/s "
         f"({lb_from_kg(flow.best):.3f} lb/s) from this bottle, which stands for about {banded(power.low, power.best, power.high)} hp here. The wanted "
-        f"{nitrous.shot_hp:g} hp would need about {1e3 * plan.wanted_flow:.0f} g/s: {each} about {bore}."
+        f"{nitrous.shot_hp:g} hp would need about {1e3 * plan.wanted_flow:.0f} g/s: {wants}."
     ]
     if not is_weighed(sheet):
         out.append(
@@ -152,15 +155,16 @@ def _fuel_side(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
     out = []
     if sheet.nitrous.system == "wet":
         row = _at_peak(sheet, plan.table)
-        fuel = row[f"{own_fuel_key(sheet)}_kg_h"] / 3600
+        key = f"{own_fuel_key(sheet)}_kg_h"
+        fuel = [row[f"{key}{end}"] / 3600 for end in ("_low", "", "_high")]
         fitted = _jet_lambda(sheet, setup, plan)
         told = (
             ""
             if fitted is None
             else f" The {sheet.nitrous.fuel_jet_diameter_mm:g} mm jet on the sheet gives about lambda {fitted:.2f} with the likely flow."
         )
-        if fuel > 0:
-            jet = jet_for(sheet, setup, fuel)
+        if fuel[0] > 0:
+            jet = jet_band(sheet, setup, *fuel)
             out.append(
                 f"The likely fuel at {row['rpm']:.0f} rpm, {row[f'{own_fuel_key(sheet)}_lb_h']:.0f} lb/h, asks for a fuel jet of about "
                 f"{banded(jet.low, jet.best, jet.high)} mm ({in_from_mm(jet.best):.3f} in) at {sheet.value('nitrous.fuel_jet_pressure_kpa'):g} kPa "
@@ -180,6 +184,23 @@ def _fuel_cooling(setup: Setup, table: pd.DataFrame) -> str:
         f"The added fuel asks up to {fuel:.1f} kW to evaporate, the nitrous about {nitrous:.0f} kW. Only the second is in the charge "
         "temperature: fuel that evaporates in the port cools further and makes the charge denser than computed."
     )
+
+
+def _pulsed(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
+    """Forbid a pulsed wet pair that drifts past the too-lean mark."""
+    row = _at_peak(sheet, plan.table)
+    fuel = row[f"{own_fuel_key(sheet)}_kg_h"] / 3600
+    if sheet.nitrous.system == "dry" or not sheet.nitrous.progressive or fuel <= 0:
+        return []
+    duty = np.linspace(0.2, 1.0, 17)
+    drift = pulse_drift(sheet, setup, float(row["rpm"]), plan.flow.best, fuel, duty)["likely"]
+    k = int(drift.argmax())
+    if drift[k] < pf.TOO_LEAN_LAMBDA:
+        return []
+    return [
+        f"Pulsed, the wet pair drifts to about lambda {drift[k]:.2f} at {100 * duty[k]:.0f} % valve duty, past the trade's shut-off at "
+        f"{pf.TOO_LEAN_LAMBDA:.3f} (common practice, no source): the fuel valve opens too late for the nitrous valve."
+    ]
 
 
 def _passes_power(sheet: BuildSheet, shot_hp: float) -> bool:
@@ -226,6 +247,7 @@ def _power_and_mixture(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]
             f"The {nitrous.fuel_jet_diameter_mm:g} mm fuel jet gives about lambda {fitted:.2f} with the likely nitrous flow, past the trade's "
             f"shut-off at {pf.TOO_LEAN_LAMBDA:.3f} (common practice, no source)."
         )
+    out += _pulsed(sheet, setup, plan)
     if engine.lambda_with_nitrous >= pf.TOO_LEAN_LAMBDA:
         out.append(
             f"The lambda target with nitrous, {engine.lambda_with_nitrous:.3f}, is past the trade's shut-off at {pf.TOO_LEAN_LAMBDA:.3f} "

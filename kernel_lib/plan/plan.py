@@ -64,8 +64,8 @@ class Plan:
         Nitrous [kg/s], and what it adds at the speed of peak power [hp at the crank]; the wanted horsepower itself where that governs.
     wanted_flow : float
         What the wanted horsepower needs by the energy balance, likely [kg/s].
-    bore : Band
-        Of each nozzle that would pass `wanted_flow` from this bottle [mm].
+    bore : Band or None
+        Of each nozzle that would pass `wanted_flow` from this bottle [mm]; None where its line does not.
     assumptions : list of str
         What the bands run over.
     """
@@ -77,7 +77,7 @@ class Plan:
     flow: Band
     power: Band
     wanted_flow: float
-    bore: Band
+    bore: Band | None
     assumptions: list[str]
 
 

@@ -34,8 +34,9 @@ def nozzle_area(sheet: BuildSheet) -> float:
 
 
 def is_weighed(sheet: BuildSheet) -> bool:
-    """Whether the sheet carries the result of a weigh-in."""
-    return sheet.nitrous.discharge_coefficient is not None
+    """Whether the sheet carries a weigh-in of the very nozzle that is fitted (bores within 1 %)."""
+    bore, then = sheet.nitrous.nozzle_diameter_mm, sheet.nitrous.discharge_bore_mm
+    return bore is not None and then is not None and abs(bore / then - 1) <= 0.01
 
 
 def _line_heads(sheet: BuildSheet, friction: float, fittings: float) -> float:
@@ -207,28 +208,28 @@ def flow_law(sheet: BuildSheet) -> Flow:
     return law
 
 
-def bore_for(sheet: BuildSheet, flow: float) -> Band:
+def bore_for(sheet: BuildSheet, flow: float) -> Band | None:
     """Bore of each nozzle that passes a flow from this bottle [mm]; low if it flows well, high if badly.
 
     Parameters
     ----------
     sheet : BuildSheet
-        Its own bore, if any, is left out; a weighed-in coefficient is taken for another bore too.
+        Its own bore, if any, is left out; if that was weighed in, another is taken to flow as well as it.
     flow : float
         [kg/s].
 
     Returns
     -------
-    Band
+    Band or None
+        None where the line may not let that much through, whatever the nozzle.
 
     Raises
     ------
     InputError
-        If the line would not let it through.
     """
     flow = check_number("flow", flow, 0.0, 1.0, "kg/s", "More than 1 kg/s is a rocket.", open_low=True)
     nitrous = sheet.nitrous
-    if is_weighed(sheet) and nitrous.nozzle_diameter_mm is not None:
+    if is_weighed(sheet):
         band, own = flow_band(sheet), nitrous.nozzle_diameter_mm
         return Band(*(own * float(np.sqrt(flow / f)) for f in (band.high, band.best, band.low)), band.because)
     T, P_down = k_from_c(nitrous.bottle_temperature_c), Setup.of(sheet).P_manifold
@@ -236,21 +237,24 @@ def bore_for(sheet: BuildSheet, flow: float) -> Band:
         float(np.clip(T + d, T_TRIPLE, T_LAST - 0.1)) for d in (BOTTLE_TEMPERATURE.high, BOTTLE_TEMPERATURE.low)
     )
     low, best, high = _nozzle_ends(sheet)
-    cases = (
+    cases: tuple = (
         ("NHNE", high, max(float(mass_flux(t, P_down, model="NHNE")) for t in (cold, T, warm))),
         ("HEM", best, float(mass_flux(T, P_down))),
         ("HEM", low, min(float(mass_flux(t, P_down)) for t in (cold, T, warm))),
     )
     found = [_bore(sheet, flow, model, *end, flux) for model, end, flux in cases]
-    return Band(*found, NOZZLE_COEFFICIENT.because)
+    return None if None in found else Band(*found, NOZZLE_COEFFICIENT.because)
 
 
-def _bore(sheet: BuildSheet, flow: float, model: str, coefficient: float, heads: float, flux: float) -> float:
-    """Bore that passes a flow through this line [mm]; the line leaves less the more flows."""
-    area = flow / (coefficient * flux)
-    for _ in range(12):
-        before, area = area, flow / (coefficient * flux * _line_share(sheet, area, model, coefficient, heads)[0])
-        if abs(area / before - 1) < 1e-4:
-            return 2e3 * float(np.sqrt(area / sheet.nitrous.nozzles / np.pi))
-    why = "This line does not let that much through, whatever the nozzle: take a wider one."
-    raise InputError("nitrous.line_bore_mm", sheet.nitrous.line_bore_mm, "mm", "a wider line", why)
+def _bore(sheet: BuildSheet, flow: float, model: str, coefficient: float, heads: float, flux: float) -> float | None:
+    """Bore that passes a flow through this line [mm], the line's share counted; None if there is none up to the line's own bore."""
+    line = np.pi / 4 * (sheet.nitrous.line_bore_mm / 1e3) ** 2
+
+    def surplus(area: float) -> float:
+        return area * coefficient * flux * _line_share(sheet, area, model, coefficient, heads)[0] - flow
+
+    least = flow / (coefficient * flux)
+    if least >= line or surplus(line) < 0:
+        return None
+    area = least if surplus(least) >= 0 else brentq(surplus, least, line, rtol=1e-5, xtol=1e-12)
+    return 2e3 * float(np.sqrt(area / sheet.nitrous.nozzles / np.pi))

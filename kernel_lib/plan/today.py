@@ -3,35 +3,30 @@
 from __future__ import annotations
 
 import functools
-import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from .. import build_fields as bf
 from ..build_sheet import BuildSheet
+from ..doubts import doubts
 from ..engine.setup import Setup
 from ..errors import InputError, check_choice, check_number
 from ..thermo import fuels
 from ..thermo.vessel import T_HOTTEST
-from ..units import c_from_k
-from . import fuel as pf
-from .bottle_day import full_temperature, hold_temperature, least_fill
 from .fuel_system import jets_owned
 from .judgement import no_timing
 from .plan import Plan, plan_shot
 from .supply import bore_for
+from .today_reasons import CHANGE, GO, HOLD, NOTE, Reason, bottle, forbids, not_measured, target
 from .today_rows import (
     NOISE,
     Change,
-    lambda_unchanged,
     mixture_rows,
     pressure_of,
     row_at_peak,
     supply_rows,
 )
 
-GO, CHANGE, HOLD, NOTE = "go", "change", "hold", "note"
 HOTTEST_C = bf.describe("nitrous.bottle_temperature_c")["high"]
 """Warmest bottle of a build sheet [C], just below the critical point of nitrous; above, this page says hold."""
 OTHER_PLACE_KPA = 4.0
@@ -82,16 +77,6 @@ PATHS = {
 
 
 @dataclass(frozen=True)
-class Reason:
-    """Why: weight "hold", "change" or "note"; what kind; its numbers in build-sheet units; a sentence where the kernel has one."""
-
-    weight: str
-    kind: str
-    numbers: Mapping[str, Any] = field(default_factory=dict)
-    text: str = ""
-
-
-@dataclass(frozen=True)
 class Today:
     """What `compare` returns.
 
@@ -104,7 +89,7 @@ class Today:
     changes : tuple of Change
         Without those that cannot be computed.
     jets : tuple
-        For a wet system: (bore [mm], lambda it gives today) of the shop's own, nearest to the target first.
+        For a wet system: (bore [mm], lambda it gives today) of the shop's own, those that are not leaner than the target first, the nearest of them before all.
     timing : str
         That timing with nitrous is not computed.
     sheet : BuildSheet or None
@@ -123,6 +108,8 @@ class Today:
         return next((change for change in self.changes if change.key == key), None)
 
 
+JET_SLACK = 0.0015
+"""Of lambda: a jet so little leaner than the target counts as on it."""
 planned = functools.lru_cache(maxsize=16)(plan_shot)
 """`plan_shot`, remembered: the plan's side does not change while today's numbers do."""
 
@@ -150,13 +137,13 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
         raise InputError("sheet", sheet, "", "a BuildSheet", "Today is compared with the car on paper.")
     _check(now)
     base = _with_nozzle(sheet)
-    plan, target = planned(base), _target(base)
+    plan = planned(base)
     reasons, changes, jets, today = _octane(base, now), (), (), None
     if now.bottle_temperature_c > HOTTEST_C:
-        pressure = pressure_of(
-            todays_sheet(base, replace(now, bottle_temperature_c=HOTTEST_C)), now.bottle_temperature_c
-        )
-        numbers = {"bottle_temperature_c": now.bottle_temperature_c, "pressure_kpa": pressure, **target}
+        coolest = todays_sheet(base, replace(now, bottle_temperature_c=HOTTEST_C))
+        reasons += [Reason(HOLD, "blocker", {"new": True}, d.sentence) for d in doubts(coolest) if d.weight == "stop"]
+        pressure = pressure_of(coolest, now.bottle_temperature_c)
+        numbers = {"bottle_temperature_c": now.bottle_temperature_c, "pressure_kpa": pressure, **target(base, coolest)}
         reasons.append(Reason(HOLD, "critical", numbers))
     else:
         today = todays_sheet(base, now)
@@ -168,9 +155,10 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
         else:
             result = Today(GO, (), changes, _jets(base, today, actual), "", today)
             reasons += [
-                *_forbids(base, result, plan, actual),
-                *_bottle(result, target, actual),
+                *forbids(base, today, plan, actual),
+                *bottle(base, today, changes, actual),
                 *_moves(base, now, result),
+                *not_measured(sheet, base, plan),
             ]
             jets = result.jets
     verdict = next((weight for weight in (HOLD, CHANGE) if any(r.weight == weight for r in reasons)), GO)
@@ -199,10 +187,11 @@ def _with_nozzle(sheet: BuildSheet) -> BuildSheet:
     """Return the sheet with a bore: its own, or the one that passes the wanted flow on the plan's day."""
     if sheet.nitrous.nozzle_diameter_mm is not None:
         return sheet
-    out = sheet
-    for _ in range(4):  # the line's share of the loss depends on the bore
-        out = sheet.replace({"nitrous.nozzle_diameter_mm": bore_for(out, planned(sheet).wanted_flow).best})
-    return out
+    bore = bore_for(sheet, planned(sheet).wanted_flow)
+    if bore is None:
+        why = "No nozzle is on the sheet, and its line is not sure to feed the wanted shot."
+        raise InputError("nitrous.line_bore_mm", sheet.nitrous.line_bore_mm, "mm", "a wider line", why)
+    return sheet.replace({"nitrous.nozzle_diameter_mm": bore.best})
 
 
 def todays_sheet(sheet: BuildSheet, now: Now) -> BuildSheet:
@@ -290,73 +279,6 @@ def _octane(sheet: BuildSheet, now: Now) -> list[Reason]:
     return [Reason(HOLD, "octane lower", numbers) if lower else Reason(NOTE, "octane not checked", numbers)]
 
 
-def _target(sheet: BuildSheet) -> dict[str, Any]:
-    """Where to bring the bottle: to the plan's own temperature if that lies in the window, else to the window's middle."""
-    nitrous, pressure = sheet.nitrous, pressure_of(sheet)
-    if pressure is not None and nitrous.window_low_kpa <= pressure.best <= nitrous.window_high_kpa:
-        return {"target_c": nitrous.bottle_temperature_c, "target_kpa": pressure.best, "target_is": "plan"}
-    try:
-        middle = c_from_k(hold_temperature(sheet))
-    except InputError:
-        return {"target_c": None, "target_kpa": None, "target_is": "unknown"}
-    return {
-        "target_c": middle,
-        "target_kpa": (nitrous.window_low_kpa + nitrous.window_high_kpa) / 2,
-        "target_is": "window",
-    }
-
-
-def _forbids(base: BuildSheet, result: Today, plan: Plan, actual: Plan) -> list[Reason]:
-    """List what the plan of today calls a blocker, and a mixture too lean if nothing is changed."""
-
-    def bare(sentence: str) -> str:
-        return re.sub(r"[0-9.]+", "#", sentence)
-
-    before = {bare(sentence) for sentence in plan.blockers}
-    out = [Reason(HOLD, "blocker", {"new": bare(text) not in before}, text) for text in actual.blockers]
-    rpm = plan.table["rpm"].to_numpy()
-    lambdas = lambda_unchanged(base, result.sheet, rpm, plan.flow.best, actual.flow.best)
-    k = int(lambdas.argmax())
-    target = base.engine.lambda_with_nitrous
-    if lambdas[k] >= pf.TOO_LEAN_LAMBDA and lambdas[k] > target + NOISE["lambda"].size:
-        numbers = {"lambda": float(lambdas[k]), "rpm": float(rpm[k]), "mark": pf.TOO_LEAN_LAMBDA, "target": target}
-        out.append(Reason(HOLD, "too lean", numbers))
-    return out
-
-
-def _bottle(result: Today, target: dict[str, Any], actual: Plan) -> list[Reason]:
-    """Say where the bottle stands by its window, and whether a pass is in it."""
-    sheet, row, passes, out = result.sheet, result.row("pressure"), result.row("passes"), []
-    nitrous, fill = sheet.nitrous, sheet.value("nitrous.bottle_fill_kg")
-    if passes.now.best < 1:
-        least = least_fill(sheet, actual.flow.best * nitrous.pass_s)
-        out.append(Reason(HOLD, "too little", {"fill_kg": fill, "least_kg": least, "pass_s": nitrous.pass_s}))
-    if row is None or out:
-        return out  # nothing to warm or cool
-    numbers = {
-        "pressure_kpa": row.now,
-        "low_kpa": nitrous.window_low_kpa,
-        "high_kpa": nitrous.window_high_kpa,
-        **target,
-    }
-    if row.now.best > nitrous.window_high_kpa:
-        full = full_temperature(sheet)
-        out.append(
-            Reason(
-                HOLD,
-                "above window",
-                {**numbers, "full": full is not None and c_from_k(full) <= nitrous.bottle_temperature_c},
-            )
-        )
-    elif row.now.best < nitrous.window_low_kpa:
-        out.append(
-            Reason(CHANGE, "below window", numbers) if row.beyond else Reason(NOTE, "below window as planned", numbers)
-        )
-    if passes.change.best < 0:
-        out.append(Reason(NOTE, "passes", {"now": passes.now, "plan": passes.plan, "pass_s": nitrous.pass_s}))
-    return out
-
-
 def _moves(base: BuildSheet, now: Now, result: Today) -> list[Reason]:
     """Say what has to be set anew, and what was only told."""
     out = []
@@ -364,7 +286,7 @@ def _moves(base: BuildSheet, now: Now, result: Today) -> list[Reason]:
         out.append(Reason(CHANGE, "fuel", {"metering": base.controller.metering, "system": base.nitrous.system}))
     flow = result.row("flow")
     if flow.moves:
-        out.append(Reason(CHANGE, "flow", {"change_percent": flow.change, **_target(base)}))
+        out.append(Reason(CHANGE, "flow", {"change_percent": flow.change, **target(base, result.sheet)}))
     if _fuel_changes(base, now):
         weight = CHANGE if result.row("lambda").moves else NOTE
         out.append(Reason(weight, "other fuel", {"was": base.make_fuel().name, "now": result.sheet.make_fuel().name}))
@@ -378,5 +300,5 @@ def _jets(base: BuildSheet, today: BuildSheet, actual: Plan) -> tuple[tuple[floa
     if base.nitrous.system == "dry":
         return ()
     rpm = float(actual.table["rpm"].iloc[row_at_peak(base, actual)])
-    owned = jets_owned(today, Setup.of(today), rpm, actual.flow.best)
-    return tuple(sorted(owned, key=lambda jet: abs(jet[1] - base.engine.lambda_with_nitrous)))
+    owned, target = jets_owned(today, Setup.of(today), rpm, actual.flow.best), base.engine.lambda_with_nitrous
+    return tuple(sorted(owned, key=lambda jet: (jet[1] > target + JET_SLACK, abs(jet[1] - target))))

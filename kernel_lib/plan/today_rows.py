@@ -19,7 +19,7 @@ from ..thermo.vessel import T_HOTTEST, bottle_volume, vessel_state
 from ..units import c_from_k, k_from_c
 from . import fuel as pf
 from .bottle_day import day, gauge_pressure, hold_temperature
-from .fuel_system import jet_for
+from .fuel_system import jet_flow, jet_for
 from .judgement import own_fuel_key
 from .plan import Plan, shot_power
 from .supply import is_weighed, model_flows
@@ -96,7 +96,7 @@ class Change:
 
 
 def lambda_unchanged(sheet: BuildSheet, today: BuildSheet, rpm, meant, actual) -> np.ndarray:
-    """Lambda today if nothing is changed since the fuel was on target on the plan's day.
+    """Lambda today if nothing is changed since the plan's day: the fitted fuel jet stays, or else fuel that was on target then.
 
     Parameters
     ----------
@@ -119,7 +119,11 @@ def lambda_unchanged(sheet: BuildSheet, today: BuildSheet, rpm, meant, actual) -
         )
 
     before, charge = fresh_charge(then, rpm, meant), fresh_charge(now, rpm, actual)
-    added = pf.fuel_for(then, before, engine.lambda_with_nitrous) - own(then, before)
+    jet = sheet.nitrous.fuel_jet_diameter_mm if sheet.nitrous.system == "wet" else None
+    if jet is None:
+        added = pf.fuel_for(then, before, engine.lambda_with_nitrous) - own(then, before)
+    else:
+        added = jet_flow(sheet, then, jet) / then.cycles_per_second(rpm)
     supplied = own(dataclasses.replace(now, fuel=then.fuel), charge) + added
     return pf.lambda_with(now, charge, supplied * np.sqrt(now.fuel.density / then.fuel.density))
 
@@ -135,6 +139,7 @@ def flow_trend(sheet: BuildSheet, today: BuildSheet) -> Band:
 
 
 def row_at_peak(sheet: BuildSheet, plan: Plan) -> int:
+    """Return the row of the plan next to the speed of peak power."""
     return int((plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().to_numpy().argmin())
 
 
@@ -199,13 +204,14 @@ def mixture_rows(sheet: BuildSheet, today: BuildSheet, plan: Plan, actual: Plan)
 
 
 def _lambda_row(sheet: BuildSheet, today: BuildSheet, plan: Plan, flows: list[float]) -> Change:
-    """Lambda at the speed where it strays farthest."""
-    rpm, target = plan.table["rpm"].to_numpy(), sheet.engine.lambda_with_nitrous
-    strays = [lambda_unchanged(sheet, today, rpm, plan.flow.best, flow) - target for flow in flows]
-    k = int(np.abs(strays[0]).argmax())
-    change = _over([float(stray[k]) for stray in strays], _TREND)
-    now = Band(target + change.low, target + change.best, target + change.high, _TREND)
-    return Change("lambda", "", _point(target), now, change, NOISE["lambda"], float(rpm[k]))
+    """Lambda at the speed where it moves farthest."""
+    rpm = plan.table["rpm"].to_numpy()
+    was = lambda_unchanged(sheet, sheet, rpm, plan.flow.best, plan.flow.best)
+    moves = [lambda_unchanged(sheet, today, rpm, plan.flow.best, flow) - was for flow in flows]
+    k = int(np.abs(moves[0]).argmax())
+    change, then = _over([float(move[k]) for move in moves], _TREND), float(was[k])
+    now = Band(then + change.low, then + change.best, then + change.high, _TREND)
+    return Change("lambda", "", _point(then), now, change, NOISE["lambda"], float(rpm[k]))
 
 
 def supply_rows(sheet: BuildSheet, today: BuildSheet, plan: Plan, actual: Plan) -> list[Change]:

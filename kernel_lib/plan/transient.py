@@ -44,7 +44,7 @@ class FirstInstant:
     rpm: np.ndarray
 
 
-def first_instant(sheet: BuildSheet, flow: float, rpm) -> FirstInstant:
+def first_instant(sheet: BuildSheet, flow: float, rpm, *, fuel_for: float | None = None) -> FirstInstant:
     """Compute the first instant of a hit, and with it what an uncovered pick-up does.
 
     Parameters
@@ -52,8 +52,10 @@ def first_instant(sheet: BuildSheet, flow: float, rpm) -> FirstInstant:
     sheet : BuildSheet
         With a nozzle bore.
     flow : float
-        Of liquid, for which the fuel is set [kg/s].
+        Of liquid [kg/s].
     rpm : array
+    fuel_for : float, optional
+        Nitrous flow that the fuel is set for [kg/s]; `flow` if None.
 
     Returns
     -------
@@ -66,6 +68,11 @@ def first_instant(sheet: BuildSheet, flow: float, rpm) -> FirstInstant:
     """
     nitrous, setup = sheet.nitrous, Setup.of(sheet)
     flow = check_number("flow", flow, 0.0, 1.0, "kg/s", "More than 1 kg/s is a rocket.", open_low=True)
+    meant = (
+        flow
+        if fuel_for is None
+        else check_number("fuel_for", fuel_for, 0.0, 1.0, "kg/s", "More than 1 kg/s is a rocket.")
+    )
     T = k_from_c(nitrous.bottle_temperature_c)
     line = nitrous.line_length_m * np.pi / 4 * (nitrous.line_bore_mm / 1e3) ** 2
     state = saturation(T)
@@ -75,7 +82,7 @@ def first_instant(sheet: BuildSheet, flow: float, rpm) -> FirstInstant:
         fill_s=state.liquid_density * 1e-6 * sheet.value("nitrous.valve_to_nozzle_ml") / flow,
         vapour_s=state.vapour_density * line / vapour,
         vapour_flow=vapour,
-        lambda_none=pf.lambda_at_flow(sheet, setup, rpm, flow, 0.0),
-        lambda_vapour=pf.lambda_at_flow(sheet, setup, rpm, flow, vapour),
+        lambda_none=pf.lambda_at_flow(sheet, setup, rpm, meant, 0.0),
+        lambda_vapour=pf.lambda_at_flow(sheet, setup, rpm, meant, vapour),
         rpm=rpm,
     )

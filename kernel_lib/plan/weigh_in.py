@@ -18,6 +18,13 @@ from .supply import nozzle_area
 _WIDEN = 2 / np.sqrt(3)
 
 
+def _as_weighed(sheet: BuildSheet, before: float) -> BuildSheet:
+    """Return the sheet with the fill that the scale showed, if the bottle's empty weight is known and it was weighed with it."""
+    fill = before - sheet.value("nitrous.bottle_empty_kg")
+    weighed = sheet.is_given("nitrous.bottle_empty_kg") and 0.05 < fill <= 1.2 * sheet.nitrous.bottle_rated_fill_kg
+    return sheet.replace({"nitrous.bottle_fill_kg": round(fill, 4)}) if weighed else sheet
+
+
 @dataclass(frozen=True)
 class WeighIn:
     """What a weigh-in found.
@@ -81,7 +88,8 @@ def weigh_in(
     -----
     Errors that lie anywhere within the stated bounds u have the standard deviation u/sqrt(3); the error is twice the root of the
     sum of their squares (k = 2, about 95 %) [GUM]. coefficient = mass / (area x time x mean HEM flux), the flux over the temperatures from start to end; the bottle's fall
-    is computed from what was drawn. Vapour in the line at the start passes less: spray for 5 s and more, or purge first.
+    is computed from what was drawn. Vapour in the line at the start passes less, and so makes the coefficient too low and the fuel
+    too lean: purge first.
     """
     before = check_number("before", before, 0.1, 200.0, "kg", "A bottle with nitrous in it.")
     after = check_number("after", after, 0.0, 200.0, "kg", "The same bottle, weighed the same way.")
@@ -104,7 +112,7 @@ def weigh_in(
     if drawn < 4 * both:
         why = f"The bottle lost {1e3 * drawn:.0f} g and the scale may be wrong by {1e3 * both:.0f} g: spray longer or use a finer scale."
         raise InputError("after", after, "kg", f"at least {1e3 * 4 * both:.0f} g lost", why)
-    end = T - temperature_fall(sheet, T, drawn, seconds)
+    end = T - temperature_fall(_as_weighed(sheet, before), T, drawn, seconds)
     path = np.linspace(T, end, 5)
     P_down = 1e3 * sheet.value("site.barometer_kpa")
 
@@ -114,11 +122,11 @@ def weigh_in(
     flux, area = mean_flux(0.0), nozzle_area(sheet)
     coefficient = drawn / (seconds * area * flux)
     parts = {
-        "scale": both / drawn,
+        "scale": float(both / drawn),
         "time": time_error / seconds,
         "temperature": max(abs(mean_flux(d) / flux - 1) for d in (-T_error, min(T_error, T_LAST - T))),
     }
-    share = _WIDEN * float(np.sqrt(sum(v**2 for v in parts.values())))
+    share = float(_WIDEN) * float(np.sqrt(sum(v**2 for v in parts.values())))
     flow = drawn / seconds
-    flow_share = _WIDEN * float(np.hypot(parts["scale"], parts["time"]))
+    flow_share = float(_WIDEN) * float(np.hypot(parts["scale"], parts["time"]))
     return WeighIn(coefficient, coefficient * share, flow, flow * flow_share, float(np.mean(path)), parts)

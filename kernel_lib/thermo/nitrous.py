@@ -203,7 +203,7 @@ def nozzle_flow(area, discharge_coefficient, T, P_down, *, model: str = DEFAULT,
     the isentrope, G = rho sqrt(2 (h0 - h)), held at its maximum where it chokes. NHNE [Dyer 2007, corrected by Solomon
     2011]: (k SPI + HEM)/(1 + k) with k = sqrt((P_up - P_down)/(P_sat - P_down)); for saturated liquid the mean of the two.
     Its HEM is taken at P_down itself, not at the maximum: so the published curve is met. Below 0.88 bar nitrous would
-    freeze; HEM at P_down is taken at 0.88 bar there, under 0.5 % of NHNE.
+    freeze; NHNE's HEM is taken at 0.88 bar there: 0.5 % of NHNE at 0.7 bar, about 1 % at 0.55.
 
     Published coefficients of small sharp-edged and rounded holes lie at 0.60 to 0.82. The default is HEM because the
     measured static-fire series in tests/reference/nozzle_flow.csv asks it for 0.79 and 0.73, inside that range, where NHNE needs 0.49

@@ -6,9 +6,17 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from scipy.optimize import brentq
 
 from kernel_lib import BuildSheet, InputError, units
-from kernel_lib.band import ADDED_HEAT_EFFICIENCY, BOTTLE_TEMPERATURE, DENSITY_EXPONENT, WALL_HEAT_SHARE, Band
+from kernel_lib.band import (
+    ADDED_HEAT_EFFICIENCY,
+    BOTTLE_TEMPERATURE,
+    DENSITY_EXPONENT,
+    WALL_FILM,
+    WALL_HEAT_SHARE,
+    Band,
+)
 from kernel_lib.engine.setup import Setup, spray_speeds
 from kernel_lib.errors import check_number
 from kernel_lib.plan import bottle_day as bd
@@ -16,7 +24,7 @@ from kernel_lib.plan import fuel as pf
 from kernel_lib.plan import supply
 from kernel_lib.plan.plan import shot_power, wanted_flow
 from kernel_lib.plan.transient import FirstInstant, first_instant
-from kernel_lib.thermo.fluid import T_CRITICAL, T_LAST, table
+from kernel_lib.thermo.fluid import P_CRITICAL, T_CRITICAL, T_LAST, saturation_temperature, table
 from kernel_lib.thermo.nitrous import mass_flux
 from kernel_lib.thermo.vessel import (
     ABOVE_CRITICAL,
@@ -53,11 +61,12 @@ class Inputs:
 
     @classmethod
     def of(cls, sheet: BuildSheet) -> Inputs:
-        """Start with the sheet's bottle; a sheet without a bore gets the one that the wanted horsepower would need."""
+        """Start with the sheet's bottle; a sheet without a bore gets the one that the wanted horsepower would need, or 1 mm."""
         nitrous = sheet.nitrous
         bore = nitrous.nozzle_diameter_mm
         if bore is None:
-            bore = round(min(supply.bore_for(sheet, wanted_flow(sheet)).best, 0.9 * nitrous.line_bore_mm), 2)
+            wanted = supply.bore_for(sheet, wanted_flow(sheet))
+            bore = 1.0 if wanted is None else round(wanted.best, 2)
         return cls(
             T_C=nitrous.bottle_temperature_c,
             fill=sheet.value("nitrous.bottle_fill_kg"),
@@ -100,6 +109,10 @@ class Result:
     out_of_reach: float
     refill: float
     weighed: bool
+    bore_given: bool  # by the session's own sheet
+    overfilled: bool
+    ends: tuple[float, float, float] | None  # gauge after the first pass [Pa], over the film coefficient
+    dry_T: float | None  # where the last liquid has boiled away [K], if that comes before the critical point
 
     @property
     def gauge(self) -> float:
@@ -150,7 +163,7 @@ def settle(sheet: BuildSheet, i: Inputs) -> tuple[float, VesselState, tuple[floa
         state = vessel_state(T, i.fill, volume)
         return T, state, mass_for(T, state.P, volume)
     P = 1e3 * i.gauge_kpa + barometer
-    low, high = mass_for(T, _on_line(T, P), volume)
+    low, high = _fill_range(T, P, volume)
     if low == high and not 0.02 * sheet.nitrous.bottle_rated_fill_kg <= low <= 1100 * volume:
         why = f"At {i.T_C:g} °C that pressure would be {low:.2f} kg in this bottle: gauge or thermometer is wrong."
         raise InputError("gauge pressure", i.gauge_kpa, "kPa gauge", "a pressure that this bottle can have", why)
@@ -158,12 +171,12 @@ def settle(sheet: BuildSheet, i: Inputs) -> tuple[float, VesselState, tuple[floa
     return T, vessel_state(T, fill, volume), (low, high)
 
 
-def _on_line(T: float, P: float) -> float:
-    """A gauge within 1 % of saturation reads saturation."""
-    if T > T_LAST:
-        return P
-    line = float(table().at_T(T, "P")[0])
-    return line if abs(P / line - 1) < 0.01 else P
+def _fill_range(T: float, P: float, volume: float) -> tuple[float, float]:
+    """Weights that a thermometer and a gauge allow; a gauge within the thermometer's error of the boiling line stands on it."""
+    if P < P_CRITICAL and abs(float(saturation_temperature(P)) - T) <= BOTTLE_TEMPERATURE.high and T <= T_LAST:
+        liquid, vapour = (float(v) for v in table().at_T(T, "rho_l", "rho_v"))
+        return vapour * volume, liquid * volume
+    return mass_for(T, P, volume)
 
 
 def explore(sheet: BuildSheet, i: Inputs) -> Result:
@@ -178,7 +191,8 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
         raise InputError("known", i.known, "", "one of " + ", ".join(KNOWN), "The page offers no other.")
     T, state, fill_range = settle(sheet, i)
     trial = _trial(sheet, units.c_from_k(T), state.mass, i.bore_mm, i.loss_kpa)
-    liquid = state.regime not in (ABOVE_CRITICAL, VAPOUR_ONLY) and units.c_from_k(T) <= _SHEET_T
+    overfilled = state.mass > 1.005 * sheet.nitrous.bottle_rated_fill_kg
+    liquid = not overfilled and state.regime not in (ABOVE_CRITICAL, VAPOUR_ONLY) and units.c_from_k(T) <= _SHEET_T
     common = {
         "inputs": i,
         "sheet": trial,
@@ -191,13 +205,16 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
         "hold_T": _or_none(lambda: bd.hold_temperature(trial)),
         "planned": _planned_flow(sheet),
         "rpm": spray_speeds(sheet),
-        "weighed": supply.is_weighed(sheet),
+        "weighed": supply.is_weighed(trial),
+        "bore_given": sheet.nitrous.nozzle_diameter_mm is not None,
+        "overfilled": overfilled,
+        "dry_T": _dry_temperature(state),
         "out_of_reach": min(bd.out_of_reach(trial, i.acceleration_g), state.liquid_mass),
     }
     return Result(**common, **(_flowing(sheet, trial, i, T) if liquid else _NOT_FLOWING))
 
 
-_NOT_FLOWING = dict.fromkeys(("flows", "flow", "power", "drift", "first", "day", "held")) | {
+_NOT_FLOWING = dict.fromkeys(("flows", "flow", "power", "drift", "first", "day", "held", "ends")) | {
     "usable": 0,
     "drawn": 0.0,
     "refill": 0.0,
@@ -235,7 +252,8 @@ def _flowing(sheet: BuildSheet, trial: BuildSheet, i: Inputs, T: float) -> dict:
         "flow": flow,
         "power": _power(trial, flow),
         "drift": drift,
-        "first": first_instant(trial, flow.best, rpm),
+        "first": first_instant(trial, flow.best, rpm, fuel_for=planned),
+        "ends": _first_ends(trial, i.pass_s, left),
         "day": warm,
         "usable": 0 if warm is None else usable_passes(trial, warm),
         "held": _held(trial, timing),
@@ -252,7 +270,24 @@ def _held(trial: BuildSheet, timing: dict) -> tuple[int, float] | None:
     start = trial.replace({"nitrous.bottle_temperature_c": units.c_from_k(T)})
     low = 1e3 * (trial.nitrous.window_low_kpa + trial.value("site.barometer_kpa"))
     day = _or_none(lambda: bd.day(start, PASSES, **timing, P_least=low))
-    return None if day is None else (usable_passes(start, day), 1e3 * float(day.table["end_P_kPa"].iloc[0]))
+    ends = _first_ends(start, timing["pass_s"], timing["left"])
+    return None if day is None or ends is None else (usable_passes(start, day), ends)
+
+
+def _first_ends(sheet: BuildSheet, pass_s: float, left: float) -> tuple[float, float, float] | None:
+    """Gauge after the first pass [Pa]: low, likely, high over how well the wall gives its heat."""
+    films = (WALL_FILM.low, WALL_FILM.best, WALL_FILM.high)
+    days = [_or_none(lambda f=f: bd.day(sheet, 1, pass_s=pass_s, wait_s=0.0, left=left, film=f)) for f in films]
+    return None if None in days else tuple(1e3 * float(day.table["end_P_kPa"].iloc[0]) for day in days)
+
+
+def _dry_temperature(state: VesselState) -> float | None:
+    density = state.mass / state.volume
+
+    def spare(T: float) -> float:
+        return density - float(table().at_T(T, "rho_v")[0])
+
+    return None if spare(T_LAST) > 0 else float(brentq(spare, 213.15, T_LAST)) if spare(213.15) > 0 else 213.15
 
 
 def _power(trial: BuildSheet, flow: Band) -> Band:

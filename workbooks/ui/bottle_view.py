@@ -144,6 +144,7 @@ class _Controls(Controls):
         known = {KNOWN[0]: (self.T, self.fill), KNOWN[1]: (self.gauge, self.fill), KNOWN[2]: (self.T, self.gauge)}[
             i.known
         ]
+        self.loss.widget.layout.display = "none" if r.weighed else None  # the weigh-in holds the line
         self.refill(self.slot, [field.widget for field in known])
 
     def _keep(self) -> None:
@@ -152,10 +153,11 @@ class _Controls(Controls):
         changes = {
             "nitrous.bottle_temperature_c": round(units.c_from_k(r.state.T), 2),
             "nitrous.bottle_fill_kg": round(r.state.mass, 3),
-            "nitrous.nozzle_diameter_mm": i.bore_mm,
             "nitrous.pass_s": i.pass_s,
             "nitrous.heater_w": i.heater_w,
         }
+        if r.bore_given or i.bore_mm != Inputs.of(self.view.session.sheet).bore_mm:
+            changes["nitrous.nozzle_diameter_mm"] = i.bore_mm  # a bore that only this page tried is nobody's
         if i.loss_kpa is not None:
             changes["nitrous.line_loss_kpa"] = i.loss_kpa
         self.view.session.change(changes)

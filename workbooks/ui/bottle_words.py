@@ -56,6 +56,8 @@ def bore(mm: float, system: str) -> str:
 
 def answer(r: Result, system: str) -> list[str]:
     """The page's answer."""
+    if r.overfilled:
+        return [_bottle(r, system)]
     return [_bottle(r, system), *([_nozzle(r, system), _day(r, system)] if r.flow else [_no_liquid(r, system)])]
 
 
@@ -71,11 +73,11 @@ def _bottle(r: Result, system: str) -> str:
     if r.inputs.known == KNOWN[2]:
         if high > 1.001 * low:
             return (
-                f"{first} At that temperature the gauge shows the same for anything from {mass(low, system)} to {mass(high, system)}: it does not tell "
-                "the weight, a scale does."
+                f"{first} Thermometer and gauge lie on the boiling line as well as they can be read, where the gauge shows the same for anything from "
+                f"{mass(low, system)} to {mass(high, system)}: it does not tell the weight, a scale does."
             )
         return f"{first} Off the boiling line temperature and gauge together fix the weight, if both are right."
-    if s.regime in (LIQUID_FULL, ABOVE_CRITICAL) or r.per_percent > 1e5:
+    if s.regime == LIQUID_FULL or (s.regime == ABOVE_CRITICAL and r.dry_T is None) or r.per_percent > 1e5:
         more = (
             "more than the equation of state holds"
             if np.isinf(r.per_percent)
@@ -86,10 +88,12 @@ def _bottle(r: Result, system: str) -> str:
 
 
 def _nozzle(r: Result, system: str) -> str:
-    k = -1
+    k = 0  # where the dose is biggest
     low, best, high = (float(line[k]) for line in r.drift)
     drift = f"With the fuel set for {_plain_flow(r.planned, system)}, lambda at {r.rpm[k]:.0f} rpm would be {best:.2f} ({min(low, high):.2f} to {max(low, high):.2f})."
     known = "" if r.weighed else " Nobody has weighed this nozzle in: the band is what models leave open."
+    if not r.bore_given:
+        known = " The sheet gives no nozzle: this is a bore to try, chosen for the wanted horsepower. The band is what models leave open."
     return (
         f"The {bore(r.inputs.bore_mm, system)} nozzle{_times(r)} passes about {flow(r.flow, system)}, which stands for about "
         f"{banded(r.power.low, r.power.best, r.power.high)} hp on this engine; {r.sheet.nitrous.shot_hp:g} hp are wanted.{known} {drift}"
@@ -119,7 +123,7 @@ def _day(r: Result, system: str) -> str:
     if r.held is not None:
         count, end = r.held
         many = f"{count}{' or more' if count == PASSES else ''} pass{'' if count == 1 else 'es'}"
-        usable += f" Held there first, and no heater between passes: {many if count else f'the first still ends at {kpa(end, system)}'}."
+        usable += f" Held there first, and no heater between passes: {many if count else f'the first still ends at {_about(end, system)}'}."
     return f"{hold}{usable} Refill when less than {mass(r.refill, system, 1)} of nitrous is left{scale}: below, a pass ends in vapour."
 
 
@@ -129,7 +133,14 @@ def _first_end(r: Result, system: str) -> str:
     first = r.day.table.iloc[0]
     if first["ended"] != "time":
         return f"runs out of liquid after {first['seconds']:.1f} s"
-    return f"ends at {kpa(1e3 * first['end_P_kPa'], system)}"
+    return f"ends at {_about(r.ends, system)}" if r.ends else f"ends at {kpa(1e3 * first['end_P_kPa'], system)}"
+
+
+def _about(ends: tuple[float, float, float], system: str) -> str:
+    """Write a gauge pressure with its band."""
+    to = display.shown("kPa gauge", system)
+    low, best, high = (f"{to.there(v / 1e3):.0f}" for v in ends)
+    return f"about {best} {to.unit}" + (f" ({low} to {high})" if low != high else "")
 
 
 def _no_liquid(r: Result, system: str) -> str:
@@ -164,7 +175,7 @@ def warnings(r: Result, system: str) -> list[str]:
         out.append(
             f"Above the window: let it cool before a pass. In the sun, at {sun}, this bottle would stand at {at_sun}."
         )
-    if r.state.T >= T_CRITICAL - 0.5:
+    if r.state.T >= T_CRITICAL - 0.5 and r.dry_T is None:
         out.append(
             f"At or above the critical point ({display.temperature(T_CRITICAL, system)}, {kpa(P_CRITICAL - r.barometer, system)}) gauge and temperature run away together: at {sun} this bottle would "
             f"stand at {at_sun}. Never heat a bottle with a flame, never defeat its relief device."
@@ -174,6 +185,9 @@ def warnings(r: Result, system: str) -> list[str]:
 
 def saturation_title(r: Result, system: str) -> str:
     """The saturation picture's finding."""
+    if r.dry_T is not None:
+        dry = display.temperature(r.dry_T, system)
+        return f"The gauge is a thermometer up to {dry}; there the last of this bottle's liquid has boiled away"
     if r.full_T is None:
         return f"The gauge tells this bottle's temperature up to {display.temperature(T_CRITICAL, system)}"
     return f"From {display.temperature(r.full_T, system)} on this bottle is full of liquid, and the gauge climbs {steepness(r):.1f} times as fast"
@@ -338,11 +352,7 @@ def assumes(r: Result, system: str) -> str:
     out = f"Assumes nitrous in equilibrium at one temperature, known within {doubt}; space in the bottle by its rated fill (68 % of the water it holds)"
     if r.flow:
         loss = display.quantity(line_share(r.sheet)[1] / 1e3, "kPa lost", system, 0)
-        line = (
-            "the weighed-in coefficient, line and valve in it, holds for another bore too"
-            if r.weighed
-            else f"{loss} lost in line and valve"
-        )
+        line = "the line is in the weighed-in coefficient" if r.weighed else f"{loss} lost in line and valve"
         out += f"; {line}; flow: {r.flow.because}"
     return out + "."
 

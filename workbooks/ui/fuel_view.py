@@ -34,7 +34,8 @@ _JETS = np.linspace(0.3, 2.6, 47)
 class Wet:
     """A wet pair: lambda over jet bore and over valve duty."""
 
-    wanted: Band  # bore [mm]
+    wanted: Band  # bore [mm], over the fuel's range and the jet's coefficient
+    step_kpa: float  # by which the pressure is varied
     fuel: float  # kg/s
     rpm: float
     bores: np.ndarray
@@ -76,8 +77,8 @@ def compute(sheet: BuildSheet) -> FuelSide:
 def _wet(sheet: BuildSheet, setup: Setup, plan: Plan) -> Wet:
     row = plan.table.iloc[(plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
     rpm, nitrous = float(row["rpm"]), plan.flow.best
-    fuel = float(row[f"{own_fuel_key(sheet)}_kg_h"]) / 3600
-    if fuel <= 0:
+    low, fuel, high = (float(row[f"{own_fuel_key(sheet)}_kg_h{end}"]) / 3600 for end in ("_low", "", "_high"))
+    if low <= 0:
         raise InputError(
             "nitrous.system",
             "wet",
@@ -86,13 +87,15 @@ def _wet(sheet: BuildSheet, setup: Setup, plan: Plan) -> Wet:
             "The controller already gives all the fuel this shot needs.",
         )
 
+    step = min(FIVE_PSI_KPA, 0.5 * sheet.value("nitrous.fuel_jet_pressure_kpa"))
+
     def at(bore, change: float = 0.0):
         return fs.wet_lambda(sheet, setup, rpm, nitrous, fs.jet_flow(sheet, setup, bore, change_kpa=change))
 
     fitted = sheet.nitrous.fuel_jet_diameter_mm
     duty = np.linspace(0.1, 1.0, 37)
     return Wet(
-        wanted=fs.jet_for(sheet, setup, fuel), fuel=fuel, rpm=rpm, bores=_JETS, lambda_=at(_JETS), low=at(_JETS, FIVE_PSI_KPA), high=at(_JETS, -FIVE_PSI_KPA),
+        wanted=fs.jet_band(sheet, setup, low, fuel, high), step_kpa=step, fuel=fuel, rpm=rpm, bores=_JETS, lambda_=at(_JETS), low=at(_JETS, step), high=at(_JETS, -step),
         owned=fs.jets_owned(sheet, setup, rpm, nitrous), fitted=fitted, fitted_lambda=None if fitted is None else float(at(fitted)), duty=duty,
         drift=fs.pulse_drift(sheet, setup, rpm, nitrous, fuel, duty),
     )  # fmt: skip

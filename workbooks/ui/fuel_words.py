@@ -82,6 +82,10 @@ def _largest(side: FuelSide) -> str:
     hp = banded(largest.hp.low, largest.hp.best, largest.hp.high)
     if largest.passed_without:
         return "The limit is passed even without nitrous: no shot fits this fuel system."
+    if not largest.limit and not largest.pump_known:
+        return (
+            f"The injectors do not run out up to about {hp} hp; the pump is not checked, because its flow is not known."
+        )
     if not largest.limit:
         return f"Neither runs out up to about {hp} hp, beyond which nitrous would be almost half of what the cylinders hold at the low end of the window."
     return f"The largest shot this fuel system answers is about {hp} hp; the {largest.limit} run{'s' if largest.limit == 'pump' else ''} out first, near {largest.rpm:.0f} rpm."
@@ -109,33 +113,18 @@ def jet_text(side: FuelSide, scale: float, system: str) -> list[str]:
     pressure = display.quantity(side.sheet.value("nitrous.fuel_jet_pressure_kpa"), "kPa gauge", system, 0)
     k = int(np.argmin(np.abs(wet.bores - wet.wanted.best)))
     rich, lean = scale * wet.low[k], scale * wet.high[k]
-    five = "5 psi" if system == display.US else "34 kPa (5 psi)"
-    out = [
-        f"Gauge AFR over jet bore at {wet.rpm:.0f} rpm with the likely nitrous flow and {pressure} at the jet while fuel flows; band: {five} more and less, which moves "
-        f"the wanted jet from {rich:.1f} to {lean:.1f}; dots: jets in the shop; ring: the one fitted."
-    ]
+    step = display.quantity(wet.step_kpa, "kPa lost", system, 0)
     target = side.sheet.engine.lambda_with_nitrous
-    if wet.owned:
-        richer = [o for o in wet.owned if o[1] <= target]
-        nearest = min(wet.owned, key=lambda o: abs(o[1] - target))
-        safe = min(richer, key=lambda o: target - o[1]) if richer else None
-        safer = (
-            f" The nearest on the rich side is {bore(safe[0], system)}: {safe[1] * scale:.1f}."
-            if safe and safe != nearest
-            else ""
-        )
-        out.append(
-            f"Of the shop's own the {bore(nearest[0], system)} jet comes nearest: gauge {nearest[1] * scale:.1f} (wanted {target * scale:.1f}).{safer}"
-        )
-    elif side.sheet.fuel_system.jets_mm:
-        out.append("None of the jets in the shop comes near the wanted mixture.")
+    out = [
+        f"Gauge AFR over jet bore at {wet.rpm:.0f} rpm with the likely nitrous flow, the jet's likely coefficient and {pressure} at the jet while fuel flows; band: {step} more and "
+        f"less, which moves the wanted jet from {rich:.1f} to {lean:.1f}; dots: jets in the shop; ring: the one fitted. What is unknown of flow and coefficient is in the bore "
+        "above, not in this band.",
+        *_own_jets(side, scale, system, target),
+    ]
     if wet.fitted is not None:
-        state = (
-            "past the trade's too-lean mark: do not spray"
-            if wet.fitted_lambda >= TOO_LEAN_LAMBDA
-            else ("leaner than wanted" if wet.fitted_lambda > target + 0.005 else "on the target or richer")
+        out.append(
+            f"The fitted {bore(wet.fitted, system)} jet gives about {wet.fitted_lambda * scale:.1f}, {_side(wet.fitted_lambda, target)}."
         )
-        out.append(f"The fitted {bore(wet.fitted, system)} jet gives about {wet.fitted_lambda * scale:.1f}, {state}.")
     out.append(
         "The jet's own coefficient is as unknown as the nozzle's: catch the fuel of half a minute in a can at that pressure (away from ignition, engine cold) and put the "
         "coefficient on the sheet."
@@ -143,6 +132,31 @@ def jet_text(side: FuelSide, scale: float, system: str) -> list[str]:
         else f"The jet's coefficient on the sheet, {nitrous.fuel_jet_coefficient:.2f}, is a measured one."
     )
     return out
+
+
+def _side(value: float, target: float) -> str:
+    if value >= TOO_LEAN_LAMBDA:
+        return "past the trade's too-lean mark: do not spray"
+    if value > target + 0.0015:
+        return "leaner than wanted"
+    return "on the target" if value > target - 0.005 else "richer than wanted"
+
+
+def _own_jets(side: FuelSide, scale: float, system: str, target: float) -> list[str]:
+    """Choose from the shop's own, from the rich side."""
+    wet = side.wet
+    if not side.sheet.fuel_system.jets_mm:
+        return []
+    rich = [jet for jet in wet.owned if jet[1] <= target + 0.0015]
+    if not rich:
+        return ["None of the jets in the shop is big enough for the wanted mixture: do not spray with any of them."]
+    best = max(rich, key=lambda jet: jet[1])
+    out = f"Of the shop's own take the {bore(best[0], system)} jet: gauge {best[1] * scale:.1f} (wanted {target * scale:.1f}), the nearest that is not leaner."
+    lean = [jet for jet in wet.owned if jet[1] > target + 0.0015]
+    if lean:
+        near = min(lean, key=lambda jet: jet[1])
+        out += f" The next smaller, {bore(near[0], system)}, gives {near[1] * scale:.1f}, {_side(near[1], target)}."
+    return [out]
 
 
 def pulse_title(side: FuelSide, scale: float) -> str:
@@ -160,7 +174,14 @@ def pulse_text(side: FuelSide, scale: float) -> list[str]:
     plain = (
         "" if nitrous.progressive else " This car's valve is not pulsed: the picture says what would happen if it were."
     )
+    top = int(np.argmax(wet.drift["high"]))
+    lean = float(wet.drift["high"][top])
+    past = (
+        f"Within the band the pair may reach gauge {lean * scale:.1f} at {100 * wet.duty[top]:.0f} % duty, past the trade's too-lean mark of {TOO_LEAN_LAMBDA * scale:.1f} (common practice, no "
+        "source): do not pulse this pair before it is measured."
+    )
     return [
+        *([past] if lean >= TOO_LEAN_LAMBDA else []),
         f"Both valves get the same pulse at {nitrous.pulse_hz:g} Hz, but the nitrous valve opens later than it closes by {nitrous.nitrous_valve_lag_ms:g} ms and the fuel valve by "
         f"{nitrous.fuel_valve_lag_ms:g} ms: a share of every pulse that counts most when pulses are short. The jet is the wanted one, right when fully open.{plain}",
         f"The band is 5 ms more or less between the two valves: gauge {ends[0]:.1f} to {ends[1]:.1f} at {100 * wet.duty[k]:.0f} %. Nobody knows it without measuring: fuel and nitrous caught "
