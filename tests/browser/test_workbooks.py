@@ -5,18 +5,20 @@ import re
 
 import pypdf
 import pytest
+from playwright.sync_api import expect
 
 from kernel_lib import BuildSheet
 from kernel_lib.sheets.plan_sheet import CAUTIONS
 
 pytestmark = pytest.mark.browser
 
-START, EXPLORER, TODAY = "start.ipynb", "charge_explorer.ipynb", "today.ipynb"
-PICTURES = {START: 1, EXPLORER: 4, TODAY: 0}
+START, EXPLORER, TODAY, BOTTLE = "start.ipynb", "charge_explorer.ipynb", "today.ipynb", "bottle.ipynb"
+PICTURES = {START: 1, EXPLORER: 4, TODAY: 0, BOTTLE: 6}
 HEADINGS = {
     START: "Which car is this, and what does its shot ask for?",
     EXPLORER: "AFR against charge temperature: what does this charge burn to?",
     TODAY: "What changes today against the plan?",
+    BOTTLE: "What does this bottle push through this nozzle, and can the fuel system answer?",
 }
 #: Pictures whose lines or points have arrived: an SVG alone may be an empty frame.
 DRAWN = """count => [...document.querySelectorAll('.js-plotly-plot')].filter(plot =>
@@ -72,6 +74,10 @@ def _wait_text(page, selector, text):
         arg=[selector, text],
         timeout=20_000,
     )
+
+
+def _wait_value(page, label, value):
+    expect(_field(page, label)).to_have_value(value, timeout=20_000)
 
 
 def test_explorer_moves_refuses_and_switches(visit):
@@ -172,7 +178,10 @@ def test_start_refuses_and_takes_what_is_given(visit, tmp_path):
 @pytest.mark.parametrize("name", [START, EXPLORER, TODAY])
 def test_page_is_whole_on_screen_and_paper(visit, name):
     """Nothing is wider than its window; the paper holds the first heading and the last caution."""
-    page = visit(name)
+    _whole(visit(name), name)
+
+
+def _whole(page, name):
     wide = {}
     widths = (1280, 820, 390) if name == TODAY else (1280, 820)
     for width in widths:
@@ -187,6 +196,47 @@ def test_page_is_whole_on_screen_and_paper(visit, name):
     assert " ".join(CAUTIONS[-1].split()) in text
     assert text.index(HEADINGS[name]) < text.index(CAUTIONS[0][:40]) < text.index(CAUTIONS[-1][:40])
     _clean(page)
+
+
+def test_bottle_moves_refuses_weighs_in_and_prints(visit):
+    """Both cars: a key warms the bottle, a bad bore is refused, a weigh-in goes into the sheet and the address."""
+    page = visit(BOTTLE)
+    assert page.locator(".js-plotly-plot").count() == 6
+    _clean(page)
+
+    page = visit(BOTTLE, f"units=us&{BuildSheet.demo('badger_eight').to_query()}")
+    page.wait_for_function(DRAWN, arg=8, timeout=60_000)
+    _wait_text(page, ".nw-answer", "At 84 °F")
+    page.locator(".noUi-handle").first.focus()
+    page.wait_for_timeout(200)
+    for _ in range(10):
+        page.keyboard.press("ArrowRight")
+    _wait_value(page, "bottle temperature", "93.2")
+    assert "At 93 °F" in page.inner_text(".nw-answer")
+
+    answer = page.inner_text(".nw-answer")
+    typed = _type(page, "nitrous in the bottle", "<b>full</b>")
+    _wait_text(page, ".nw-field-error", "It cannot be read as one.")
+    _wait_text(page, ".nw-field-error", "<b>full</b>")
+    assert typed.input_value() == "<b>full</b>"
+    page.wait_for_function("document.querySelectorAll('.nw-picture.nw-stale').length === 5")
+    assert page.inner_text(".nw-answer") == answer
+    _type(page, "nitrous in the bottle", "12")
+    _wait_text(page, ".nw-answer", "12.00 lb of nitrous")
+    page.wait_for_function("document.querySelectorAll('.nw-stale').length === 0")
+
+    keep = page.get_by_role("button", name="put the coefficient into the build sheet")
+    assert keep.is_disabled()
+    _type(page, "bottle before", "30")
+    _type(page, "bottle after", "29.1")
+    _wait_text(page, ".nw-weigh-answer", "coefficient 0.")
+    keep.click()
+    page.wait_for_function(
+        "!document.querySelector('.nw-answer').innerText.includes('Nobody has weighed')", timeout=20_000
+    )
+    sheet = BuildSheet.from_query(page.url.partition("?")[2])
+    assert sheet.nitrous.discharge_coefficient is not None
+    _whole(page, BOTTLE)
 
 
 def _choose(page, path):
