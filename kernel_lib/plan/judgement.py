@@ -73,7 +73,8 @@ def notes(sheet: BuildSheet, setup: Setup, plan: Plan, frozen_rpm: np.ndarray) -
     ]
     if _passes_power(sheet, plan.power.high) and not _passes_power(sheet, plan.power.best):
         out.append(
-            f"At the high end of what is unknown the shot may be {plan.power.high:.0f} hp and pass the owner's limit of {sheet.limits.power_hp:g} hp."
+            f"At the high end of what is unknown the shot may be {plan.power.high:.0f} hp: with the engine's own {engine.peak_power_hp:g} hp that passes the "
+            f"owner's limit of {sheet.limits.power_hp:g} hp."
         )
     low, high = pf.WINDOW_LAMBDA
     if not low - 5e-4 <= engine.lambda_with_nitrous <= high + 5e-4:
@@ -120,7 +121,7 @@ def _flow_basis(sheet: BuildSheet, plan: Plan) -> list[str]:
         ]
     flow, power = plan.flow, plan.power
     out = [
-        f"The nozzle, {nitrous.nozzles} x {nitrous.nozzle_diameter_mm:g} mm, passes about {banded(1e3 * flow.low, 1e3 * flow.best, 1e3 * flow.high)} g/s "
+        f"The nozzle, {nitrous.nozzles} x {nitrous.nozzle_diameter_mm:.3g} mm ({in_from_mm(nitrous.nozzle_diameter_mm):.3f} in), passes about {banded(1e3 * flow.low, 1e3 * flow.best, 1e3 * flow.high)} g/s "
         f"({lb_from_kg(flow.best):.3f} lb/s) from this bottle, which stands for about {banded(power.low, power.best, power.high)} hp here. The wanted "
         f"{nitrous.shot_hp:g} hp would need about {1e3 * plan.wanted_flow:.0f} g/s: {wants}."
     ]
@@ -161,13 +162,13 @@ def _fuel_side(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
         told = (
             ""
             if fitted is None
-            else f" The {sheet.nitrous.fuel_jet_diameter_mm:g} mm jet on the sheet gives about lambda {fitted:.2f} with the likely flow."
+            else f" The {sheet.nitrous.fuel_jet_diameter_mm:.3g} mm jet on the sheet gives about lambda {fitted:.2f} with the likely flow."
         )
         if fuel[0] > 0:
             jet = jet_band(sheet, setup, *fuel)
             out.append(
                 f"The likely fuel at {row['rpm']:.0f} rpm, {row[f'{own_fuel_key(sheet)}_lb_h']:.0f} lb/h, asks for a fuel jet of about "
-                f"{banded(jet.low, jet.best, jet.high)} mm ({in_from_mm(jet.best):.3f} in) at {sheet.value('nitrous.fuel_jet_pressure_kpa'):g} kPa "
+                f"{banded(jet.low, jet.best, jet.high)} mm ({in_from_mm(jet.best):.3f} in) at {sheet.value('nitrous.fuel_jet_pressure_kpa'):.0f} kPa "
                 f"({psi_from_kpa(sheet.value('nitrous.fuel_jet_pressure_kpa')):.0f} psi).{told}"
             )
     why = pump_flow(sheet, setup)[1]
@@ -244,7 +245,7 @@ def _power_and_mixture(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]
     fitted = _jet_lambda(sheet, setup, plan)
     if fitted is not None and fitted >= pf.TOO_LEAN_LAMBDA:
         out.append(
-            f"The {nitrous.fuel_jet_diameter_mm:g} mm fuel jet gives about lambda {fitted:.2f} with the likely nitrous flow, past the trade's "
+            f"The {nitrous.fuel_jet_diameter_mm:.3g} mm fuel jet gives about lambda {fitted:.2f} with the likely nitrous flow, past the trade's "
             f"shut-off at {pf.TOO_LEAN_LAMBDA:.3f} (common practice, no source)."
         )
     out += _pulsed(sheet, setup, plan)

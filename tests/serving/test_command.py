@@ -170,3 +170,8 @@ def test_a_healthy_page_outlives_its_pings():
 def test_no_message_is_dropped_for_speed():
     """A dropped status message leaves the slider that waits for it mute; at the stock 1 MB/s a fast hand gets there."""
     assert config.build_config(config.Options()).ZMQChannelsWebsocketConnection.limit_rate is False
+
+
+def test_no_clock_on_a_cell_that_waits_for_a_visitor():
+    """A preheated kernel stands in its first cell until somebody opens the page; a limit would serve a dead page after it."""
+    assert config.build_config(config.Options()).VoilaExecutor.timeout is None

@@ -160,7 +160,8 @@ def build_config(options: Options) -> Config:
         extension_allowlist=["@jupyter-widgets/jupyterlab-manager", "@voila-dashboards/widgets-manager8", "anywidget"],
     )
     config.VoilaExecutor.cell_error_instruction = "The numbers of this part are missing; the reason is in the log."
-    config.VoilaExecutor.timeout = 120
+    # No clock on a cell: a preheated kernel stands in one until a visitor comes, be it after hours.
+    config.VoilaExecutor.timeout = None
     # Nothing is preheated by Voila itself: serve/preheat.py does it, one workbook after the other.
     config.VoilaKernelManager.kernel_pools_config = {"default": {"pool_size": 0}}
     config.MappingKernelManager.update(

@@ -24,8 +24,7 @@ from kernel_lib.plan import fuel as pf
 from kernel_lib.plan import supply
 from kernel_lib.plan.plan import shot_power, wanted_flow
 from kernel_lib.plan.transient import FirstInstant, first_instant
-from kernel_lib.thermo.fluid import P_CRITICAL, T_CRITICAL, T_LAST, saturation_temperature, table
-from kernel_lib.thermo.nitrous import mass_flux
+from kernel_lib.thermo.fluid import P_CRITICAL, T_LAST, saturation_temperature, table
 from kernel_lib.thermo.vessel import (
     ABOVE_CRITICAL,
     VAPOUR_ONLY,
@@ -38,10 +37,8 @@ from kernel_lib.thermo.vessel import (
 
 KNOWN = ("temperature and weight", "gauge and weight", "temperature and gauge")
 T_SPAN = (-10.0, 65.0)
-PUSH = 200 * units.pa_from_psi(1.0)
 _SHEET_T = 36.0  # °C; a build sheet holds no hotter bottle
 PASSES = 10
-_WARMEST = 308.15  # K; nearer the critical point no shop goes
 
 
 @dataclass(frozen=True)
@@ -147,28 +144,44 @@ def settle(sheet: BuildSheet, i: Inputs) -> tuple[float, VesselState, tuple[floa
     """
     volume = bottle_volume(sheet.nitrous.bottle_rated_fill_kg)
     barometer = 1e3 * sheet.value("site.barometer_kpa")
-    if i.known == KNOWN[1]:
-        T = vessel_temperature(1e3 * i.gauge_kpa + barometer, i.fill, volume)
-        check_number(
-            "bottle temperature",
-            units.c_from_k(T),
-            *T_SPAN,
-            "°C",
-            "That gauge and weight belong to a bottle outside the page.",
+    fill = i.fill
+    if i.known != KNOWN[2]:
+        most = 1.25 * sheet.nitrous.bottle_rated_fill_kg
+        fill = check_number(
+            "nitrous.bottle_fill_kg",
+            i.fill,
+            0.0,
+            most,
+            "kg nitrous",
+            "An empty bottle has no state; no filler fills so much.",
+            open_low=True,
         )
-        state = vessel_state(T, i.fill, volume)
+    if i.known == KNOWN[1]:
+        T = _from_gauge(1e3 * i.gauge_kpa + barometer, fill, volume, barometer)
+        state = vessel_state(T, fill, volume)
         return T, state, mass_for(T, state.P, volume)
     T = units.k_from_c(check_number("bottle temperature", i.T_C, *T_SPAN, "°C", "A bottle in a car."))
     if i.known == KNOWN[0]:
-        state = vessel_state(T, i.fill, volume)
+        state = vessel_state(T, fill, volume)
         return T, state, mass_for(T, state.P, volume)
     P = 1e3 * i.gauge_kpa + barometer
     low, high = _fill_range(T, P, volume)
     if low == high and not 0.02 * sheet.nitrous.bottle_rated_fill_kg <= low <= 1100 * volume:
         why = f"At {i.T_C:g} °C that pressure would be {low:.2f} kg in this bottle: gauge or thermometer is wrong."
-        raise InputError("gauge pressure", i.gauge_kpa, "kPa gauge", "a pressure that this bottle can have", why)
+        raise InputError("bottle gauge", i.gauge_kpa, "kPa gauge", "a pressure that this bottle can have", why)
     fill = min(max(i.fill, low), high)
     return T, vessel_state(T, fill, volume), (low, high)
+
+
+def _from_gauge(P: float, fill: float, volume: float, barometer: float) -> float:
+    """Temperature of a bottle by gauge and weight [K]."""
+    ends = [_or_none(lambda t=t: vessel_state(units.k_from_c(t), fill, volume).P) for t in T_SPAN]
+    low, high = ((P if end is None else end) for end in ends)
+    if not low <= P <= (5e7 if ends[1] is None else high):
+        allowed = f"{(low - barometer) / 1e3:.0f} to {(high - barometer) / 1e3:.0f} kPa gauge"
+        why = "With that weight no temperature of the page makes the bottle show it: is the weight without the bottle's own?"
+        raise InputError("bottle gauge", (P - barometer) / 1e3, "kPa gauge", allowed, why)
+    return vessel_temperature(P, fill, volume)
 
 
 def _fill_range(T: float, P: float, volume: float) -> tuple[float, float]:
@@ -303,85 +316,9 @@ def usable_passes(sheet: BuildSheet, day: bd.Day) -> int:
     return int(good.cumprod().sum())
 
 
-@dataclass(frozen=True)
-class GaugeCurves:
-    """Flow over gauge pressure, as shares of the flow now [%]: by warming and by a push of gas, for the models."""
-
-    warm_T: np.ndarray
-    warm_P: np.ndarray
-    warm: dict[str, np.ndarray]
-    push_P: np.ndarray
-    push: dict[str, np.ndarray]
-    rule_P: np.ndarray
-    rule: np.ndarray
-    P_now: float
-
-
-@lru_cache(maxsize=64)
-def gauge_curves(T: float, P_down: float, barometer: float) -> GaugeCurves:
-    """Compute both ways to raise the gauge, from the saturated bottle at a temperature."""
-    temperatures = np.append(np.linspace(268.15, T_LAST - 0.05, 34), T)
-    temperatures.sort()
-    push = np.linspace(0.0, 1.5 * PUSH, 10)
-    line, now = table().at_T(temperatures, "P")[0], float(table().at_T(T, "P")[0])
-    warm, pushed = {}, {}
-    for model in ("HEM", "NHNE", "SPI"):
-        base = float(mass_flux(T, P_down, model=model))
-        warm[model] = 100 * mass_flux(temperatures, P_down, model=model) / base
-        pushed[model] = 100 * mass_flux(T, P_down, model=model, P_up=now + push) / base
-    rule_P = np.linspace(line[0], line[-1], 30)
-    return GaugeCurves(
-        temperatures,
-        line - barometer,
-        warm,
-        now + push - barometer,
-        pushed,
-        rule_P - barometer,
-        100 * np.sqrt((rule_P - P_down) / (now - P_down)),
-        now - barometer,
-    )
-
-
-def step(curves: GaugeCurves) -> tuple[tuple[float, float], dict[str, tuple[float, float]]]:
-    """What one step of `PUSH` does to the flow.
-
-    Returns
-    -------
-    tuple
-        The two temperatures between which warming makes that step [K], from now on, or up to 35 C where there is less room;
-        and a model -> change of flow (by warming, by gas) [%].
-    """
-    low = min(curves.P_now, float(np.interp(_WARMEST, curves.warm_T, curves.warm_P)) - PUSH)
-    ends, out = (low, low + PUSH), {}
-    for model, line in curves.warm.items():
-        a, b = np.interp(ends, curves.warm_P, line)
-        out[model] = (100 * (b / a - 1), float(np.interp(curves.P_now + PUSH, curves.push_P, curves.push[model])) - 100)
-    return tuple(float(v) for v in np.interp(ends, curves.warm_P, curves.warm_T)), out
-
-
 def steepness(r: Result) -> float:
     """How many times as fast the gauge climbs with temperature once this bottle is full of liquid."""
     T = min(r.full_T, T_LAST - 1.5)
     line = table().at_T(np.array([T - 1.0, T]), "P")[0]
     closed = vessel_state(T + 1.0, r.state.mass, r.state.volume).P - vessel_state(T, r.state.mass, r.state.volume).P
     return float(closed / (line[1] - line[0]))
-
-
-@lru_cache(maxsize=32)
-def closed_bottle(mass: float, volume: float) -> tuple[np.ndarray, np.ndarray]:
-    """Temperature [K] and pressure [Pa] of a closed bottle, as far as 200 bar."""
-    T = np.linspace(units.k_from_c(T_SPAN[0]), units.k_from_c(T_SPAN[1]), 76)
-    P = [_or_none(lambda t=t: vessel_state(t, mass, volume).P) for t in T]
-    keep = [k for k, p in enumerate(P) if p is not None and p < 2e7]
-    return T[keep], np.array([P[k] for k in keep])
-
-
-def saturation_line() -> tuple[np.ndarray, np.ndarray]:
-    """Temperature [K] and pressure [Pa] up to the critical point."""
-    T = np.append(np.linspace(units.k_from_c(T_SPAN[0]), T_LAST, 60), T_CRITICAL - 0.011)
-    return T, table().at_T(T, "P")[0]
-
-
-def temperature_doubt() -> float:
-    """How wrong the bottle's temperature may be [K]."""
-    return BOTTLE_TEMPERATURE.high

@@ -14,7 +14,8 @@ from kernel_lib.thermo.vessel import ABOVE_CRITICAL
 
 from . import bottle_words as words
 from . import display, theme
-from .bottle_model import T_SPAN, GaugeCurves, Result, closed_bottle, gauge_curves, saturation_line
+from .bottle_curves import GaugeCurves, closed_bottle, gauge_curves, saturation_line
+from .bottle_model import T_SPAN, Result
 from .frame import html
 from .picture import Picture, font, names
 from .session import Session

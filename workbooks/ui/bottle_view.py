@@ -15,7 +15,6 @@ from .bottle_pictures import DayPicture, DriftPicture, FirstPicture, GaugePictur
 from .exploration import Controls, Exploration, labelled
 from .fields import NumberField
 from .frame import box, html
-from .guard import guarded
 from .session import Session
 
 
@@ -27,7 +26,7 @@ class BottleExplorer(Exploration):
     def __init__(self, session: Session) -> None:
         pictures = [SaturationPicture(), DriftPicture(), GaugePicture(), DayPicture(), FirstPicture()]
         super().__init__(session, Inputs.of(session.sheet), pictures, _Controls)
-        session.observe(guarded(self.controls.say)(self._sheet_changed), "sheet")
+        session.observe(self.controls.guarded(self._sheet_changed), "sheet")
 
     def _sheet_changed(self, _change: object) -> None:
         """Begin anew with what the sheet now says; what only this page knows stays."""
@@ -57,15 +56,15 @@ class _Controls(Controls):
     def __init__(self, view: BottleExplorer) -> None:
         super().__init__(view)
         sheet = view.session.sheet
-        self.known = w.Dropdown(options=[(text, text) for text in KNOWN], tooltip="known of the bottle")
-        self.known.observe(guarded(self.say)(lambda c: self.move({"known": c["new"]})), "value")
+        self.known = w.Dropdown(options=[(text, text) for text in KNOWN], tooltip="what you know of the bottle")
+        self.known.observe(self.guarded(lambda c: self.move({"known": c["new"]})), "value")
         self._make_bottle(sheet.nitrous.bottle_rated_fill_kg)
         self._make_passes()
         self.keep = w.Button(description="put bottle and nozzle into the build sheet")
-        self.keep.on_click(guarded(self.say)(lambda _b: self._keep()))
+        self.keep.on_click(self.guarded(lambda _b: self._keep()))
         self.slot = box([], "nw-stack")
         self.widgets = [
-            html("<h2>Move</h2>"), labelled("known of the bottle", self.known), self.slot, self.bore.widget, self.loss.widget,
+            html("<h2>Try</h2>"), labelled("what you know of the bottle", self.known), self.slot, self.bore.widget, self.loss.widget,
             self.pass_s.widget, self.wait.widget, self.heater.widget, self.g.widget, self.keep, self.error,
         ]  # fmt: skip
 

@@ -14,7 +14,8 @@ from kernel_lib.thermo.fluid import P_CRITICAL, T_CRITICAL
 from kernel_lib.thermo.vessel import ABOVE_CRITICAL, LIQUID_FULL, VAPOUR_ONLY
 
 from . import display
-from .bottle_model import KNOWN, PASSES, PUSH, GaugeCurves, Result, steepness, step
+from .bottle_curves import PUSH, GaugeCurves, step
+from .bottle_model import KNOWN, PASSES, Result, steepness
 
 MODEL_NAMES = {
     "HEM": "boiling in equilibrium, choked (HEM)",
@@ -67,7 +68,10 @@ def _bottle(r: Result, system: str) -> str:
         ABOVE_CRITICAL: "above the critical point: a dense gas, no liquid",
         LIQUID_FULL: "liquid-full, no vapour left",
         VAPOUR_ONLY: "vapour only",
-    }.get(s.regime, f"{mass(s.liquid_mass, system)} liquid under {mass(s.vapour_mass, system)} vapour")
+    }.get(
+        s.regime,
+        f"{mass(s.liquid_mass, system)} liquid under {_little(s.vapour_mass, system).removeprefix('about ')} of vapour",
+    )
     first = f"At {T} this bottle with {mass(s.mass, system)} of nitrous stands at {kpa(r.gauge, system)}: {inside}."
     low, high = r.fill_range
     if r.inputs.known == KNOWN[2]:
@@ -95,7 +99,7 @@ def _nozzle(r: Result, system: str) -> str:
     if not r.bore_given:
         known = " The sheet gives no nozzle: this is a bore to try, chosen for the wanted horsepower. The band is what models leave open."
     return (
-        f"The {bore(r.inputs.bore_mm, system)} nozzle{_times(r)} passes about {flow(r.flow, system)}, which stands for about "
+        f"The {bore(r.inputs.bore_mm, system)} nozzle{_times(r)} passes about {flow(r.flow, system)}, which is worth about "
         f"{banded(r.power.low, r.power.best, r.power.high)} hp on this engine; {r.sheet.nitrous.shot_hp:g} hp are wanted.{known} {drift}"
     )
 
@@ -119,12 +123,20 @@ def _day(r: Result, system: str) -> str:
     else:
         more = " or more" if r.usable == PASSES else ""
         heat = "with this heater" if r.inputs.heater_w else "without a heater"
-        usable = f"As it stands it is good for {r.usable}{more} passes of {r.inputs.pass_s:g} s, {r.inputs.wait_min:g} min apart, {heat}, before the pressure leaves the window."
+        usable = f"As it stands it is good for {'about ' if not more else ''}{r.usable}{more} passes of {r.inputs.pass_s:g} s, {r.inputs.wait_min:g} min apart, {heat}, before the pressure leaves the window."
     if r.held is not None:
         count, end = r.held
         many = f"{count}{' or more' if count == PASSES else ''} pass{'' if count == 1 else 'es'}"
-        usable += f" Held there first, and no heater between passes: {many if count else f'the first still ends at {_about(end, system)}'}."
-    return f"{hold}{usable} Refill when less than {mass(r.refill, system, 1)} of nitrous is left{scale}: below, a pass ends in vapour."
+        usable += f" Held there first, and no heater between passes: {many if count else f'even then the first ends at {_about(end, system)}'}."
+    return f"{hold}{usable} {_lasts(r)}Refill when less than about {mass(r.refill, system, 1)} of nitrous is left{scale}: below, a pass ends in vapour."
+
+
+def _lasts(r: Result) -> str:
+    """How many passes its liquid lasts, whatever the pressure."""
+    if r.day is None:
+        return ""
+    count = int((r.day.table["ended"] == "time").sum())
+    return f"Its liquid lasts for {f'{count} or more' if count == PASSES else f'about {count}'} passes. "
 
 
 def _first_end(r: Result, system: str) -> str:
@@ -190,7 +202,7 @@ def saturation_title(r: Result, system: str) -> str:
         return f"The gauge is a thermometer up to {dry}; there the last of this bottle's liquid has boiled away"
     if r.full_T is None:
         return f"The gauge tells this bottle's temperature up to {display.temperature(T_CRITICAL, system)}"
-    return f"From {display.temperature(r.full_T, system)} on this bottle is full of liquid, and the gauge climbs {steepness(r):.1f} times as fast"
+    return f"From {display.temperature(r.full_T, system)} on this bottle has no room left for vapour, and the gauge climbs {steepness(r):.1f} times as fast"
 
 
 def saturation_text(r: Result, system: str) -> list[str]:
@@ -223,7 +235,7 @@ def gauge_text(curves: GaugeCurves) -> list[str]:
     steps = step(curves)[1]
     others = "; ".join(f"{m} {steps[m][0]:+.0f} and {steps[m][1]:+.0f} %" for m in ("NHNE", "SPI"))
     return [
-        "One gauge, two meanings. Warming raises the pressure and makes the liquid lighter: more push on less mass, and the two nearly cancel. A gas pushed in on top raises "
+        "One gauge, two meanings. Warming raises the pressure and makes the liquid lighter: more push on less mass, and near the window the two nearly cancel; from a cold bottle up the first still wins. A gas pushed in on top raises "
         "the pressure on liquid that stays as heavy and boils later: all of it counts.",
         f"This is a model result for saturated liquid at the nozzle, not a measurement ({MODEL_NAMES['HEM']}; {others}). The trade's square root of pressure "
         "(orange) is right only at unchanged density.",
@@ -265,8 +277,9 @@ def drift_text(r: Result, scale: float, system: str) -> list[str]:
     share = 100 * (r.flow.best / r.planned - 1)
     planned = _plain_flow(r.planned, system)
     lean = max(float(np.max(line)) for line in r.drift)
+    given = "as much" if abs(share) < 0.5 else f"{share:+.0f} %"
     out = [
-        f"The fuel is set for {planned}; this bottle and nozzle give {share:+.0f} %. More nitrous on the same fuel is leaner, less is richer, and both most where the "
+        f"The fuel is set for {planned}; this bottle and nozzle give {given}. More nitrous on the same fuel is leaner, less is richer, and both most where the "
         "dose is biggest, at low speed."
     ]
     if lean >= TOO_LEAN_LAMBDA:

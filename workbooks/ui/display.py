@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from kernel_lib import InputError
+from kernel_lib import build_fields as bf
 from kernel_lib import units as u
 
 US, METRIC = "us", "metric"
@@ -105,3 +108,31 @@ def figures(value: float, count: int = 2) -> str:
         return "less than 0.0001"
     digits = max(0, count - 1 - math.floor(math.log10(abs(value))))
     return f"{round(value, count - 1 - math.floor(math.log10(abs(value)))):.{digits}f}"
+
+
+_NUMBER = re.compile(r"(?<![\w.])-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
+
+
+def refusal(exc: InputError, system: str) -> str:
+    """Write a refusal as the reader of a page wants it: the field by its label, numbers in display units."""
+    about = bf.describe(exc.field)
+    unit = about.get("unit", exc.unit)
+    if exc.unit == "Pa":
+        return _told(exc, "absolute pressure", "kPa abs", system, 1e-3)
+    return _told(exc, about.get("label", exc.field), unit, system, 1.0)
+
+
+def _told(exc: InputError, label: str, unit: str, system: str, factor: float) -> str:
+    to = shown(unit, system)
+    same = to.unit == unit and factor == 1.0
+    value, allowed = exc.value, exc.allowed
+    if not same and isinstance(value, int | float) and not isinstance(value, bool):
+        value = float(plain(to.there(factor * value), 4))
+        if exc.unit and exc.unit.split()[0] in allowed:
+            allowed = _NUMBER.sub(lambda m: plain(to.there(factor * float(m[0])), 4), allowed)
+            allowed = (
+                allowed.replace(exc.unit, to.unit)
+                if exc.unit in allowed
+                else allowed.replace(exc.unit.split()[0], to.unit.split()[0])
+            )
+    return str(InputError(label, value, to.unit, allowed, exc.reason))

@@ -12,6 +12,7 @@ import ipywidgets as w
 
 from kernel_lib import BuildSheet, InputError
 
+from . import display
 from .fields import NumberField
 from .frame import box, html
 from .guard import guarded
@@ -125,8 +126,12 @@ class Controls:
     def choice(self, name: str, options: list, change: Callable[[Any], dict]) -> w.ToggleButtons:
         """Return a choice between words that changes the view's inputs."""
         toggle = w.ToggleButtons(options=options, tooltips=[f"{name}: {label}" for label, _ in options])
-        toggle.observe(guarded(self.say)(lambda c: self.move(change(c["new"]))), "value")
+        toggle.observe(self.guarded(lambda c: self.move(change(c["new"]))), "value")
         return toggle
+
+    def guarded(self, callback: Callable) -> Callable:
+        """Return a callback whose refusal is shown under the controls, in the reader's units."""
+        return guarded(self.say, lambda exc: display.refusal(exc, self.view.session.units))(callback)
 
     def say(self, sentence: str) -> None:
         """Show a sentence under the controls."""

@@ -15,7 +15,6 @@ from .explorer_model import LAMBDA_SPAN, OWN_FUEL, SPANS_P, SPANS_T, Inputs, Res
 from .explorer_pictures import MapPicture, OxygenPicture, ProductsPicture, TemperaturePicture
 from .fields import NumberField
 from .frame import box, html
-from .guard import guarded
 from .session import Session
 
 
@@ -45,7 +44,7 @@ class _Controls(Controls):
         self._make_numbers(view)
         self._make_choices(view)
         self.widgets = [
-            html("<h2>Move</h2>"),
+            html("<h2>Try</h2>"),
             self.rpm.widget,
             labelled("nitrous", self.by),
             self._slot_nitrous,
@@ -101,10 +100,10 @@ class _Controls(Controls):
             options=[("by shot", "shot"), ("by fraction", "fraction")],
             tooltips=["nitrous by horsepower", "nitrous by share"],
         )
-        self.by.observe(guarded(self.say)(self._switch_by), "value")
+        self.by.observe(self.guarded(self._switch_by), "value")
         self.fuel = w.Dropdown(options=[OWN_FUEL, *fuels.names()], tooltip="fuel")
-        self.fuel.observe(guarded(self.say)(lambda c: self.move({"fuel": c["new"]})), "value")
-        self.own.on_click(guarded(self.say)(lambda _b: view.set(T=None, P=None)))
+        self.fuel.observe(self.guarded(lambda c: self.move({"fuel": c["new"]})), "value")
+        self.own.on_click(self.guarded(lambda _b: view.set(T=None, P=None)))
 
     @property
     def fields(self) -> tuple[NumberField, ...]:

@@ -94,9 +94,9 @@ class NumberField:
         self._row = box([self._name, self.text, self._unit_label], "nw-row", "nw-field-row")
         parts = [self._row, *([self.slider] if span else []), *([self._hint] if hint else []), self._error]
         self.widget = box(parts, "nw-field", "nw-stack")
-        self.text.observe(guarded(self.say)(self._typed), "value")
+        self.text.observe(guarded(self.say, self._tell)(self._typed), "value")
         if self.slider:
-            self.slider.observe(guarded(self.say)(self._slid), "value")
+            self.slider.observe(guarded(self.say, self._tell)(self._slid), "value")
 
     def say(self, sentence: str) -> None:
         """Show a sentence under the field, or clear it; tell whoever wants to know."""
@@ -104,6 +104,9 @@ class NumberField:
         self._error.value = escape(sentence)
         if self.heard and changed:
             self.heard(sentence)
+
+    def _tell(self, exc: InputError) -> str:
+        return display.refusal(exc, self._system)
 
     def beside(self, other: NumberField) -> None:
         """Put another field, the same quantity in other words, into this one's row; they share the sentence."""

@@ -122,6 +122,14 @@ _TERMS = (
     ("discharge coefficient", "what a nozzle passes over what a model says for its bore"),
     ("purge", "nitrous blown off at the valve before a pass, so that liquid stands in the line"),
     ("pick-up", "the tube through which liquid leaves the bottle"),
+    (
+        "HEM, NHNE, SPI",
+        "three models of liquid nitrous in a nozzle: it boils at once and as far as it can; in between; it does not boil at all",
+    ),
+    ("boiling line", "where liquid and vapour stand side by side: to every temperature belongs one pressure"),
+    ("dry, wet", "fuel added through the engine's injectors; fuel brought by a jet of its own beside the nitrous"),
+    ("closed loop", "the engine controller trimming the fuel by the lambda sensor"),
+    ("dead time", "what an injector takes to open before fuel flows"),
     ("valve duty, injector duty", "share of the time a valve, or an injector, is open"),
 )
 

@@ -13,7 +13,7 @@ from kernel_lib.text import banded
 from . import display
 
 if TYPE_CHECKING:
-    from .fuel_view import FuelSide
+    from .fuel_model import FuelSide
 
 
 def bore_unit(system: str) -> display.Shown:
@@ -117,7 +117,7 @@ def jet_text(side: FuelSide, scale: float, system: str) -> list[str]:
     target = side.sheet.engine.lambda_with_nitrous
     out = [
         f"Gauge AFR over jet bore at {wet.rpm:.0f} rpm with the likely nitrous flow, the jet's likely coefficient and {pressure} at the jet while fuel flows; band: {step} more and "
-        f"less, which moves the wanted jet from {rich:.1f} to {lean:.1f}; dots: jets in the shop; ring: the one fitted. What is unknown of flow and coefficient is in the bore "
+        f"less, which moves the gauge AFR of the wanted jet from {rich:.1f} to {lean:.1f}; dots: jets in the shop; ring: the one fitted. What is unknown of flow and coefficient is in the bore "
         "above, not in this band.",
         *_own_jets(side, scale, system, target),
     ]

@@ -19,13 +19,15 @@ NOTHING = (
 )
 
 
-def guarded(say: Callable[[str], None]) -> Callable[[Callable], Callable]:
+def guarded(say: Callable[[str], None], tell: Callable[[InputError], str] = str) -> Callable[[Callable], Callable]:
     """Return a decorator that runs a callback and tells its refusal through `say`; ``""`` where all went well.
 
     Parameters
     ----------
     say : callable
         Takes one sentence, as plain text.
+    tell : callable
+        Turns a refusal into that sentence.
     """
 
     def decorate(callback: Callable) -> Callable:
@@ -34,7 +36,7 @@ def guarded(say: Callable[[str], None]) -> Callable[[Callable], Callable]:
             try:
                 callback(*args, **kwargs)
             except InputError as exc:
-                say(str(exc))
+                say(tell(exc))
             except Exception:
                 log.exception("callback %s failed", callback.__qualname__)
                 say(NOTHING)

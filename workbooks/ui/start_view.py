@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import re
 from html import escape
 
 import ipywidgets as w
@@ -18,6 +16,7 @@ from kernel_lib.text import banded
 from kernel_lib.thermo import fuels
 
 from . import display, theme
+from .download import link, stem
 from .fields import NumberField
 from .frame import box, html, panel
 from .guard import guarded
@@ -63,15 +62,6 @@ _WORDS = (
 )
 
 
-def _link(label: str, name: str, mime: str, content: str) -> str:
-    data = base64.b64encode(content.encode()).decode()
-    return f'<a download="{escape(name)}" href="data:{mime};base64,{data}">{escape(label)}</a>'
-
-
-def _stem(sheet: BuildSheet) -> str:
-    return re.sub(r"[^a-z0-9]+", "_", sheet.car.name.lower()).strip("_") or "car"
-
-
 def choose_car(session: Session) -> w.Box:
     """Return the row in which a car is chosen, uploaded or taken away as a file."""
     demos = {name: BuildSheet.demo(name) for name in BuildSheet.demo_names()}
@@ -107,8 +97,8 @@ def choose_car(session: Session) -> w.Box:
             session.message = ""
 
     def draw(_change: object = None) -> None:
-        down.value = _link(
-            "download this build sheet", f"{_stem(session.sheet)}.toml", "application/toml", session.sheet.to_toml()
+        down.value = link(
+            "download this build sheet", f"{stem(session.sheet)}.toml", "application/toml", session.sheet.to_toml()
         )
         match = next((n for n, sheet in demos.items() if sheet == session.sheet), None)
         if demo.value != match:
@@ -263,6 +253,9 @@ def _written(value: object, unit: str, system: str) -> str:
         return "yes" if value else "no"
     if isinstance(value, dict):
         return escape(", ".join(f"{v:g} % {k}" for k, v in value.items()))
+    if isinstance(value, tuple):
+        to = display.shown(unit, system)
+        return escape(f"{', '.join(display.plain(to.there(v), 4) for v in value)} {to.unit}")
     if isinstance(value, int | float):
         return escape(display.quantity(value, unit, system))
     return escape(str(value))
@@ -334,13 +327,13 @@ class FirstPlan:
         self._assumes.value = "Assumes<ul>" + "".join(f"<li>{escape(text)}</li>" for text in plan.assumptions) + "</ul>"
         self._links.value = " · ".join(
             (
-                _link(
+                link(
                     "the whole plan as a sheet to print (HTML)",
-                    f"{_stem(sheet)}_tune_sheet.html",
+                    f"{stem(sheet)}_tune_sheet.html",
                     "text/html",
                     plan_html(sheet, plan),
                 ),
-                _link("as a table (CSV)", f"{_stem(sheet)}_plan.csv", "text/csv", plan_csv(plan)),
+                link("as a table (CSV)", f"{stem(sheet)}_plan.csv", "text/csv", plan_csv(plan)),
             )
         )
 

@@ -153,7 +153,15 @@ def _octane_unchecked(reason: Reason, _today: Today, _sheet: BuildSheet, _system
 
 def _fuel(_reason: Reason, today: Today, sheet: BuildSheet, system: str) -> str:
     fuel, lam = today.row("fuel"), today.row("lambda")
-    out = (
+    stays = next((r for r in today.reasons if r.kind in ("below window", "above window")), None)
+    or_else = (
+        ""
+        if stays is None
+        else "Or, if the bottle stays as it is: "
+        if stays.numbers["target_is"] == "plan"
+        else "As the bottle stands now: "
+    )
+    out = or_else + (
         f"Fuel to add at {fuel.rpm:.0f} rpm: {amount(fuel.now, fuel.unit, system)} instead of {likely(fuel.plan, fuel.unit, system)}, "
         f"{with_span(fuel, system)}."
     )
@@ -185,7 +193,7 @@ def _flow(reason: Reason, today: Today, _sheet: BuildSheet, system: str) -> str:
     flow = today.row("flow")
     more = "more" if flow.change.best > 0 else "less"
     out = f"The bottle is not as the plan has it: the nozzle passes {more}, {with_span(flow, system)}."
-    if any(r.kind in ("below window", "above window") for r in today.reasons):
+    if any(r.kind in ("below window", "above window", "ends below") for r in today.reasons):
         return out
     if reason.numbers["target_c"] is None:
         return out

@@ -26,7 +26,7 @@ _HINTS = {
     "relative_humidity_percent": "at that temperature",
     "bottle_temperature_c": "on its wall, in the shade",
     "bottle_fill_kg": "on the scale, less the empty weight",
-    "octane_ron": "from the pump; leave empty if not known",
+    "octane_ron": "from the pump; empty: as in the plan, or not known for another fuel",
 }
 _LABELS = {"air_temperature_c": "air temperature at the intake", "relative_humidity_percent": "relative humidity"}
 PLAN, BLEND = "plan", "blend"
@@ -107,10 +107,18 @@ class TodayView:
             limits[1:] = T_HOTTEST - 273.15, "A hotter bottle is a fire."
         kind = MaybeField if name == "octane_ron" else NumberField
         label = _LABELS.get(name, about["label"])
+        unit, off = about["unit"], 0.0
+        if name == "octane_ron" and self.session.sheet.fuel.octane_aki is not None:  # as this car's pump states it
+            unit, off = (
+                bf.describe("fuel.octane_aki")["unit"],
+                self.session.sheet.octane_ron - self.session.sheet.fuel.octane_aki,
+            )
+            limits[:2] = (limits[0] - off, limits[1] - off)
+        self._octane_off = off
         field = kind(
             label,
-            about["unit"],
-            lambda v: self.set(**{name: None if math.isnan(v) else v}),
+            unit,
+            lambda v: self.set(**{name: None if math.isnan(v) else v + off}),
             hint=_HINTS[name],
             limits=tuple(limits),
         )
@@ -211,7 +219,9 @@ class TodayView:
     def _redraw(self, _change: object = None) -> None:
         system = self.session.units
         for name, field in self.fields.items():
-            field.show(self._octane() if name == "octane_ron" else getattr(self.inputs, name), system)
+            field.show(
+                self._octane() - self._octane_off if name == "octane_ron" else getattr(self.inputs, name), system
+            )
         blend = self.inputs.ethanol_percent
         if blend is not None:
             self.ethanol.show(blend, system)

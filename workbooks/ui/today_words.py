@@ -25,7 +25,7 @@ _LABELS = {
     "hold": "bottle temperature to hold",
     "duty": "injector duty, highest",
     "pump": "share of the pump, highest",
-    "passes": "passes left",
+    "passes": "passes until the liquid is gone",
 }
 _OWN_FUEL = {
     "speed-density": (

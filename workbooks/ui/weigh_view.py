@@ -28,7 +28,12 @@ _FIELDS = (
     ("before", "bottle before", "kg", "with its own weight or without, but both alike"),
     ("after", "bottle after", "kg", ""),
     ("seconds", "valve open", "s", "5 s and more; of several pulls the sum, and as many times the error of the time"),
-    ("T_C", "temperature at the start", "°C", "on the wall, under the jacket"),
+    (
+        "T_C",
+        "temperature at the start",
+        "°C",
+        "on the wall, under the jacket; the second some 10 °C (18 °F) away from the first",
+    ),
 )
 
 
@@ -41,7 +46,7 @@ class WeighView:
         self.runs = [_Run(self, "First weigh-in"), _Run(self, "Second, warmer or colder")]
         self.answer, self.error = html("", "nw-weigh-answer"), html("", "nw-field-error")
         self.keep = w.Button(description="put the coefficient into the build sheet", disabled=True)
-        self.keep.on_click(guarded(self._say)(lambda _b: self._put()))
+        self.keep.on_click(guarded(self._say, self._tell)(lambda _b: self._put()))
         self.scale = NumberField(
             "scale wrong by at most",
             "kg",
@@ -58,6 +63,8 @@ class WeighView:
         )
         columns = box([*(run.widget for run in self.runs), errors], "nw-columns-3")
         self.widget = box([html(f'<p class="nw-caution">{escape(_CAUTION)}</p>'), columns], "nw-stack")
+        for field in (*self.runs[0].fields.values(), *self.runs[1].fields.values(), self.scale, self.watch):
+            field.heard = self.mark
         session.observe(self._sheet_changed, ["sheet", "units"])
         self._sheet_changed()
 
@@ -74,7 +81,19 @@ class WeighView:
         self.watch.show(self.time_error, system)
         for run in self.runs:
             run.show(system)
-        guarded(self._say)(self.work_out)()
+        guarded(self._say, self._tell)(self.work_out)()
+
+    def _tell(self, exc: InputError) -> str:
+        return display.refusal(exc, self.session.units)
+
+    def mark(self, _sentence: str = "") -> None:
+        """Take the answer back while any field holds something that could not be taken."""
+        fields = [*self.runs[0].fields.values(), *self.runs[1].fields.values(), self.scale, self.watch]
+        if any(field.error for field in fields):
+            self.keep.disabled = True
+            self.answer.value = "<p>Not worked out: a number could not be taken.</p>"
+        else:
+            guarded(self._say, self._tell)(self.work_out)()
 
     def work_out(self) -> None:
         """Compute what has been typed; raises InputError where it cannot be."""
@@ -96,6 +115,8 @@ class WeighView:
             a, b = runs
             if abs(a.coefficient - b.coefficient) > np.hypot(a.error, b.error):
                 return None
+        if any(run.error > run.coefficient / 2 or not 0.1 <= run.coefficient <= 2.5 for run in runs):
+            return None  # no build sheet takes it
         weights = np.array([1 / run.error**2 for run in runs])
         mean = float(np.sum(weights * [run.coefficient for run in runs]) / weights.sum())
         # the thermometer is common to both, so two are not taken for surer than the better one
@@ -113,7 +134,8 @@ class WeighView:
             if not supply.is_weighed(sheet)
             else f" The sheet holds {sheet.nitrous.discharge_coefficient:.2f} plus or minus {sheet.nitrous.discharge_error:.2f}."
         )
-        return f"In 8 s this nozzle should take {ends} {to.unit} out of the bottle.{state} Type what you weighed."
+        bore = display.quantity(sheet.nitrous.nozzle_diameter_mm, "mm", self.session.units)
+        return f"For the {bore} nozzle of the build sheet; another one has to be put there first. In 8 s it should take {ends} {to.unit} out of the bottle.{state} Type what you weighed."
 
     def _put(self) -> None:
         mean, error, T_C = self.combined()
@@ -188,7 +210,7 @@ def _limits(name: str) -> tuple[float, float, str]:
 
 def _told(sheet: BuildSheet, found: list[WeighIn | None], system: str) -> list[str]:
     """What the weigh-ins say."""
-    out = []
+    out = [f"For the {display.quantity(sheet.nitrous.nozzle_diameter_mm, 'mm', system)} nozzle of the build sheet:"]
     to = display.shown("g/s", system)
     names = {"scale": "the scale", "time": "the time", "temperature": "the temperature"}
     for run in (r for r in found if r is not None):
