@@ -392,6 +392,16 @@ class TestControls:
         assert "allowed:" in field.error
         assert not METRIC_ONLY.search(unescape(field.error))
 
+    @pytest.mark.xfail(strict=True, reason="a slider's own number, off in its last digit, counts as moved by hand")
+    @pytest.mark.parametrize("name", ["loss", "bore"])
+    def test_what_a_browser_sends_back_moves_nothing(self, name):
+        """Seen in Chromium: the temperature moved, the line's handle set to 70 kPa, 69.99999999999999 sent back."""
+        view = BottleExplorer(_session(BADGER))
+        view.controls.T.slider.value = 34.0
+        inputs, slider = view.inputs, getattr(view.controls, name).slider
+        slider.value = float(np.nextafter(slider.value, 0.0))
+        assert view.inputs == inputs
+
     def test_into_the_build_sheet(self):
         """Bottle, nozzle, pass and heater go into the sheet; weigh-in and fuel panel follow it."""
         session = _session(BADGER)
