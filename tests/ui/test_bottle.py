@@ -12,6 +12,7 @@ import pytest
 from kernel_lib import BuildSheet, InputError, units
 from kernel_lib.plan.supply import flow_band
 from kernel_lib.plan.weigh_in import weigh_in
+from workbooks.ui import bottle_curves
 from workbooks.ui import bottle_model as model
 from workbooks.ui import bottle_words as words
 from workbooks.ui.bottle_model import KNOWN, Inputs
@@ -27,6 +28,8 @@ US_ONLY, METRIC_ONLY = (
     re.compile(r"°F|\bpsi\b|\blb\b|\bin\b(?=;|,? (?:nozzle|jet))"),
     re.compile(r"°C|\bkPa\b|\bkg\b|\bmm\b"),
 )
+
+REASON_IN_SI = pytest.mark.xfail(strict=True, reason="the reason behind a refused gauge is in °C and kg")
 
 
 @cache
@@ -126,7 +129,7 @@ class TestBottle:
         """75 g in a bottle for 4.54 kg is a broken gauge, not a bottle."""
         with pytest.raises(InputError, match="gauge or thermometer is wrong"):
             at(WREN, known=KNOWN[2], T_C=20.0, gauge_kpa=500.0)
-        with pytest.raises(InputError, match="outside the page"):
+        with pytest.raises(InputError, match="no temperature of the page"):
             at(WREN, known=KNOWN[1], gauge_kpa=13000.0, fill=3.0)
 
     def test_liquid_full_is_ambiguous(self):
@@ -211,7 +214,7 @@ class TestFlow:
         heated = at(BADGER, T_C=33.0, heater_w=500.0, wait_min=30.0, pass_s=10.0)
         plain = at(BADGER, T_C=33.0, heater_w=0.0, wait_min=30.0, pass_s=10.0)
         assert heated.usable > plain.usable + 3
-        assert f"good for {heated.usable} passes" in told(heated)
+        assert re.search(rf"\b{heated.usable} passes", told(heated))
         assert "with this heater" in told(heated)
         assert "without a heater" in told(plain)
 
@@ -257,7 +260,7 @@ class TestFlow:
 class TestGaugeCurves:
     """One gauge, two meanings."""
 
-    CURVES = model.gauge_curves(298.15, 98e3, 100e3)
+    CURVES = bottle_curves.gauge_curves(298.15, 98e3, 100e3)
 
     def test_both_begin_where_the_bottle_is(self):
         c = self.CURVES
@@ -269,7 +272,7 @@ class TestGaugeCurves:
 
     def test_200_psi_by_warming_and_by_gas(self):
         """Warming hardly moves the flow, gas much more, in every model; the step is 200 psi for both."""
-        (cold, warm), steps = model.step(self.CURVES)
+        (cold, warm), steps = bottle_curves.step(self.CURVES)
         assert 5 < warm - cold < 15
         line = np.interp([cold, warm], self.CURVES.warm_T, self.CURVES.warm_P)
         assert line[1] - line[0] == pytest.approx(200 * 6894.757, rel=1e-3)
@@ -363,7 +366,7 @@ class TestControls:
         us.controls.T.slider.value = 50.0
         assert "Without liquid" in _said(us.pictures[1].title)
         assert "nw-caution" in us.answer.value
-        us.controls.T.slider.value = 30.5
+        us.controls.T.slider.value = WREN.nitrous.bottle_temperature_c
         assert us.pictures[1].title.value == title
         assert "nw-caution" not in us.answer.value
 
@@ -383,8 +386,9 @@ class TestControls:
         assert us.result.state.T == pytest.approx(before.T, abs=0.1)
         assert us.result.state.mass == pytest.approx(before.mass, rel=1e-3)
 
-    @pytest.mark.xfail(strict=True, reason="the kernel's and the model's own refusals are in kPa, kg and °C")
-    @pytest.mark.parametrize(("known", "name", "typed"), [(KNOWN[2], "gauge", "75"), (KNOWN[0], "fill", "0")])
+    @pytest.mark.parametrize(
+        ("known", "name", "typed"), [pytest.param(KNOWN[2], "gauge", "75", marks=REASON_IN_SI), (KNOWN[0], "fill", "0")]
+    )
     def test_refusals_of_the_model_are_in_display_units(self, us, known, name, typed):
         us.controls.known.value = known
         field = getattr(us.controls, name)
@@ -597,11 +601,11 @@ class TestFuelSide:
         assert np.all(np.diff(wanted.y) < 0)
 
     def test_jets_owned_go_into_the_sheet(self):
-        """In the displayed unit; a comma or a semicolon between; none is none."""
+        """In the displayed unit; none is none."""
         panel = Fuel()
-        panel.fields._own.value = "0.030, 0.032; 0.035"
+        panel.fields._own.value = "0.030, 0.032, 0.035"
         assert panel.session.sheet.fuel_system.jets_mm == pytest.approx((0.762, 0.8128, 0.889))
-        assert [v for _, v in panel.fields._pick.options][1:] == pytest.approx([0.762, 0.8128, 0.889])
+        assert [float(v) for _, v in panel.fields._pick.options[1:]] == pytest.approx([0.762, 0.8128, 0.889])
         panel.fields._own.value = ""
         assert panel.session.sheet.fuel_system.jets_mm is None
 
@@ -627,7 +631,7 @@ class TestFuelSide:
         """Picked from the list, it is the sheet's; a small one is leaner."""
         panel = Fuel()
         before = panel.view.jet.data[4].y[0]
-        panel.fields._pick.value = 0.75
+        panel.fields._pick.value = "0.75"
         assert panel.session.sheet.nitrous.fuel_jet_diameter_mm == 0.75
         assert panel.view.jet.data[4].y[0] > before
         assert "The fitted 0.030 in jet" in _said(panel.view._jet_text)
@@ -642,7 +646,6 @@ class TestFuelSide:
         assert panel.wanted == pytest.approx(jet * (400 / 275.8) ** 0.25, abs=0.001)
         assert panel.view.jet.data[1].y[10] != before
 
-    @pytest.mark.xfail(strict=True, reason="the sheet's own refusals are in its own units")
     @pytest.mark.parametrize(("name", "typed"), [("_pressure", "-5"), ("_pump", "99999"), ("_jet", "3")])
     def test_refusals_are_in_display_units(self, name, typed):
         field = getattr(Fuel().fields, name)
