@@ -225,7 +225,7 @@ class DayPicture(_BottlePicture):
         pressure.hovertemplate = f"%{{x:.0f}} s of nitrous: %{{y:.0f}} {unit}<extra></extra>"
         drawn.hovertemplate = f"%{{x:.0f}} s of nitrous: %{{y:.3g}} {flow.unit}<extra></extra>"
         self.figure.layout.shapes = _window(r, system)
-        self.figure.layout.xaxis2.title.text = "nitrous time of the day, s; the waits between are left out"
+        self.figure.layout.xaxis2.title.text = "nitrous time, s (the waits are left out)"
         self.figure.layout.yaxis.title.text = unit
         self.figure.layout.yaxis2.title.text = f"flow, {flow.unit}"
         self.figure.layout.yaxis2.rangemode = "tozero"
