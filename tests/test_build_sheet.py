@@ -671,7 +671,7 @@ DOUBTS = [
     ({"nitrous.shot_hp": 108.0}, "watch", "more than half"),
     ({"nitrous.nozzle_diameter_mm": None}, "watch", "No nozzle bore"),
     (
-        {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c")},
+        {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c", "bore_mm")},
         "watch",
         "has not been weighed in",
     ),

@@ -113,7 +113,13 @@ def test_blockers_are_said(tmp_path):
 
 
 def test_without_a_bore_the_wanted_horsepower_governs(tmp_path):
-    weighed = ("nozzle_diameter_mm", "discharge_coefficient", "discharge_error", "discharge_temperature_c")
+    weighed = (
+        "nozzle_diameter_mm",
+        "discharge_coefficient",
+        "discharge_error",
+        "discharge_temperature_c",
+        "discharge_bore_mm",
+    )
     sheet = BUILD.replace({f"nitrous.{name}": None for name in weighed} | {"limits.power_hp": 250.0})
     (tmp_path / "car.toml").write_text(sheet.to_toml(), encoding="utf-8")
     done = run("plan", tmp_path / "car.toml", "--out", tmp_path)

@@ -29,6 +29,7 @@ WANTED = {
     "nitrous.discharge_coefficient": None,
     "nitrous.discharge_error": None,
     "nitrous.discharge_temperature_c": None,
+    "nitrous.discharge_bore_mm": None,
 }
 WREN = BuildSheet.demo("wren_five")
 BADGER = BuildSheet.demo("badger_eight")

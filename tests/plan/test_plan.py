@@ -26,6 +26,7 @@ WANTED = {
     "nitrous.discharge_coefficient": None,
     "nitrous.discharge_error": None,
     "nitrous.discharge_temperature_c": None,
+    "nitrous.discharge_bore_mm": None,
 }
 """No bore: the wanted horsepower sets the flow."""
 WREN_HP, BADGER_HP = WREN.replace(WANTED), BADGER.replace(WANTED)

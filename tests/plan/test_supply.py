@@ -22,7 +22,7 @@ from kernel_lib.thermo.blowdown import Content, spray
 from kernel_lib.thermo.fluid import saturation
 from kernel_lib.thermo.nitrous import MODELS, mass_flux, throttled_share
 
-UNWEIGHED = {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c")}
+UNWEIGHED = {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c", "bore_mm")}
 WREN = BuildSheet.demo("wren_five")
 BADGER = BuildSheet.demo("badger_eight")
 LOOSE = WREN.replace(UNWEIGHED)
@@ -377,6 +377,7 @@ def test_what_was_weighed_in_is_what_the_plan_takes():
             "nitrous.discharge_coefficient": found.coefficient,
             "nitrous.discharge_error": found.error,
             "nitrous.discharge_temperature_c": 22.0,
+            "nitrous.discharge_bore_mm": 1.3,
         }
     )
     flow = 0.83 * AREA * float(mass_flux(295.15, 99.6e3))

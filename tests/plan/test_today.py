@@ -105,6 +105,7 @@ class TestLaws:
                     "nitrous.discharge_coefficient",
                     "nitrous.discharge_error",
                     "nitrous.discharge_temperature_c",
+                    "nitrous.discharge_bore_mm",
                 )
             )
         )

@@ -151,7 +151,7 @@ def test_no_such_speed(rpm):
 
 
 def test_no_bore_no_vapour_flow():
-    sheet = WREN.replace({f"nitrous.discharge_{n}": None for n in ("coefficient", "error", "temperature_c")})
+    sheet = WREN.replace({f"nitrous.discharge_{n}": None for n in ("coefficient", "error", "temperature_c", "bore_mm")})
     with pytest.raises(InputError) as caught:
         first_instant(sheet.replace({"nitrous.nozzle_diameter_mm": None}), 0.03, RPM)
     assert caught.value.field == "nitrous.nozzle_diameter_mm"
