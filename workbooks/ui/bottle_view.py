@@ -57,7 +57,7 @@ class _Controls(Controls):
         super().__init__(view)
         sheet = view.session.sheet
         self.known = w.Dropdown(options=[(text, text) for text in KNOWN], tooltip="what you know of the bottle")
-        self.known.observe(self.guarded(lambda c: self.move({"known": c["new"]})), "value")
+        self.known.observe(self.guarded(self._choose_known), "value")
         self._make_bottle(sheet.nitrous.bottle_rated_fill_kg)
         self._make_passes()
         self.keep = w.Button(description="put bottle and nozzle into the build sheet")
@@ -145,6 +145,12 @@ class _Controls(Controls):
         ]
         self.loss.widget.layout.display = "none" if r.weighed else None  # the weigh-in holds the line
         self.refill(self.slot, [field.widget for field in known])
+
+    def _choose_known(self, change: dict) -> None:
+        """Go on from the bottle as it stands."""
+        r: Result = self.view.result
+        here = {"T_C": units.c_from_k(r.state.T), "fill": r.state.mass, "gauge_kpa": r.gauge / 1e3}
+        self.move({"known": change["new"], **here})
 
     def _keep(self) -> None:
         r: Result = self.view.result

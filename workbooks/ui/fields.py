@@ -78,7 +78,7 @@ class NumberField:
         self.label, self._unit, self._commit, self._span = label, unit, commit, span
         self._limits = limits or ((*span[:2], "The picture does not reach further.") if span else None)
         self._digits = digits
-        self._system, self._value, self._quiet = display.US, math.nan, False
+        self._system, self._value, self._quiet, self._handle = display.US, math.nan, False, math.nan
         self.heard: Callable[[str], None] | None = None
         self.text = w.Text(continuous_update=False, layout=w.Layout(width="7em"))
         self.text.add_class("nw-number")
@@ -149,7 +149,8 @@ class NumberField:
         """
         low, high, step = self._span
         self.slider.min, self.slider.max = low, high
-        self.slider.value = low + round((value - low) / step) * step
+        self._handle = low + round((value - low) / step) * step
+        self.slider.value = self._handle
 
     def _typed(self, change: dict) -> None:
         if not self._quiet:
@@ -157,7 +158,8 @@ class NumberField:
             self._take(to.back(parse_number(self.label, change["new"], to.unit)))
 
     def _slid(self, change: dict) -> None:
-        if not self._quiet:
+        """Take a moved handle; one that a browser sends back where we put it, but for a last digit, was not moved."""
+        if not self._quiet and not abs(change["new"] - self._handle) <= 1e-6 * self._span[2]:
             self._take(change["new"])
 
     def _take(self, value: float) -> None:

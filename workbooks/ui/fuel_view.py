@@ -145,8 +145,15 @@ class _Fields:
         to = words.bore_unit(self._session.units)
         text = change["new"]
         parts = [part for part in (text.split(";") if ";" in text else re.split(r"[,\s]+", text)) if part.strip()]
-        bores = [round(to.back(parse_number("jets in the shop", part, to.unit)), 4) for part in parts]
+        bores = [self._bore(parse_number("jets in the shop", part, to.unit), to) for part in parts]
         self._session.change({"fuel_system.jets_mm": bores or None})
+
+    def _bore(self, typed: float, to: display.Shown) -> float:
+        """The bore meant [mm]: one that is shown as typed stays what it was."""
+        digits = words.bore_digits(self._session.units)
+        known = self._session.sheet.fuel_system.jets_mm or ()
+        same = (b for b in known if f"{to.there(b):.{digits}f}" == f"{typed:.{digits}f}")
+        return next(same, round(to.back(typed), 4))
 
     def _picked(self, change: dict) -> None:
         if not self._quiet and change["new"]:

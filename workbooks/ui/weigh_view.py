@@ -138,7 +138,12 @@ class WeighView:
         return f"For the {bore} nozzle of the build sheet; another one has to be put there first. In 8 s it should take {ends} {to.unit} out of the bottle.{state} Type what you weighed."
 
     def _put(self) -> None:
-        mean, error, T_C = self.combined()
+        found = self.combined() if any(self.found) else None
+        if found is None:
+            raise InputError(
+                "weigh-in", "none that holds", "", "one weigh-in, or two that agree", "Nothing goes into the sheet."
+            )
+        mean, error, T_C = found
         self.session.change(
             {
                 "nitrous.discharge_coefficient": round(mean, 3),
