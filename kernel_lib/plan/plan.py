@@ -172,10 +172,16 @@ def _corners(sheet: BuildSheet) -> tuple[list[tuple[float, float, float]], Band]
         return flows, Band(shot, shot, shot, "wanted; the flow follows from it")
     band = flow_band(sheet)
     ends = list(itertools.product((band.low, band.high), (0.0, 1.0), (0.0, 1.0)))
-    powers = [
-        shot_power(sheet, band.best),
-        *(shot_power(sheet, f, *u) for f in (band.low, band.high) for u in unknown[1:]),
-    ]
+    try:
+        powers = [
+            shot_power(sheet, band.best),
+            *(shot_power(sheet, f, *u) for f in (band.low, band.high) for u in unknown[1:]),
+        ]
+    except InputError as exc:
+        if exc.field != "nitrous_flow":
+            raise
+        where = f"at the speed of peak power with up to {1e3 * band.high:.0f} g/s"
+        raise _too_big(sheet, exc, where) from exc
     because = f"{band.because}; {ADDED_HEAT_EFFICIENCY.because}"
     return [(band.best, *unknown[0][1:]), *ends], Band(min(powers), powers[0], max(powers), because)
 
