@@ -675,6 +675,7 @@ DOUBTS = [
         "watch",
         "has not been weighed in",
     ),
+    ({"nitrous.nozzle_diameter_mm": 1.32}, "watch", "The weigh-in on the sheet was made with a 1.3 mm bore"),
     ({"nitrous.system": "wet"}, "watch", "No fuel jet is given"),
     ({"nitrous.bottle_temperature_c": 29.5}, "watch", "below its window"),
     ({"nitrous.bottle_temperature_c": 35.5}, "watch", "above its window"),
@@ -685,7 +686,7 @@ SOUND = WREN.replace(
         "parts.piston": "forged",
         "parts.ring_end_gap_mm": 0.5,
         "parts.clutch_torque_nm": 500.0,
-        "nitrous.nozzle_diameter_mm": 1.0,
+        "nitrous.bottle_temperature_c": 30.5,
         "engine.full_throttle_manifold_kpa": 97.8,
     }
 )

@@ -24,7 +24,7 @@ from kernel_lib.plan.supply import flow_band
 from kernel_lib.thermo.fluid import saturation, saturation_temperature, table
 from kernel_lib.thermo.vessel import LIQUID_FULL, TWO_PHASES, VAPOUR_ONLY, vessel_state
 
-WREN = BuildSheet.demo("wren_five")
+WREN = BuildSheet.demo("wren_five").replace({"nitrous.bottle_temperature_c": 30.5, "nitrous.pass_s": 10.0})
 BADGER = BuildSheet.demo("badger_eight")
 FRONT = WREN.replace({"nitrous.pick_up": "front"})
 VOLUME = 4.54 / 680  # 68 % by mass

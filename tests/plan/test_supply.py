@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from kernel_lib import BuildSheet, InputError
+from kernel_lib.doubts import doubts
 from kernel_lib.plan.bottle_day import bottle_of
 from kernel_lib.plan.supply import (
     bore_for,
@@ -23,10 +24,11 @@ from kernel_lib.thermo.fluid import saturation
 from kernel_lib.thermo.nitrous import MODELS, mass_flux, throttled_share
 
 UNWEIGHED = {f"nitrous.discharge_{name}": None for name in ("coefficient", "error", "temperature_c", "bore_mm")}
-WREN = BuildSheet.demo("wren_five")
+WREN = BuildSheet.demo("wren_five").replace({"nitrous.bottle_temperature_c": 30.5, "nitrous.pass_s": 10.0})
 BADGER = BuildSheet.demo("badger_eight")
 LOOSE = WREN.replace(UNWEIGHED)
 BARE = WREN.replace(UNWEIGHED | {"nitrous.nozzle_diameter_mm": None})
+NO_TARE = WREN.replace({"nitrous.bottle_empty_kg": None})
 FILL = 4.54
 AREA = np.pi / 4 * 1.3e-3**2
 
@@ -68,6 +70,19 @@ def test_area_by_hand():
     with pytest.raises(InputError) as caught:
         nozzle_area(BARE)
     assert caught.value.field == "nitrous.nozzle_diameter_mm"
+
+
+def test_a_weigh_in_of_another_bore_does_not_count():
+    """1 % of 1.3 mm is 0.013 mm: within it the weigh-in holds, beyond it the nozzle is as if never weighed, and that is said."""
+    for bore, counts in ((1.312, True), (1.288, True), (1.314, False), (1.286, False), (1.4, False)):
+        sheet = WREN.replace({"nitrous.nozzle_diameter_mm": bore})
+        never = sheet.replace(UNWEIGHED)
+        assert is_weighed(sheet) is counts
+        band, loose = flow_band(sheet), flow_band(never)
+        assert ((band.low, band.best, band.high) == (loose.low, loose.best, loose.high)) is not counts
+        assert ("not weighed" in band.because) is not counts
+        words = [d for d in doubts(sheet) if "The weigh-in on the sheet was made with a 1.3 mm bore" in d.sentence]
+        assert [d.weight for d in words] == ([] if counts else ["watch"])
 
 
 def test_which_sheets_are_weighed():
@@ -267,7 +282,8 @@ def test_bore_for_turns_flow_round_after_a_weigh_in(flow):
     bore = bore_for(WREN, flow)
     for diameter, end in ((bore.low, "high"), (bore.best, "best"), (bore.high, "low")):
         if diameter < 4.8:
-            there = flow_band(WREN.replace({"nitrous.nozzle_diameter_mm": diameter}))
+            fitted = {"nitrous.nozzle_diameter_mm": diameter, "nitrous.discharge_bore_mm": diameter}
+            there = flow_band(WREN.replace(fitted))
             assert getattr(there, end) == pytest.approx(flow, rel=1e-6)
     assert bore.low < bore.best < bore.high
 
@@ -285,6 +301,15 @@ def test_bore_for_turns_flow_round(sheet, flow):
 def test_bore_for_does_not_depend_on_the_fitted_bore():
     bores = [bore_for(LOOSE.replace({"nitrous.nozzle_diameter_mm": b}), 0.05).best for b in (None, 1.0, 2.5)]
     assert bores == pytest.approx([bores[0]] * 3, rel=1e-4)
+
+
+@pytest.mark.parametrize("base", [LOOSE, BARE, BADGER], ids=["wren", "no nozzle", "badger"])
+def test_no_bore_where_the_line_may_not_feed_the_flow(base):
+    """A line of 2 mm passes no 0.05 kg/s, whatever the nozzle; none is named, and the plan goes on without."""
+    thin = base.replace({"nitrous.line_bore_mm": 2.0, "nitrous.nozzle_diameter_mm": None})
+    assert bore_for(thin, 0.05) is None
+    assert bore_for(thin, 0.002).high < 2.0
+    assert bore_for(base, 0.05) is not None
 
 
 def test_bore_for_many_nozzles_on_a_thin_line():
@@ -345,9 +370,21 @@ def test_weigh_in_by_hand():
 
 
 def test_weight_of_the_bottle_itself_does_not_matter():
-    with_bottle = weigh_in(WREN, 11.2, 10.96, 8.0, 299.15, scale_error=0.002)
-    without = weigh_in(WREN, 4.54, 4.30, 8.0, 299.15, scale_error=0.002)
-    assert without.coefficient == pytest.approx(with_bottle.coefficient, rel=1e-9)
+    """Without a tare on the sheet the sheet's fill stands; 4.54 kg less a tare of 6.6 kg is no fill either."""
+    for sheet, before in ((NO_TARE, 11.2), (NO_TARE, 9.0), (WREN, 4.54)):
+        found = weigh_in(sheet, before, before - 0.24, 8.0, 299.15, scale_error=0.002)
+        plain = weigh_in(sheet, 6.6 + FILL, 6.6 + FILL - 0.24, 8.0, 299.15, scale_error=0.002)
+        assert found.coefficient == pytest.approx(plain.coefficient, rel=1e-9)
+
+
+def test_the_scale_tells_the_fill():
+    """With the tare, 8.6 kg is a bottle of 2 kg: it falls farther, as the sheet of that fill says, but within the error."""
+    found = weigh_in(WREN, 8.6, 8.36, 8.0, 299.15, scale_error=0.002)
+    less = weigh_in(NO_TARE.replace({"nitrous.bottle_fill_kg": 2.0}), 8.6, 8.36, 8.0, 299.15, scale_error=0.002)
+    full = weigh_in(WREN, 11.14, 10.9, 8.0, 299.15, scale_error=0.002)
+    assert found.T < full.T - 0.2
+    assert found.T == pytest.approx(less.T, abs=0.1)
+    assert 0 < abs(found.coefficient - full.coefficient) < full.error
 
 
 @given(
