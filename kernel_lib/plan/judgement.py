@@ -122,7 +122,7 @@ def _flow_basis(sheet: BuildSheet, plan: Plan) -> list[str]:
     flow, power = plan.flow, plan.power
     out = [
         f"The nozzle, {nitrous.nozzles} x {nitrous.nozzle_diameter_mm:.3g} mm ({in_from_mm(nitrous.nozzle_diameter_mm):.3f} in), passes about {banded(1e3 * flow.low, 1e3 * flow.best, 1e3 * flow.high)} g/s "
-        f"({lb_from_kg(flow.best):.3f} lb/s) from this bottle, which stands for about {banded(power.low, power.best, power.high)} hp here. The wanted "
+        f"({lb_from_kg(flow.best):.3f} lb/s) from this bottle, which is worth about {banded(power.low, power.best, power.high)} hp here. The wanted "
         f"{nitrous.shot_hp:g} hp would need about {1e3 * plan.wanted_flow:.0f} g/s: {wants}."
     ]
     if not is_weighed(sheet):

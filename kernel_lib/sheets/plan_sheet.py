@@ -121,7 +121,7 @@ def plan_answer(sheet: BuildSheet, plan: Plan, *, metric: bool = False) -> str:
     stands = (
         ""
         if power.low == power.high
-        else f" It stands for about {banded(power.low, power.best, power.high)} hp on this engine, {sheet.nitrous.shot_hp:g} hp were wanted."
+        else f" It is worth about {banded(power.low, power.best, power.high)} hp on this engine, {sheet.nitrous.shot_hp:g} hp were wanted."
     )
     return (
         f"About {nitrous} of nitrous and {fuel} of added fuel ({sheet.controller.metering}); the low fuel belongs to the low flow.{stands} "

@@ -269,7 +269,7 @@ def test_what_governs(case):
         assert (plan.flow.low, plan.flow.best, plan.flow.high) == (band.low, band.best, band.high)
         assert plan.power.low < plan.power.best < plan.power.high
         assert plan.assumptions[0].startswith("nitrous flow: ")
-        assert f"stands for about {banded(plan.power.low, plan.power.best, plan.power.high)} hp" in " ".join(plan.notes)
+        assert f"is worth about {banded(plan.power.low, plan.power.best, plan.power.high)} hp" in " ".join(plan.notes)
     engine = sheet.engine
     needed = pf.nitrous_for_power(
         setup,

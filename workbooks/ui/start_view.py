@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 
 import ipywidgets as w
@@ -27,6 +28,8 @@ _NUMBERS = (
         "The shot",
         (
             "nitrous.shot_hp",
+            "nitrous.nozzle_diameter_mm",
+            "nitrous.bottle_fill_kg",
             "nitrous.bottle_temperature_c",
             "nitrous.spray_rpm_min",
             "nitrous.spray_rpm_max",
@@ -150,7 +153,8 @@ def edit_car(session: Session) -> w.Box:
 
 
 def _shown_number(sheet: BuildSheet, path: str) -> float:
-    return sheet.octane_ron if path == "fuel.octane_ron" else sheet.value(path)
+    value = sheet.octane_ron if path == "fuel.octane_ron" else sheet.value(path)
+    return math.nan if value is None else value
 
 
 def _number(session: Session, path: str) -> NumberField:
