@@ -473,8 +473,8 @@ def test_fields_that_do_not_go_together(path, value):
     assert refused(with_value(path, value, base)).field == path
 
 
-@pytest.mark.parametrize("missing", ["coefficient", "error", "temperature_c"])
-def test_a_weigh_in_is_three_numbers(missing):
+@pytest.mark.parametrize("missing", ["coefficient", "error", "temperature_c", "bore_mm"])
+def test_a_weigh_in_is_four_numbers(missing):
     error = refused(without(f"nitrous.discharge_{missing}"))
     assert error.field == "nitrous.discharge_coefficient"
     assert error.allowed == "all three or none"

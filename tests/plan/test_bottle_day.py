@@ -72,11 +72,19 @@ def test_state_now():
 @given(low=st.floats(3000.0, 6800.0), width=st.floats(60.0, 600.0), fill=st.floats(1.9, 5.0))
 @settings(deadline=None, max_examples=40)
 def test_hold_temperature_there_and_back(low, width, fill):
-    """Liquid and vapour at the middle of the window, or as full as it is at its high end, whichever is colder."""
+    """Liquid and vapour at the middle of the window, or as full as it is at its high end, whichever is colder.
+
+    What would be vapour alone there, less than its density times the space, cannot be held."""
     high = min(low + width, 7100.0)
     sheet = WREN.replace(
         {"nitrous.window_low_kpa": low, "nitrous.window_high_kpa": high, "nitrous.bottle_fill_kg": fill}
     )
+    middle = float(saturation_temperature(1e3 * ((low + high) / 2 + 99.6)))
+    if fill < saturation(middle).vapour_density * VOLUME:
+        with pytest.raises(InputError, match="would all be vapour") as caught:
+            hold_temperature(sheet)
+        assert caught.value.field == "nitrous.bottle_fill_kg"
+        return
     T = hold_temperature(sheet)
     shown, line = (P / 1e3 - 99.6 for P in (vessel_state(T, fill, VOLUME).P, saturation(T).P))
     if line == pytest.approx((low + high) / 2, rel=1e-6):

@@ -11,6 +11,7 @@ from kernel_lib.engine.setup import Setup
 from kernel_lib.plan.fuel_system import (
     injector_duty,
     injector_flow,
+    jet_band,
     jet_coefficient,
     jet_flow,
     jet_for,
@@ -145,6 +146,27 @@ def test_largest_shot_is_the_plans(sheet, limit, rpm):
     assert fuel_blockers(sheet, 0.99 * found.hp.low) == set()
     assert fuel_blockers(sheet, 1.03 * found.hp.low) == {limit}
     assert fuel_blockers(sheet, 1.05 * found.hp.high) == {limit}
+
+
+def test_largest_shot_of_a_wet_speed_density_engine():
+    """Its controller gives the same fuel whatever flows, so the injectors never run out; the pump does, as the plan finds."""
+    sheet = BADGER_HP.replace({"controller.metering": "speed-density", "fuel_system.pump_flow_l_h": 205.0})
+    found = largest_shot(sheet)
+    assert (found.limit, found.pump_known, found.passed_without) == ("pump", True, False)
+    assert 0 < found.hp.low < found.hp.best < found.hp.high
+    assert fuel_blockers(sheet, 0.99 * found.hp.low) == set()
+    assert fuel_blockers(sheet, 1.03 * found.hp.low) == {"pump"}
+    unknown = largest_shot(sheet.replace({"fuel_system.pump_flow_l_h": None}))
+    assert (unknown.limit, unknown.pump_known) == ("", False)
+    assert unknown.hp.best > found.hp.best
+
+
+def test_jet_band_holds_fuel_and_coefficient():
+    """Orifice by hand: bore with the root of flow over coefficient."""
+    band, one = jet_band(BADGER, WET, 0.005, 0.01, 0.015), jet_for(BADGER, WET, 0.01)
+    assert band.best == pytest.approx(one.best, rel=1e-12)
+    assert band.low == pytest.approx(one.low * np.sqrt(0.5), rel=1e-9)
+    assert band.high == pytest.approx(one.high * np.sqrt(1.5), rel=1e-9)
 
 
 def test_larger_injectors_or_pump_fit_more():

