@@ -7,14 +7,28 @@ import numpy as np
 import pytest
 
 from kernel_lib import BuildSheet, InputError, plan_shot
+from kernel_lib.band import JET_COEFFICIENT
 from kernel_lib.engine.charge import fresh_charge
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import fuel as pf
+from kernel_lib.plan.fuel_system import jet_flow, wet_lambda
 from kernel_lib.plan.today import GO, HOLD, NOTE, Now, compare, ethanol_share, other_fuel, planned, todays_sheet
+from kernel_lib.plan.today_reasons import CHANGE
 from kernel_lib.plan.today_rows import NOISE, lambda_unchanged
+from kernel_lib.thermo import species as sp
+from kernel_lib.thermo.vessel import vessel_state
 
 WREN = BuildSheet.demo("wren_five")
 BADGER = BuildSheet.demo("badger_eight")
+WEIGHED = {
+    "nitrous.discharge_coefficient": 0.62,
+    "nitrous.discharge_error": 0.05,
+    "nitrous.discharge_temperature_c": 29.0,
+    "nitrous.discharge_bore_mm": 1.65,
+}
+READY = BADGER.replace(WEIGHED | {"nitrous.bottle_temperature_c": 32.0, "nitrous.pass_s": 5.0})
+"""Badger with its nozzle weighed in and its bottle in the window: its own day is a go."""
+UNWEIGHED = dict.fromkeys(WEIGHED)
 CARS = pytest.mark.parametrize("sheet", [WREN, BADGER], ids=["wren", "badger"])
 
 
@@ -31,7 +45,7 @@ def kinds(today, weight=HOLD):
 class TestLaws:
     """What holds whatever the car."""
 
-    @CARS
+    @pytest.mark.parametrize("sheet", [WREN, READY], ids=["wren", "badger weighed"])
     def test_the_plans_own_day_changes_nothing(self, sheet):
         today = on(sheet)
         assert today.verdict == GO
@@ -40,7 +54,7 @@ class TestLaws:
         for change in today.changes:
             assert (change.change.low, change.change.best, change.change.high) == pytest.approx((0, 0, 0), abs=1e-12)
             assert not change.beyond
-        assert all(reason.weight == NOTE for reason in today.reasons)
+        assert today.reasons == ()
 
     @CARS
     def test_rows_are_those_of_two_plans(self, sheet):
@@ -86,11 +100,20 @@ class TestLaws:
         assert kinds(today, NOTE) == ["other place"]
         assert today.sheet.engine.full_throttle_manifold_kpa == pytest.approx(97.8 * 84.0 / 99.6)
 
-    @CARS
+    @pytest.mark.parametrize(
+        "sheet", [WREN, BADGER.replace({"nitrous.fuel_jet_diameter_mm": None})], ids=["wren", "badger without a jet"]
+    )
     def test_with_the_same_fuel_and_air_it_is_lambda_at_flow(self, sheet):
         rpm = np.array([3000.0, 6000.0])
         expected = pf.lambda_at_flow(sheet, Setup.of(sheet), rpm, 0.04, 0.03)
         assert lambda_unchanged(sheet, sheet, rpm, 0.04, 0.03) == pytest.approx(expected, rel=1e-12)
+
+    def test_a_fitted_jet_stays(self):
+        """Whatever the plan meant to flow: the lambda of the pair."""
+        rpm, setup = np.array([3000.0, 6000.0]), Setup.of(BADGER)
+        pair = wet_lambda(BADGER, setup, rpm, 0.03, jet_flow(BADGER, setup, 0.85))
+        for meant in (0.02, 0.04):
+            assert lambda_unchanged(BADGER, BADGER, rpm, meant, 0.03) == pytest.approx(pair, rel=1e-12)
 
     def test_altitude_gives_way_to_todays_barometer(self):
         """Another barometer is another place: the plan's altitude is not held against it."""
@@ -98,19 +121,11 @@ class TestLaws:
 
     def test_without_a_nozzle_the_wanted_flow_is_the_plans(self):
         """A bore that passes it is found, and a cold bottle then shows."""
-        sheet = WREN.replace(
-            dict.fromkeys(
-                (
-                    "nitrous.nozzle_diameter_mm",
-                    "nitrous.discharge_coefficient",
-                    "nitrous.discharge_error",
-                    "nitrous.discharge_temperature_c",
-                    "nitrous.discharge_bore_mm",
-                )
-            )
-        )
+        sheet = WREN.replace(UNWEIGHED | {"nitrous.nozzle_diameter_mm": None})
         wanted = 1e3 * plan_shot(sheet).flow.best
-        assert on(sheet).verdict == GO
+        assert on(sheet).verdict == CHANGE
+        assert kinds(on(sheet), CHANGE) == ["no nozzle"]
+        assert kinds(on(sheet)) == []
         row = on(sheet, bottle_temperature_c=12.0).row("flow")
         assert row.plan.best == pytest.approx(wanted, rel=1e-3)
         assert row.change.best < -10
@@ -122,8 +137,20 @@ class TestLaws:
         assert 0 < today.row("passes").now.best < today.row("passes").plan.best
 
 
+def _jet_demand(sheet, setup):
+    """Oxygen atoms [mol/s] that the fitted jet's fuel asks for: C A sqrt(2 rho dp), 400 kPa gauge into the manifold."""
+    need = mass = 0.0
+    for name, x in setup.fuel.composition.items():
+        atoms = sp.atoms(name)
+        need += x * (2 * atoms.get("C", 0) + atoms.get("H", 0) / 2 - atoms.get("O", 0))
+        mass += x * (12.011 * atoms.get("C", 0) + 1.008 * atoms.get("H", 0) + 15.999 * atoms.get("O", 0)) / 1000
+    area = np.pi / 4 * (sheet.nitrous.fuel_jet_diameter_mm / 1e3) ** 2
+    across = 400e3 + 1e3 * sheet.value("site.barometer_kpa") - setup.P_manifold
+    return JET_COEFFICIENT.best * area * np.sqrt(2 * setup.fuel.density * across) * need / mass
+
+
 def _own_lambda(sheet, today, rpm, flow):
-    """Oxygen of air and nitrous over the fuel's demand, atom by atom; the fuel of the plan's day stays."""
+    """Oxygen of air and nitrous over the fuel's demand, atom by atom; the fuel of the plan's day, or the jet, stays."""
     then, now, meant = Setup.of(sheet), Setup.of(today), planned(sheet).flow.best
     cycles = rpm / 120 * sheet.engine.cylinders
 
@@ -137,7 +164,10 @@ def _own_lambda(sheet, today, rpm, flow):
         seen = 0.0 if sheet.controller.metering == "speed-density" else nitrous
         return air(setup, seen) / sheet.engine.lambda_without_nitrous
 
-    added = atoms(then, meant) / sheet.engine.lambda_with_nitrous - own(then, meant)
+    if sheet.nitrous.system == "wet":
+        added = _jet_demand(sheet, then) / cycles
+    else:
+        added = atoms(then, meant) / sheet.engine.lambda_with_nitrous - own(then, meant)
     return atoms(now, flow) / (own(now, flow) + added)
 
 
@@ -155,7 +185,7 @@ class TestFuel:
 
     def test_named_anew_it_is_the_same_fuel(self):
         assert on(WREN, fuel_name="gasoline").verdict == GO
-        assert on(BADGER, ethanol_percent=78.0).verdict == GO
+        assert on(READY, ethanol_percent=78.0).verdict == GO
 
     def test_measured_density_belongs_to_the_plans_fuel(self):
         sheet = WREN.replace({"fuel.density_kg_m3": 760.0})
@@ -175,14 +205,79 @@ class TestFuel:
         assert kinds(today, NOTE)[0] == "octane not checked"
 
     def test_wet_names_the_shops_nearest_jet(self):
-        """Nearest by lambda to the target; a colder bottle wants a smaller one."""
+        """First those that are not leaner than the target, the nearest before all; a colder bottle wants a smaller one."""
         warm, cold = on(BADGER), on(BADGER, bottle_temperature_c=15.0)
         assert {bore for bore, _ in warm.jets} <= set(BADGER.fuel_system.jets_mm)
-        misses = [abs(value - BADGER.engine.lambda_with_nitrous) for _, value in warm.jets]
-        assert misses == sorted(misses)
+        target = BADGER.engine.lambda_with_nitrous
+        rich, lean = ([v for _, v in warm.jets if (v > target) is leaner] for leaner in (False, True))
+        assert [v for _, v in warm.jets] == sorted(rich, reverse=True) + sorted(lean)
+        assert rich
+        assert lean
         assert cold.jets[0][0] < warm.jets[0][0]
         assert cold.row("jet").now.best < warm.row("jet").now.best
         assert on(WREN).jets == ()
+
+
+    def test_the_first_jet_is_never_leaner_than_the_target(self):
+        """Even where a leaner one is nearer; where all are leaner the least lean comes first."""
+        target = BADGER.engine.lambda_with_nitrous
+        some = on(BADGER.replace({"fuel_system.jets_mm": [0.75, 0.8, 0.9]}))
+        by_bore = dict(some.jets)
+        assert by_bore[0.9] < target < by_bore[0.8] < by_bore[0.75]
+        assert by_bore[0.8] - target < target - by_bore[0.9]
+        assert [bore for bore, _ in some.jets] == [0.9, 0.8, 0.75]
+        none = on(BADGER.replace({"fuel_system.jets_mm": [0.6, 0.7]}))
+        assert [bore for bore, _ in none.jets] == [0.7, 0.6]
+        assert all(value > target for _, value in none.jets)
+
+
+class TestNotMeasured:
+    """What the plan itself leaves open keeps the day from a go."""
+
+    @pytest.mark.parametrize("base", [WREN, READY], ids=["wren", "badger"])
+    @pytest.mark.parametrize("T", [20.0, 32.0])
+    def test_never_go_for_a_nozzle_nobody_weighed(self, base, T):
+        """Never weighed, weighed with another bore, or none: each is said; weighed and in its window it is a go."""
+        own = base.nitrous.nozzle_diameter_mm
+        assert on(base).verdict == GO
+        for changes, kind in (
+            (UNWEIGHED, "not weighed"),
+            ({"nitrous.discharge_bore_mm": 0.97 * own}, "not weighed"),
+            (UNWEIGHED | {"nitrous.nozzle_diameter_mm": None}, "no nozzle"),
+        ):
+            today = on(base.replace(changes), bottle_temperature_c=T)
+            assert today.verdict in (CHANGE, HOLD)
+            assert kind in kinds(today, CHANGE)
+
+    def test_a_jet_leaner_than_the_target(self):
+        """0.7 mm where about 0.8 mm is wanted."""
+        today = on(READY.replace({"nitrous.fuel_jet_diameter_mm": 0.7}))
+        (reason,) = [r for r in today.reasons if r.kind == "jet leaner"]
+        assert today.verdict == CHANGE
+        assert reason.numbers["lambda"] > reason.numbers["target"] + NOISE["lambda"].size
+        assert reason.numbers["bore_mm"] == 0.7
+
+    def test_a_pass_that_ends_below_the_window(self):
+        """Long enough, the first pass of a bottle in its window leaves it; a short one does not."""
+        long = on(READY.replace({"nitrous.pass_s": 20.0}))
+        (reason,) = [r for r in long.reasons if r.kind == "ends below"]
+        assert long.verdict == CHANGE
+        assert reason.numbers["end_kpa"] < READY.nitrous.window_low_kpa < reason.numbers["pressure_kpa"].best
+
+
+class TestOverfilled:
+    """More in the bottle than it is rated for."""
+
+    @pytest.mark.parametrize("T", [5.0, 15.0, 32.0, 35.9, 36.3, 60.0])
+    @pytest.mark.parametrize(("sheet", "fill"), [(WREN, 5.0), (READY, 7.5)], ids=["wren", "badger"])
+    def test_holds_and_is_never_to_be_warmed(self, sheet, fill, T):
+        """Cold, in its window or above critical: the stop is told and no temperature is named."""
+        today = on(sheet, bottle_fill_kg=fill, bottle_temperature_c=T)
+        assert today.verdict == HOLD
+        assert [r.text for r in today.reasons if "more than its rated" in r.text and r.weight == HOLD]
+        assert all(r.numbers.get("target_c") is None for r in today.reasons)
+        assert not {r.kind for r in today.reasons} & {"below window", "below window as planned", "ends below"}
+        assert ("critical" in kinds(today)) == (T > 36)
 
 
 class TestHold:
@@ -211,12 +306,15 @@ class TestHold:
         assert today.reasons[0].weight == HOLD
 
     def test_liquid_full_is_said(self):
+        """With what a kelvin adds: the pressure half a kelvin higher, by the vessel; nothing where there is vapour."""
         (reason,) = [r for r in on(WREN, bottle_temperature_c=34.0).reasons if r.kind == "above window"]
-        assert reason.numbers["full"] is True
+        P = [vessel_state(307.15 + d, 4.54, 4.54 / 680).P / 1e3 for d in (0.0, 0.5)]
+        assert reason.numbers["per_kelvin_kpa"] == pytest.approx(2 * (P[1] - P[0]), rel=1e-6)
+        assert reason.numbers["per_kelvin_kpa"] > 200
         (reason,) = [
             r for r in on(WREN, bottle_temperature_c=35.5, bottle_fill_kg=2.5).reasons if r.kind == "above window"
         ]
-        assert reason.numbers["full"] is False
+        assert reason.numbers["per_kelvin_kpa"] is None
 
     def test_a_day_that_cannot_be_computed(self):
         """No room for air at some corner: no error, but hold."""
