@@ -217,7 +217,6 @@ class TestFuel:
         assert cold.row("jet").now.best < warm.row("jet").now.best
         assert on(WREN).jets == ()
 
-
     def test_the_first_jet_is_never_leaner_than_the_target(self):
         """Even where a leaner one is nearer; where all are leaner the least lean comes first."""
         target = BADGER.engine.lambda_with_nitrous
