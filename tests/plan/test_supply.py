@@ -102,11 +102,11 @@ def test_the_search_for_the_lines_loss_stays_within_what_there_is():
 
 @given(
     bore=st.floats(0.4, 4.0),
-    celsius=st.integers(-150, 360).map(lambda v: v / 10),
+    celsius=st.sampled_from([-15.0, -6.0, 3.0, 11.0, 18.0, 24.0, 28.0, 31.0, 34.0, 36.0]),
     length=st.floats(0.2, 12.0),
     base=st.sampled_from([WREN, LOOSE, BADGER]),
 )
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=15)
 def test_flow_band_is_ordered(bore, celsius, length, base):
     sheet = base.replace(
         {
@@ -122,7 +122,7 @@ def test_flow_band_is_ordered(bore, celsius, length, base):
 
 
 @given(bore=st.floats(0.4, 3.0), more=st.floats(1.001, 1.5), base=st.sampled_from([WREN, LOOSE, BADGER]))
-@settings(deadline=None, max_examples=20)
+@settings(deadline=None, max_examples=12)
 def test_more_bore_more_flow(bore, more, base):
     small, large = (flow_band(base.replace({"nitrous.nozzle_diameter_mm": b})) for b in (bore, bore * more))
     assert small.low < large.low
@@ -249,7 +249,7 @@ def test_likely_line():
 
 
 @given(length=st.floats(0.2, 11.0), more=st.floats(1.01, 1.09), model=st.sampled_from(MODELS))
-@settings(deadline=None, max_examples=15)
+@settings(deadline=None, max_examples=8)
 def test_longer_line_less_flow(length, more, model):
     short, long = (LOOSE.replace({"nitrous.line_length_m": v}) for v in (length, length * more))
     assert 0 < line_share(long, model)[0] < line_share(short, model)[0] < 1
@@ -405,7 +405,7 @@ def test_the_scale_tells_the_fill():
     T=st.floats(255.0, 308.0),
     seconds=st.floats(3.0, 30.0),
 )
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 def test_weigh_in_finds_what_was_sprayed(coefficient, T, seconds):
     """A spray of known coefficient, weighed without error, gives it back: within half the stated error and within 1 %.
 
