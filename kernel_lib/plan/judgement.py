@@ -189,8 +189,8 @@ def _fuel_cooling(setup: Setup, table: pd.DataFrame) -> str:
 
 def _pulsed(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
     """Forbid a pulsed wet pair that drifts past the too-lean mark."""
-    row = _at_peak(sheet, plan.table)
-    fuel = row[f"{own_fuel_key(sheet)}_kg_h"] / 3600
+    row, fitted = _at_peak(sheet, plan.table), sheet.nitrous.fuel_jet_diameter_mm
+    fuel = row[f"{own_fuel_key(sheet)}_kg_h"] / 3600 if fitted is None else float(jet_flow(sheet, setup, fitted))
     if sheet.nitrous.system == "dry" or not sheet.nitrous.progressive or fuel <= 0:
         return []
     duty = np.linspace(0.2, 1.0, 17)

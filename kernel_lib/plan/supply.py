@@ -79,7 +79,7 @@ def _line_share(sheet: BuildSheet, area: float, model: str, coefficient: float, 
     nitrous = sheet.nitrous
     T, P_down = k_from_c(nitrous.bottle_temperature_c), 1e3 * sheet.value("site.barometer_kpa")
     state = saturation(T)
-    most = state.P - P_down
+    most = min(state.P, float(table().at_T(T, "P")[0])) - P_down  # the table and CoolProp differ in the last digits
     if nitrous.line_loss_kpa is not None:
         loss = 1e3 * nitrous.line_loss_kpa
         if loss >= most:

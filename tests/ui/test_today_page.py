@@ -134,7 +134,6 @@ def test_tested_ethanol_of_a_blend():
     assert view.session.sheet == BADGER
 
 
-@pytest.mark.xfail(strict=True, raises=AssertionError, reason="the field keeps AKI, or RON, of the page's first sheet")
 def test_octane_follows_another_sheet(view):
     """Of a car whose sheet gives RON."""
     view.session.sheet = BADGER

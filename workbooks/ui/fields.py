@@ -108,6 +108,10 @@ class NumberField:
     def _tell(self, exc: InputError) -> str:
         return display.refusal(exc, self._system)
 
+    def rescale(self, unit: str, limits: tuple[float, float, str]) -> None:
+        """Take another unit and other limits, for what the next sheet states on another scale."""
+        self._unit, self._limits, self._value = unit, limits, math.nan
+
     def beside(self, other: NumberField) -> None:
         """Put another field, the same quantity in other words, into this one's row; they share the sentence."""
         other._error = self._error

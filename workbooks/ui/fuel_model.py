@@ -92,5 +92,5 @@ def _wet(sheet: BuildSheet, setup: Setup, plan: Plan) -> Wet:
     return Wet(
         wanted=fs.jet_band(sheet, setup, low, fuel, high), step_kpa=step, fuel=fuel, rpm=rpm, bores=_JETS, lambda_=at(_JETS), low=at(_JETS, step), high=at(_JETS, -step),
         owned=fs.jets_owned(sheet, setup, rpm, nitrous), fitted=fitted, fitted_lambda=None if fitted is None else float(at(fitted)), fitted_ends=ends, duty=duty,
-        drift=fs.pulse_drift(sheet, setup, rpm, nitrous, fuel, duty),
+        drift=fs.pulse_drift(sheet, setup, rpm, nitrous, float(fs.jet_flow(sheet, setup, jet)), duty),
     )  # fmt: skip

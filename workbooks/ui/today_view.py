@@ -92,7 +92,7 @@ class TodayView:
         self.ethanol.heard = self._mark
         self.fuel = w.Dropdown(tooltip="fuel in the tank")
         self.fuel.observe(guarded(self._say_fuel)(self._fuel_chosen), "value")
-        self._quiet = False
+        self._quiet, self._octane_off = False, 0.0
         self.back = w.Button(description="back to the plan's day", tooltip="Take the plan's own numbers for today")
         self.back.on_click(guarded(self._fail)(self.reset))
         self.page = self._layout()
@@ -107,23 +107,25 @@ class TodayView:
             limits[1:] = T_HOTTEST - 273.15, "A hotter bottle is a fire."
         kind = MaybeField if name == "octane_ron" else NumberField
         label = _LABELS.get(name, about["label"])
-        unit, off = about["unit"], 0.0
-        if name == "octane_ron" and self.session.sheet.fuel.octane_aki is not None:  # as this car's pump states it
-            unit, off = (
-                bf.describe("fuel.octane_aki")["unit"],
-                self.session.sheet.octane_ron - self.session.sheet.fuel.octane_aki,
-            )
-            limits[:2] = (limits[0] - off, limits[1] - off)
-        self._octane_off = off
         field = kind(
             label,
-            unit,
-            lambda v: self.set(**{name: None if math.isnan(v) else v + off}),
+            about["unit"],
+            lambda v: self.set(
+                **{name: None if math.isnan(v) else v + (self._octane_off if name == "octane_ron" else 0.0)}
+            ),
             hint=_HINTS[name],
             limits=tuple(limits),
         )
         field.heard = self._mark
         return field
+
+    def _rescale_octane(self) -> None:
+        """Ask for the octane on the scale that the sheet states."""
+        fuel = self.session.sheet.fuel
+        path = "fuel.octane_ron" if fuel.octane_aki is None else "fuel.octane_aki"
+        about = bf.describe(path)
+        self._octane_off = 0.0 if fuel.octane_aki is None else self.session.sheet.octane_ron - fuel.octane_aki
+        self.fields["octane_ron"].rescale(about["unit"], (about["low"], about["high"], about["why"]))
 
     def _layout(self) -> w.Box:
         fuel = box(
@@ -163,6 +165,7 @@ class TodayView:
     def reset(self, _event: object = None) -> None:
         """Take the plan's own day for today."""
         sheet = self.session.sheet
+        self._rescale_octane()
         tested = ethanol_share(sheet) if sheet.fuel.name is None else None
         self.inputs, self.result = replace(Now.of(sheet), ethanol_percent=tested), None
         for field in (*self.fields.values(), self.ethanol):
