@@ -91,9 +91,20 @@ def _line_share(sheet: BuildSheet, area: float, model: str, coefficient: float, 
     line = np.pi / 4 * (nitrous.line_bore_mm / 1e3) ** 2
     full = area * coefficient * float(mass_flux(T, P_down, model=model))
 
+    def asked(share: float) -> float:
+        return heads * (full * share / line) ** 2 / (2 * state.liquid_density)
+
+    share = 1.0
+    for _ in range(6):  # a line worth its name costs little: this ends after two or three
+        loss = asked(share)
+        if loss >= most:
+            break
+        before, share = share, throttled_share(T, P_down, loss, model=model)
+        if abs(share - before) < 3e-4:
+            return share, loss
+
     def short(loss: float) -> float:
-        flow = full * throttled_share(T, P_down, loss, model=model)
-        return heads * (flow / line) ** 2 / (2 * state.liquid_density) - loss
+        return asked(throttled_share(T, P_down, loss, model=model)) - loss
 
     loss = float(brentq(short, 0.0, most, xtol=100.0, rtol=1e-3))
     return throttled_share(T, P_down, loss, model=model), loss

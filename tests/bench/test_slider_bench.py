@@ -30,13 +30,15 @@ PAGES = {
         "pictures": {"saturation": 0, "mixture": 1, "gauge": 2, "passes": 3, "first instant": 4},
         "not redrawn": {
             *(("fill", picture) for picture in ("mixture", "gauge", "first instant")),
+            ("line loss", "first instant"),
             *((control, picture) for control in ("nozzle bore", "line loss") for picture in ("saturation", "gauge")),
         },
         "baseline": ("fill", "saturation"),
     },
 }
 
-MOVE = """([handle, picture, key]) => new Promise((done) => {
+MOVE = """([handle, picture, key]) => new Promise((done, fail) => {
+  setTimeout(() => fail(new Error(`slider ${handle} does not redraw picture ${picture}`)), 5000);
   const plot = document.querySelectorAll(".js-plotly-plot")[picture];
   const start = performance.now();
   const drawn = () => {

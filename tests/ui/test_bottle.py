@@ -260,12 +260,13 @@ class TestFlow:
             at(BADGER, **change)
         assert caught.value.allowed
 
-    @pytest.mark.parametrize("change", [{"wait_min": -1.0}, {"heater_w": -5.0}, {"heater_w": float("nan")}])
-    def test_a_day_that_cannot_be_is_no_day(self, change):
-        """The controls do not reach there; the model then has no day to show."""
-        found = at(BADGER, T_C=33.0, **change)
-        assert found.day is None
-        assert found.usable == 0
+    @pytest.mark.parametrize(
+        "change", [{"wait_min": -1.0}, {"heater_w": -5.0}, {"heater_w": float("nan")}, {"pass_s": 0.0}]
+    )
+    def test_a_day_that_cannot_be_is_refused(self, change):
+        """The controls do not reach there, a raw message may."""
+        with pytest.raises(InputError, match="A day at the track|finite number"):
+            at(BADGER, T_C=33.0, **change)
 
 
 class TestGaugeCurves:

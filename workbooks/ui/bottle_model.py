@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.optimize import brentq
@@ -79,7 +79,10 @@ class Inputs:
 
 @dataclass(frozen=True)
 class Result:
-    """What the pictures and sentences are made of; SI, pressures absolute unless named gauge."""
+    """What the pictures and sentences are made of; SI, pressures absolute unless named gauge.
+
+    What takes long is computed when it is first asked for, so that the picture looked at need not wait for the others.
+    """
 
     inputs: Inputs
     sheet: BuildSheet  # with the controls' values
@@ -96,25 +99,66 @@ class Result:
     planned: float  # flow that the session's own sheet sets the fuel for
     rpm: np.ndarray
     drift: tuple[np.ndarray, np.ndarray, np.ndarray] | None  # lambda over rpm: low, likely, high over the flow's band
-    first: FirstInstant | None
-    day: bd.Day | None  # from the bottle as it stands
-    usable: int  # of that day
-    held: (
-        tuple[int, float] | None
-    )  # usable passes of a bottle held first and not heated between; gauge after the first [Pa]
-    drawn: float  # by one pass
     out_of_reach: float
-    refill: float
     weighed: bool
     bore_given: bool  # by the session's own sheet
     overfilled: bool
-    ends: tuple[float, float, float] | None  # gauge after the first pass [Pa], over the film coefficient
     dry_T: float | None  # where the last liquid has boiled away [K], if that comes before the critical point
 
     @property
     def gauge(self) -> float:
         """Gauge pressure in the bottle [Pa]."""
         return self.state.P - self.barometer
+
+    @cached_property
+    def first(self) -> FirstInstant | None:
+        """What comes before liquid."""
+        return first_instant(self.sheet, self.flow.best, self.rpm, fuel_for=self.planned) if self.flow else None
+
+    @cached_property
+    def day(self) -> bd.Day | None:
+        """Passes from the bottle as it stands; None where no liquid can be drawn."""
+        nitrous = self.sheet.nitrous
+        middle = 500.0 * (nitrous.window_low_kpa + nitrous.window_high_kpa) + self.barometer
+        return self._passes(self.sheet, heater_W=self.inputs.heater_w, P_hold=middle)
+
+    def _passes(self, sheet: BuildSheet, passes: int = PASSES, **more: float) -> bd.Day | None:
+        i = self.inputs
+        timing = {"pass_s": i.pass_s, "wait_s": 60 * i.wait_min, "left": self.out_of_reach}
+        return _or_none(lambda: bd.day(sheet, passes, **(timing | more))) if self.flow else None
+
+    def _ends(self, sheet: BuildSheet, day: bd.Day) -> tuple[float, float, float]:
+        """Gauge after the first pass [Pa]: low, likely, high over how well the wall gives its heat."""
+        others = [self._passes(sheet, 1, wait_s=0.0, film=film) for film in (WALL_FILM.low, WALL_FILM.high)]
+        return tuple(1e3 * float(d.table["end_P_kPa"].iloc[0]) for d in (others[0], day, others[1]))
+
+    @cached_property
+    def ends(self) -> tuple[float, float, float] | None:
+        """Gauge after the first pass of `day` [Pa], over the film coefficient."""
+        return None if self.day is None else self._ends(self.sheet, self.day)
+
+    @property
+    def usable(self) -> int:
+        """Passes of `day` in the window."""
+        return 0 if self.day is None else usable_passes(self.sheet, self.day)
+
+    @cached_property
+    def held(self) -> tuple[int, tuple[float, float, float]] | None:
+        """Usable passes of a bottle held first and not heated between, and the gauge after the first [Pa]; None if it cannot be."""
+        if self.hold_T is None or units.c_from_k(self.hold_T) > _SHEET_T or not self.flow:
+            return None
+        start = self.sheet.replace({"nitrous.bottle_temperature_c": units.c_from_k(self.hold_T)})
+        day = self._passes(start, P_least=1e3 * start.nitrous.window_low_kpa + self.barometer)
+        return None if day is None else (usable_passes(start, day), self._ends(start, day))
+
+    @property
+    def refill(self) -> float:
+        """Nitrous below which a pass ends in vapour [kg]."""
+        if self.day is None:
+            drawn = self.flow.best * self.inputs.pass_s
+        else:
+            drawn = float(self.day.table["start_kg"].iloc[0] - self.day.table["end_kg"].iloc[0])
+        return bd.least_fill(self.sheet, drawn, self.out_of_reach)
 
 
 @lru_cache(maxsize=32)
@@ -202,6 +246,12 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
     """
     if i.known not in KNOWN:
         raise InputError("known", i.known, "", "one of " + ", ".join(KNOWN), "The page offers no other.")
+    for name, value, most, unit in (
+        ("pass", i.pass_s, 120.0, "s"),
+        ("time between passes", i.wait_min, 600.0, "min"),
+        ("bottle heater", i.heater_w, 3000.0, "W"),
+    ):
+        check_number(name, value, 0.1 if unit == "s" else 0.0, most, unit, "A day at the track.")
     T, state, fill_range = settle(sheet, i)
     trial = _trial(sheet, units.c_from_k(T), state.mass, i.bore_mm, i.loss_kpa)
     overfilled = state.mass > 1.005 * sheet.nitrous.bottle_rated_fill_kg
@@ -224,14 +274,10 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
         "dry_T": _dry_temperature(state),
         "out_of_reach": min(bd.out_of_reach(trial, i.acceleration_g), state.liquid_mass),
     }
-    return Result(**common, **(_flowing(sheet, trial, i, T) if liquid else _NOT_FLOWING))
+    return Result(**common, **(_flowing(sheet, trial, T) if liquid else _NOT_FLOWING))
 
 
-_NOT_FLOWING = dict.fromkeys(("flows", "flow", "power", "drift", "first", "day", "held", "ends")) | {
-    "usable": 0,
-    "drawn": 0.0,
-    "refill": 0.0,
-}
+_NOT_FLOWING = dict.fromkeys(("flows", "flow", "power", "drift"))
 
 
 def _or_none(compute):
@@ -246,52 +292,12 @@ def _per_percent(state: VesselState) -> float:
     return float("inf") if more is None else more - state.P
 
 
-def _flowing(sheet: BuildSheet, trial: BuildSheet, i: Inputs, T: float) -> dict:
-    """Everything that needs liquid."""
+def _flowing(sheet: BuildSheet, trial: BuildSheet, T: float) -> dict:
+    """What needs liquid and may be refused."""
     setup, rpm = Setup.of(sheet), spray_speeds(sheet)
     flow, planned = supply.flow_band(trial), _planned_flow(sheet)
     drift = tuple(pf.lambda_at_flow(sheet, setup, rpm, planned, f) for f in (flow.low, flow.best, flow.high))
-    left = bd.out_of_reach(trial, i.acceleration_g)
-    hold = 1e3 * (
-        0.5 * (trial.nitrous.window_low_kpa + trial.nitrous.window_high_kpa) + sheet.value("site.barometer_kpa")
-    )
-    timing = {"pass_s": i.pass_s, "wait_s": 60 * i.wait_min, "left": left}
-    warm = _or_none(lambda: bd.day(trial, PASSES, **timing, heater_W=i.heater_w, P_hold=hold))
-    drawn = (
-        flow.best * i.pass_s if warm is None else float(warm.table["start_kg"].iloc[0] - warm.table["end_kg"].iloc[0])
-    )
-    return {
-        "flows": supply.model_flows(trial, T),
-        "flow": flow,
-        "power": _power(trial, flow),
-        "drift": drift,
-        "first": first_instant(trial, flow.best, rpm, fuel_for=planned),
-        "ends": _first_ends(trial, i.pass_s, left),
-        "day": warm,
-        "usable": 0 if warm is None else usable_passes(trial, warm),
-        "held": _held(trial, timing),
-        "drawn": drawn,
-        "refill": bd.least_fill(trial, drawn, left),
-    }
-
-
-def _held(trial: BuildSheet, timing: dict) -> tuple[int, float] | None:
-    """Usable passes from the temperature to hold on, without a heater between; None if the bottle cannot be brought there."""
-    T = _or_none(lambda: bd.hold_temperature(trial))
-    if T is None or units.c_from_k(T) > _SHEET_T:
-        return None
-    start = trial.replace({"nitrous.bottle_temperature_c": units.c_from_k(T)})
-    low = 1e3 * (trial.nitrous.window_low_kpa + trial.value("site.barometer_kpa"))
-    day = _or_none(lambda: bd.day(start, PASSES, **timing, P_least=low))
-    ends = _first_ends(start, timing["pass_s"], timing["left"])
-    return None if day is None or ends is None else (usable_passes(start, day), ends)
-
-
-def _first_ends(sheet: BuildSheet, pass_s: float, left: float) -> tuple[float, float, float] | None:
-    """Gauge after the first pass [Pa]: low, likely, high over how well the wall gives its heat."""
-    films = (WALL_FILM.low, WALL_FILM.best, WALL_FILM.high)
-    days = [_or_none(lambda f=f: bd.day(sheet, 1, pass_s=pass_s, wait_s=0.0, left=left, film=f)) for f in films]
-    return None if None in days else tuple(1e3 * float(day.table["end_P_kPa"].iloc[0]) for day in days)
+    return {"flows": supply.model_flows(trial, T), "flow": flow, "power": _power(trial, flow), "drift": drift}
 
 
 def _dry_temperature(state: VesselState) -> float | None:
