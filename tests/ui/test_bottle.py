@@ -265,7 +265,7 @@ class TestFlow:
     )
     def test_a_day_that_cannot_be_is_refused(self, change):
         """The controls do not reach there, a raw message may."""
-        with pytest.raises(InputError, match="A day at the track|finite number"):
+        with pytest.raises(InputError, match=r"A day at the track|finite number"):
             at(BADGER, T_C=33.0, **change)
 
 
