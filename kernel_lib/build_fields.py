@@ -227,7 +227,7 @@ class Nitrous(Section):
                                       where="stamped on the bottle")
     bottle_fill_kg: float | None = num("nitrous in the bottle now", "kg", 0, 60, "Weighed less the empty weight.",
                                        default=None, basis="filled to its rated weight")
-    bottle_temperature_c: float = num("bottle temperature", "°C", -20, 36, "From 36.4 °C no liquid is left; see the bottle page.",
+    bottle_temperature_c: float = num("bottle temperature", "°C", -20, 36, "From 36.4 °C (97.5 °F) no liquid is left; see the bottle page.",
                                       default=27.0, basis=f"bottle near 60 bar (870 psi); {PRACTICE}")
     bottle_empty_kg: float | None = num("empty weight of the bottle with its valve", "kg", 0.5, 60, "Car bottles.", default=None,
                                         where="stamped on the bottle (tare)", basis=f"1.5 times its rated fill; {PRACTICE}")

@@ -9,7 +9,7 @@ from .build_sheet import BuildSheet
 from .engine.airflow import isa_pressure
 from .errors import InputError
 from .thermo.vessel import LIQUID_FULL, VAPOUR_ONLY, bottle_volume, vessel_state
-from .units import k_from_c, psi_from_kpa
+from .units import f_from_c, k_from_c, lb_from_kg, psi_from_kpa
 
 
 @dataclass(frozen=True)
@@ -158,7 +158,7 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
         out.append(
             Doubt(
                 "stop",
-                f"The bottle holds {fill:.2f} kg, more than its rated {nitrous.bottle_rated_fill_kg:.2f} kg. Warm liquid has no room to "
+                f"The bottle holds {_kg(fill)}, more than its rated {_kg(nitrous.bottle_rated_fill_kg)}. Warm liquid has no room to "
                 "expand and can burst it: have it emptied to its rated weight by a licensed filler.",
             )
         )
@@ -191,7 +191,7 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
         out.append(
             Doubt(
                 "watch",
-                f"The weigh-in on the sheet was made with a {nitrous.discharge_bore_mm:g} mm bore, {nitrous.nozzle_diameter_mm:g} mm is fitted: it does not count. Weigh the fitted nozzle in.",
+                f"The weigh-in on the sheet was made with a {nitrous.discharge_bore_mm:.3g} mm bore, {nitrous.nozzle_diameter_mm:.3g} mm is fitted: it does not count. Weigh the fitted nozzle in.",
             )
         )
     elif nitrous.discharge_coefficient is None:
@@ -205,6 +205,10 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
     return [*out, *_bottle(sheet, fill)]
 
 
+def _kg(mass: float) -> str:
+    return f"{mass:.2f} kg ({lb_from_kg(mass):.1f} lb)"
+
+
 def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
     """Ask whether the bottle stands in its window."""
     nitrous = sheet.nitrous
@@ -212,6 +216,7 @@ def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
         state = vessel_state(k_from_c(nitrous.bottle_temperature_c), fill, bottle_volume(nitrous.bottle_rated_fill_kg))
     except InputError as exc:
         return [Doubt("stop", f"The bottle cannot be as stated: {exc}")]
+    warm = f"{nitrous.bottle_temperature_c:.0f} °C ({f_from_c(nitrous.bottle_temperature_c):.0f} °F)"
     gauge = state.P / 1e3 - sheet.value("site.barometer_kpa")
     shown = f"{gauge:.0f} kPa ({psi_from_kpa(gauge):.0f} psi) gauge"
     window = f"{nitrous.window_low_kpa:.0f} to {nitrous.window_high_kpa:.0f} kPa ({psi_from_kpa(nitrous.window_low_kpa):.0f} to {psi_from_kpa(nitrous.window_high_kpa):.0f} psi)"
@@ -219,14 +224,14 @@ def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
         return [
             Doubt(
                 "stop",
-                f"{fill:.2f} kg at {nitrous.bottle_temperature_c:g} °C is vapour only: the bottle is empty for our purpose.",
+                f"{_kg(fill)} at {warm} is vapour only: the bottle is empty for our purpose.",
             )
         ]
     if gauge < nitrous.window_low_kpa:
         return [
             Doubt(
                 "watch",
-                f"At {nitrous.bottle_temperature_c:g} °C the bottle stands at {shown}, below its window of {window}: warm it before a pass.",
+                f"At {warm} the bottle stands at {shown}, below its window of {window}: warm it before a pass.",
             )
         ]
     if gauge > nitrous.window_high_kpa:
@@ -237,7 +242,7 @@ def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
         return [
             Doubt(
                 "watch",
-                f"At {nitrous.bottle_temperature_c:g} °C the bottle stands at {shown}, above its window of {window}: let it cool.{full}",
+                f"At {warm} the bottle stands at {shown}, above its window of {window}: let it cool.{full}",
             )
         ]
     return []

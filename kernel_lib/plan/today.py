@@ -17,7 +17,7 @@ from .fuel_system import jets_owned
 from .judgement import no_timing
 from .plan import Plan, plan_shot
 from .supply import bore_for
-from .today_reasons import CHANGE, GO, HOLD, NOTE, Reason, bottle, forbids, not_measured, target
+from .today_reasons import CHANGE, GO, HOLD, NOTE, Reason, bottle, forbids, not_measured, overfilled, target
 from .today_rows import (
     NOISE,
     Change,
@@ -147,6 +147,9 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
         reasons.append(Reason(HOLD, "critical", numbers))
     else:
         today = todays_sheet(base, now)
+    if today is not None and overfilled(today):  # nothing else is said of a bottle that must not be used
+        reasons += [Reason(HOLD, "blocker", {"new": True}, d.sentence) for d in doubts(today) if d.weight == "stop"]
+    elif today is not None:
         try:
             actual = planned(today)
             changes = (*mixture_rows(base, today, plan, actual), *supply_rows(base, today, plan, actual))
@@ -160,6 +163,10 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
                 *_moves(base, now, result),
                 *not_measured(sheet, base, plan),
             ]
+            if {"below window", "above window"} & {
+                r.kind for r in reasons
+            }:  # no fuel is set for a bottle outside its window
+                reasons = [r for r in reasons if r.kind not in ("fuel", "flow")]
             jets = result.jets
     verdict = next((weight for weight in (HOLD, CHANGE) if any(r.weight == weight for r in reasons)), GO)
     reasons.sort(key=lambda r: (HOLD, CHANGE, NOTE).index(r.weight))

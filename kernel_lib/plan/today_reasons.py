@@ -102,7 +102,7 @@ def bottle(base: BuildSheet, today: BuildSheet, changes: Sequence[Change], actua
     if passes.now.best < 1:
         least = least_fill(sheet, actual.flow.best * nitrous.pass_s)
         out.append(Reason(HOLD, "too little", {"fill_kg": fill, "least_kg": least, "pass_s": nitrous.pass_s}))
-    if row is None or out or overfilled(sheet):
+    if row is None or out:
         return out  # nothing to warm or cool
     numbers = {
         "pressure_kpa": row.now,

@@ -386,3 +386,18 @@ def test_every_noise_has_its_reason():
     """And an unlike fuel can be put in the tank."""
     assert all(noise.size > 0 and noise.because for noise in NOISE.values())
     assert on(WREN, fuel_name="methanol", octane_ron=100.0).sheet.fuel.name == "methanol"
+
+
+def test_far_too_full_a_bottle_is_only_a_stop():
+    """No second sentence says to fill it, and no row sells it."""
+    found = compare(WREN, dataclasses.replace(Now.of(WREN), bottle_fill_kg=9.0))
+    assert found.verdict == "hold"
+    assert {reason.kind for reason in found.reasons} == {"blocker"}
+    assert any("more than its rated" in reason.text for reason in found.reasons)
+    assert found.changes == ()
+
+
+def test_no_recipe_for_a_bottle_outside_its_window():
+    cold = compare(WREN, dataclasses.replace(Now.of(WREN), bottle_temperature_c=10.0))
+    assert {"fuel", "flow"}.isdisjoint({reason.kind for reason in cold.reasons})
+    assert "below window" in {reason.kind for reason in cold.reasons}

@@ -376,11 +376,29 @@ class TestControls:
         """Above the critical point the pictures say so; colder, everything is there again."""
         title = us.pictures[1].title.value
         us.controls.T.slider.value = 50.0
-        assert "Without liquid" in _said(us.pictures[1].title)
+        assert "above the critical point there is no liquid" in _said(us.pictures[1].title)
         assert "nw-caution" in us.answer.value
         us.controls.T.slider.value = WREN.nitrous.bottle_temperature_c
         assert us.pictures[1].title.value == title
         assert "nw-caution" not in us.answer.value
+
+    def test_overfilled_says_why_nothing_flows(self, us):
+        us.controls.fill.slider.value = us.controls.fill.slider.max
+        assert "an overfilled bottle is not to be used" in _said(us.pictures[1].title)
+        assert "out of the pick-up" not in _said(us.pictures[3].title)
+        us.controls.fill.slider.value = WREN.nitrous.bottle_rated_fill_kg
+
+    def test_unreadable_number_cannot_be_kept(self, us):
+        before = us.controls.T.text.value
+        us.controls.T.text.value = "abc"
+        assert us.controls.keep.disabled
+        us.controls.T.text.value = before
+        assert not us.controls.keep.disabled
+
+    def test_above_its_window_no_pass_is_counted(self, us):
+        us.controls.T.slider.value = 35.0
+        assert "no pass is counted: let it cool first" in _said(us.answer)
+        us.controls.T.slider.value = WREN.nitrous.bottle_temperature_c
 
     def test_fields_on_the_page_are_those_that_are_known(self, us):
         c = us.controls
@@ -493,6 +511,16 @@ class TestWeighIn:
         assert panel.view.keep.disabled
         panel.type(after="29.1")
         assert "coefficient" in panel.told
+        assert not panel.view.keep.disabled
+
+    def test_second_one_taken_back_leaves_the_first(self):
+        panel = Weigh()
+        panel.type(before="30", after="29.1")
+        first = panel.told
+        panel.type(run=1, before="29", after="28")
+        assert panel.told != first
+        assert panel.type(run=1, before="", after="") == ""
+        assert panel.told == first
         assert not panel.view.keep.disabled
 
     @pytest.mark.parametrize("system", ["us", "metric"])

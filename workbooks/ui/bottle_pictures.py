@@ -199,7 +199,7 @@ class DriftPicture(_BottlePicture):
         )
         if r.drift is None:
             self.table.value = ""
-            return "Without liquid there is no flow to compare", subtitle, []
+            return f"No flow to compare: {words.no_flow(r)}", subtitle, []
         rows = "".join(
             f"<tr><td>{escape(a)}</td><td>{escape(b)}</td><td>{escape(c)}</td></tr>"
             for a, b, c in words.spread_rows(r, system)
@@ -288,5 +288,5 @@ class FirstPicture(_BottlePicture):
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "Gauge AFR over rpm with the fuel of the shot flowing; what a sensor shows comes later and smoothed"
         if r.first is None:
-            return "Without liquid there is no first instant", subtitle, []
+            return f"No first instant: {words.no_flow(r)}", subtitle, []
         return words.first_title(r), subtitle, words.first_text(r, system)

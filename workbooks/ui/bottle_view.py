@@ -41,6 +41,10 @@ class BottleExplorer(Exploration):
         }
         self.set(**{**vars(fresh), **kept})
 
+    def mark(self, _sentence: str = "") -> None:
+        super().mark()
+        self.controls.keep.disabled = self.controls.wrong
+
     def say(self, _scale: float, system: str) -> tuple[str, str]:
         stops = "".join(f'<p class="nw-caution">{escape(text)}</p>' for text in words.warnings(self.result, system))
         told = "".join(f"<p>{escape(text)}</p>" for text in words.answer(self.result, system))

@@ -117,7 +117,9 @@ def _day(r: Result, system: str) -> str:
         else ""
     )
     hold = f"Hold about {display.temperature(r.hold_T, system)}. " if r.hold_T else ""
-    if r.usable == 0:
+    if r.gauge > 1e3 * nitrous.window_high_kpa:
+        usable = "Above its window no pass is counted: let it cool first."
+    elif r.usable == 0:
         low = kpa(1e3 * nitrous.window_low_kpa, system)
         usable = f"As it stands, the first pass of {r.inputs.pass_s:g} s {_first_end(r, system)}; the window begins at {low}."
     else:
@@ -262,6 +264,15 @@ def spread_note(r: Result) -> str:
     )
 
 
+def no_flow(r: Result) -> str:
+    """Why nothing flows on this page."""
+    if r.overfilled:
+        return "an overfilled bottle is not to be used"
+    if r.state.regime == ABOVE_CRITICAL:
+        return "above the critical point there is no liquid"
+    return "the bottle holds vapour only" if r.state.regime == VAPOUR_ONLY else "too near the critical point"
+
+
 def drift_title(r: Result, scale: float) -> str:
     """The finding of the mixture picture."""
     low, best, high = (scale * float(line[0]) for line in r.drift)
@@ -292,6 +303,8 @@ def drift_text(r: Result, scale: float, system: str) -> list[str]:
 
 def day_title(r: Result, system: str) -> str:
     """The passes' finding."""
+    if r.flow is None:
+        return f"No pass: {no_flow(r)}"
     if r.day is None:
         return "No pass: the liquid lies out of the pick-up's reach"
     first = r.day.table.iloc[0]

@@ -180,3 +180,28 @@ class NumberField:
             ends = sorted((to.there(low), to.there(high)))
             allowed = f"{display.plain(ends[0])} to {display.plain(ends[1])} {to.unit}".strip()
             raise InputError(self.label, to.there(value), to.unit, allowed, why)
+
+
+class MaybeField(NumberField):
+    """A number that may be unknown: empty, and NaN to whoever listens."""
+
+    def show(self, value: float, system: str) -> None:
+        """Display a value that the model holds, or nothing."""
+        if not math.isnan(value):
+            super().show(value, system)
+            return
+        if self.error and self._value is value and self._system == system:
+            return
+        super().show(0.0, system)
+        self._value, self._quiet = value, True
+        try:
+            self.text.value = ""
+        finally:
+            self._quiet = False
+
+    def _typed(self, change: dict) -> None:
+        if not self._quiet and not change["new"].strip():
+            self._commit(math.nan)
+            self.say("")
+        else:
+            super()._typed(change)

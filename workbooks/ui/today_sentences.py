@@ -153,15 +153,7 @@ def _octane_unchecked(reason: Reason, _today: Today, _sheet: BuildSheet, _system
 
 def _fuel(_reason: Reason, today: Today, sheet: BuildSheet, system: str) -> str:
     fuel, lam = today.row("fuel"), today.row("lambda")
-    stays = next((r for r in today.reasons if r.kind in ("below window", "above window")), None)
-    or_else = (
-        ""
-        if stays is None
-        else "Or, if the bottle stays as it is: "
-        if stays.numbers["target_is"] == "plan"
-        else "As the bottle stands now: "
-    )
-    out = or_else + (
+    out = (
         f"Fuel to add at {fuel.rpm:.0f} rpm: {amount(fuel.now, fuel.unit, system)} instead of {likely(fuel.plan, fuel.unit, system)}, "
         f"{with_span(fuel, system)}."
     )

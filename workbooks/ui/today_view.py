@@ -15,7 +15,7 @@ from kernel_lib.thermo import fuels
 from kernel_lib.thermo.vessel import T_HOTTEST
 
 from . import today_words as words
-from .fields import NumberField
+from .fields import MaybeField, NumberField
 from .frame import box, html
 from .guard import guarded
 from .session import Session
@@ -30,31 +30,6 @@ _HINTS = {
 }
 _LABELS = {"air_temperature_c": "air temperature at the intake", "relative_humidity_percent": "relative humidity"}
 PLAN, BLEND = "plan", "blend"
-
-
-class MaybeField(NumberField):
-    """A number that may be unknown: empty, and NaN to whoever listens."""
-
-    def show(self, value: float, system: str) -> None:
-        """Display a value that the model holds, or nothing."""
-        if not math.isnan(value):
-            super().show(value, system)
-            return
-        if self.error and self._value is value and self._system == system:
-            return
-        super().show(0.0, system)
-        self._value, self._quiet = value, True
-        try:
-            self.text.value = ""
-        finally:
-            self._quiet = False
-
-    def _typed(self, change: dict) -> None:
-        if not self._quiet and not change["new"].strip():
-            self._commit(math.nan)
-            self.say("")
-        else:
-            super()._typed(change)
 
 
 class TodayView:
@@ -216,7 +191,12 @@ class TodayView:
         self.stale.value = (
             f"Not recomputed: {names} could not be taken. Below stands the last good answer." if wrong else ""
         )
-        for part in (self.verdict, self.answer, self.table):
+        if wrong:
+            self.verdict.value = _verdict("watch", "Not known", f"{' and '.join(wrong)} could not be taken.")
+        elif self.result is not None:
+            state, word = words.STATES[self.result.verdict]
+            self.verdict.value = _verdict(state, word, words.headline(self.result, self.session.units))
+        for part in (self.answer, self.table):
             (part.add_class if wrong else part.remove_class)("nw-stale")
 
     def _redraw(self, _change: object = None) -> None:
@@ -241,8 +221,6 @@ class TodayView:
 
     def _write(self, today: Today, system: str) -> None:
         sheet = self.session.sheet
-        state, word = words.STATES[today.verdict]
-        self.verdict.value = _verdict(state, word, words.headline(today, system))
         timing = f'<p class="nw-caution">{escape(today.timing)}</p>'
         self.answer.value = words.reasons_html(today, sheet, system) + timing
         self.table.value = words.table_html(today, sheet, system)

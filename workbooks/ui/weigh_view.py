@@ -14,7 +14,7 @@ from kernel_lib.thermo.nitrous import mass_flux
 
 from . import display
 from .bottle_words import MODEL_NAMES
-from .fields import NumberField
+from .fields import MaybeField, NumberField
 from .frame import box, html
 from .guard import guarded
 from .session import Session
@@ -161,7 +161,7 @@ class _Run:
         self._view = view
         self.values: dict[str, float] = {"seconds": 8.0, "T_C": view.session.sheet.nitrous.bottle_temperature_c}
         self.fields = {
-            name: NumberField(label, unit, lambda v, n=name: self._take(n, v), hint=hint, limits=_limits(name))
+            name: MaybeField(label, unit, lambda v, n=name: self._take(n, v), hint=hint, limits=_limits(name))
             for name, label, unit, hint in _FIELDS
         }
         self.widget = box([html(f"<h3>{title}</h3>"), *(f.widget for f in self.fields.values())], "nw-stack")
@@ -173,7 +173,10 @@ class _Run:
 
     def _take(self, name: str, value: float) -> None:
         before = dict(self.values)
-        self.values[name] = value
+        if np.isnan(value):
+            self.values.pop(name, None)
+        else:
+            self.values[name] = value
         try:
             self._view.work_out()
         except InputError:
@@ -209,7 +212,7 @@ def _limits(name: str) -> tuple[float, float, str]:
         "before": (0.1, 100.0, "Car bottles."),
         "after": (0.0, 100.0, "Car bottles."),
         "seconds": (0.5, 120.0, "Shorter, the valve's own times count; longer, the bottle is cold."),
-        "T_C": (-20.0, 36.0, "From 36.4 °C no liquid is left."),
+        "T_C": (-20.0, 36.0, "From 36.4 °C (97.5 °F) no liquid is left."),
     }[name]
 
 
