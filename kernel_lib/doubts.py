@@ -154,7 +154,7 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
     nitrous = sheet.nitrous
     out = []
     fill = sheet.value("nitrous.bottle_fill_kg")
-    if fill > 1.005 * nitrous.bottle_rated_fill_kg:
+    if overfilled(sheet):
         out.append(
             Doubt(
                 "stop",
@@ -203,6 +203,11 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
     if nitrous.system == "wet" and nitrous.fuel_jet_diameter_mm is None:
         out.append(Doubt("watch", "No fuel jet is given: how rich or lean the wet pair is cannot be checked."))
     return [*out, *_bottle(sheet, fill)]
+
+
+def overfilled(sheet: BuildSheet) -> bool:
+    """Whether there is more in a sheet's bottle than it is rated for."""
+    return sheet.value("nitrous.bottle_fill_kg") > 1.005 * sheet.nitrous.bottle_rated_fill_kg
 
 
 def _kg(mass: float) -> str:

@@ -71,6 +71,10 @@ def pump_flow(sheet: BuildSheet, setup: Setup) -> tuple[float | None, str]:
     return system.pump_flow_l_h / 3.6e6 * setup.fuel.density, ""
 
 
+JET_SLACK = 0.0015
+"""Of lambda: a jet so little leaner than the target counts as on it."""
+
+
 @dataclass(frozen=True)
 class Largest:
     """The largest shot that the fuel side answers.

@@ -40,7 +40,7 @@ def no_timing(sheet: BuildSheet) -> str:
 
 def _ratio(sheet: BuildSheet, table: pd.DataFrame) -> str:
     """Say what keeps the fuel right while the flow is not yet measured."""
-    row = _at_peak(sheet, table)
+    row = at_peak(sheet, table)
     tail = (
         "Hold it there by what was weighed in."
         if is_weighed(sheet)
@@ -138,7 +138,8 @@ def own_fuel_key(sheet: BuildSheet) -> str:
     return "fuel_speed_density" if sheet.controller.metering == "speed-density" else "fuel_mass_air"
 
 
-def _at_peak(sheet: BuildSheet, table: pd.DataFrame) -> pd.Series:
+def at_peak(sheet: BuildSheet, table: pd.DataFrame) -> pd.Series:
+    """Return the row of a plan next to the speed of peak power."""
     return table.iloc[(table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
 
 
@@ -147,7 +148,7 @@ def _jet_lambda(sheet: BuildSheet, setup: Setup, plan: Plan) -> float | None:
     bore = sheet.nitrous.fuel_jet_diameter_mm
     if sheet.nitrous.system == "dry" or bore is None:
         return None
-    rpm = _at_peak(sheet, plan.table)["rpm"]
+    rpm = at_peak(sheet, plan.table)["rpm"]
     return float(wet_lambda(sheet, setup, rpm, plan.flow.best, jet_flow(sheet, setup, bore)))
 
 
@@ -155,7 +156,7 @@ def _fuel_side(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
     """Say what jet the shot asks for, and what is not known of the pump."""
     out = []
     if sheet.nitrous.system == "wet":
-        row = _at_peak(sheet, plan.table)
+        row = at_peak(sheet, plan.table)
         key = f"{own_fuel_key(sheet)}_kg_h"
         fuel = [row[f"{key}{end}"] / 3600 for end in ("_low", "", "_high")]
         fitted = _jet_lambda(sheet, setup, plan)
@@ -189,7 +190,7 @@ def _fuel_cooling(setup: Setup, table: pd.DataFrame) -> str:
 
 def _pulsed(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
     """Forbid a pulsed wet pair that drifts past the too-lean mark."""
-    row, fitted = _at_peak(sheet, plan.table), sheet.nitrous.fuel_jet_diameter_mm
+    row, fitted = at_peak(sheet, plan.table), sheet.nitrous.fuel_jet_diameter_mm
     fuel = row[f"{own_fuel_key(sheet)}_kg_h"] / 3600 if fitted is None else float(jet_flow(sheet, setup, fitted))
     if sheet.nitrous.system == "dry" or not sheet.nitrous.progressive or fuel <= 0:
         return []

@@ -8,16 +8,16 @@ from typing import Any
 
 from .. import build_fields as bf
 from ..build_sheet import BuildSheet
-from ..doubts import doubts
+from ..doubts import doubts, overfilled
 from ..engine.setup import Setup
 from ..errors import InputError, check_choice, check_number
 from ..thermo import fuels
 from ..thermo.vessel import T_HOTTEST
-from .fuel_system import jets_owned
+from .fuel_system import JET_SLACK, jets_owned
 from .judgement import no_timing
 from .plan import Plan, plan_shot
 from .supply import bore_for
-from .today_reasons import CHANGE, GO, HOLD, NOTE, Reason, bottle, forbids, not_measured, overfilled, target
+from .today_reasons import CHANGE, GO, HOLD, NOTE, Reason, bottle, forbids, not_measured, target
 from .today_rows import (
     NOISE,
     Change,
@@ -108,8 +108,6 @@ class Today:
         return next((change for change in self.changes if change.key == key), None)
 
 
-JET_SLACK = 0.0015
-"""Of lambda: a jet so little leaner than the target counts as on it."""
 planned = functools.lru_cache(maxsize=16)(plan_shot)
 """`plan_shot`, remembered: the plan's side does not change while today's numbers do."""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..build_sheet import BuildSheet
+from ..doubts import overfilled
 from ..errors import InputError
 from ..units import c_from_k
 from . import fuel as pf
@@ -27,11 +28,6 @@ class Reason:
     kind: str
     numbers: Mapping[str, Any] = field(default_factory=dict)
     text: str = ""
-
-
-def overfilled(sheet: BuildSheet) -> bool:
-    """Whether there is more in a sheet's bottle than it is rated for."""
-    return sheet.value("nitrous.bottle_fill_kg") > 1.005 * sheet.nitrous.bottle_rated_fill_kg
 
 
 def target(base: BuildSheet, today: BuildSheet) -> dict[str, Any]:

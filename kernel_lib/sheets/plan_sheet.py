@@ -11,7 +11,7 @@ from .. import __version__
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..errors import InputError
-from ..plan.judgement import no_timing, own_fuel_key
+from ..plan.judgement import at_peak, no_timing, own_fuel_key
 from ..plan.plan import Plan
 from ..text import banded, rounded
 from ..units import kg_from_lb
@@ -108,7 +108,7 @@ crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 
 def plan_answer(sheet: BuildSheet, plan: Plan, *, metric: bool = False) -> str:
     """Return the plan in two sentences, in lb or in g and kg."""
-    row = plan.table.iloc[(plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
+    row = at_peak(sheet, plan.table)
     key = own_fuel_key(sheet)
     first, last = plan.table.iloc[0], plan.table.iloc[-1]
     if metric:

@@ -17,6 +17,7 @@ from kernel_lib.band import (
     WALL_HEAT_SHARE,
     Band,
 )
+from kernel_lib.doubts import overfilled
 from kernel_lib.engine.setup import Setup, spray_speeds
 from kernel_lib.errors import check_number
 from kernel_lib.plan import bottle_day as bd
@@ -254,8 +255,8 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
         check_number(name, value, 0.1 if unit == "s" else 0.0, most, unit, "A day at the track.")
     T, state, fill_range = settle(sheet, i)
     trial = _trial(sheet, units.c_from_k(T), state.mass, i.bore_mm, i.loss_kpa)
-    overfilled = state.mass > 1.005 * sheet.nitrous.bottle_rated_fill_kg
-    liquid = not overfilled and state.regime not in (ABOVE_CRITICAL, VAPOUR_ONLY) and units.c_from_k(T) <= _SHEET_T
+    too_full = overfilled(trial)
+    liquid = not too_full and state.regime not in (ABOVE_CRITICAL, VAPOUR_ONLY) and units.c_from_k(T) <= _SHEET_T
     common = {
         "inputs": i,
         "sheet": trial,
@@ -270,7 +271,7 @@ def explore(sheet: BuildSheet, i: Inputs) -> Result:
         "rpm": spray_speeds(sheet),
         "weighed": supply.is_weighed(trial),
         "bore_given": sheet.nitrous.nozzle_diameter_mm is not None,
-        "overfilled": overfilled,
+        "overfilled": too_full,
         "dry_T": _dry_temperature(state),
         "out_of_reach": min(bd.out_of_reach(trial, i.acceleration_g), state.liquid_mass),
     }

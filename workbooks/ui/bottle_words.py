@@ -50,11 +50,6 @@ def _plain_flow(kg_s: float, system: str) -> str:
     return f"{to.there(1e3 * kg_s):.2g} {to.unit}"
 
 
-def bore(mm: float, system: str) -> str:
-    """Write a bore."""
-    return display.quantity(mm, "mm", system, 3 if system == display.US else 2)
-
-
 def answer(r: Result, system: str) -> list[str]:
     """The page's answer."""
     if r.overfilled:
@@ -99,7 +94,7 @@ def _nozzle(r: Result, system: str) -> str:
     if not r.bore_given:
         known = " The sheet gives no nozzle: this is a bore to try, chosen for the wanted horsepower. The band is what models leave open."
     return (
-        f"The {bore(r.inputs.bore_mm, system)} nozzle{_times(r)} passes about {flow(r.flow, system)}, which is worth about "
+        f"The {display.bore(r.inputs.bore_mm, system)} nozzle{_times(r)} passes about {flow(r.flow, system)}, which is worth about "
         f"{banded(r.power.low, r.power.best, r.power.high)} hp on this engine; {r.sheet.nitrous.shot_hp:g} hp are wanted.{known} {drift}"
     )
 
@@ -179,7 +174,7 @@ def warnings(r: Result, system: str) -> list[str]:
         if r.sun_P
         else f"more than {kpa(5e7, system)}, beyond what the equation of state holds"
     )
-    if r.state.mass > 1.005 * rated:
+    if r.overfilled:
         full = "" if r.full_T is None else f" It turns liquid-full at {display.temperature(r.full_T, system)}."
         out.append(
             f"Overfilled: {mass(r.state.mass, system)} in a bottle rated for {mass(rated, system)}. In the sun, at {sun}, it would reach {at_sun}.{full} Do not use, "
@@ -248,9 +243,9 @@ def gauge_text(curves: GaugeCurves) -> list[str]:
 def spread_rows(r: Result, system: str) -> list[tuple[str, str, str]]:
     """The models side by side: name, flow, share of the likely flow."""
     out = []
-    for model in ("HEM", "NHNE", "SPI"):
+    for model, name in MODEL_NAMES.items():
         low, best, high = r.flows[model]
-        out.append((MODEL_NAMES[model], flow(Band(low, best, high, ""), system), f"{100 * best / r.flow.best:.0f} %"))
+        out.append((name, flow(Band(low, best, high, ""), system), f"{100 * best / r.flow.best:.0f} %"))
     return out
 
 

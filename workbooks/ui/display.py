@@ -78,6 +78,16 @@ def quantity(value: float, unit: str, system: str, digits: int | None = None) ->
     return f"{number} {to.unit}".strip()
 
 
+def bore_digits(system: str) -> int:
+    """Decimals of a drilled bore."""
+    return 3 if system == US else 2
+
+
+def bore(mm: float, system: str) -> str:
+    """Write a drilled bore."""
+    return quantity(mm, "mm", system, bore_digits(system))
+
+
 def temperature(kelvin: float, system: str) -> str:
     """Write a temperature, whole degrees."""
     return quantity(u.c_from_k(kelvin), "°C", system, 0)

@@ -13,7 +13,7 @@ from kernel_lib.engine.charge import fresh_charge
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import fuel as pf
 from kernel_lib.plan import fuel_system as fs
-from kernel_lib.plan.judgement import own_fuel_key
+from kernel_lib.plan.judgement import at_peak, own_fuel_key
 
 FIVE_PSI_KPA = 34.4738
 _JETS = np.linspace(0.3, 2.6, 47)
@@ -65,7 +65,7 @@ def compute(sheet: BuildSheet) -> FuelSide:
 
 
 def _wet(sheet: BuildSheet, setup: Setup, plan: Plan) -> Wet:
-    row = plan.table.iloc[(plan.table["rpm"] - sheet.engine.peak_power_rpm).abs().argmin()]
+    row = at_peak(sheet, plan.table)
     rpm, nitrous = float(row["rpm"]), plan.flow.best
     low, fuel, high = (float(row[f"{own_fuel_key(sheet)}_kg_h{end}"]) / 3600 for end in ("_low", "", "_high"))
     if low <= 0:

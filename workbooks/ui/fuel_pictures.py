@@ -7,8 +7,8 @@ import plotly.graph_objects as go
 
 from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA
 
+from . import display, theme
 from . import fuel_words as words
-from . import theme
 from .fuel_model import FuelSide
 from .picture import font, names
 
@@ -105,7 +105,7 @@ def draw_jet(fig: theme.Figure, side: FuelSide, scale: float, system: str) -> No
         owned.x, owned.y = [to.there(b) for b, _ in wet.owned], [scale * v for _, v in wet.owned]
         shown = wet.fitted is not None and 0.6 < wet.fitted_lambda < 1.15
         fitted.x, fitted.y = ([to.there(wet.fitted)], [scale * wet.fitted_lambda]) if shown else ([], [])
-        digits = words.bore_digits(system)
+        digits = display.bore_digits(system)
         for trace, name in ((likely, "likely"), (owned, "in the shop"), (fitted, "fitted")):
             trace.hovertemplate = f"%{{x:.{digits}f}} {to.unit}: gauge AFR %{{y:.1f}}<extra>{name}</extra>"
         fig.update_xaxes(title_text=f"fuel jet bore, {to.unit}")

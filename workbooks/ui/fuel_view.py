@@ -150,7 +150,7 @@ class _Fields:
 
     def _bore(self, typed: float, to: display.Shown) -> float:
         """The bore meant [mm]: one that is shown as typed stays what it was."""
-        digits = words.bore_digits(self._session.units)
+        digits = display.bore_digits(self._session.units)
         known = self._session.sheet.fuel_system.jets_mm or ()
         same = (b for b in known if f"{to.there(b):.{digits}f}" == f"{typed:.{digits}f}")
         return next(same, round(to.back(typed), 4))
@@ -176,11 +176,11 @@ class _Fields:
                 field.show(float("nan") if value is None else value, system)
             self._own_label.value = f"<label>jets in the shop, {to.unit}</label>"
             self._own.value = ", ".join(
-                f"{to.there(b):.{words.bore_digits(system)}f}" for b in sheet.fuel_system.jets_mm or ()
+                f"{to.there(b):.{display.bore_digits(system)}f}" for b in sheet.fuel_system.jets_mm or ()
             )
             self._own_error.value = ""
             own = sorted(sheet.fuel_system.jets_mm or ())
-            options = [("as in the sheet", ""), *((words.bore(b, system), str(b)) for b in own)]
+            options = [("as in the sheet", ""), *((display.bore(b, system), str(b)) for b in own)]
             if list(self._pick.options) != options:
                 self._pick.options = options
             fitted = sheet.nitrous.fuel_jet_diameter_mm

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA
-from kernel_lib.plan.fuel_system import jet_coefficient
+from kernel_lib.plan.fuel_system import JET_SLACK, jet_coefficient
 from kernel_lib.text import banded
 
 from . import display
@@ -19,16 +19,6 @@ if TYPE_CHECKING:
 def bore_unit(system: str) -> display.Shown:
     """Return the unit of bores."""
     return display.shown("mm", system)
-
-
-def bore_digits(system: str) -> int:
-    """Decimals of a bore."""
-    return 3 if system == display.US else 2
-
-
-def bore(mm: float, system: str) -> str:
-    """Write a bore."""
-    return display.quantity(mm, "mm", system, bore_digits(system))
 
 
 def _first_over(side: FuelSide, key: str, limit: float, end: str) -> float | None:
@@ -123,7 +113,7 @@ def jet_text(side: FuelSide, scale: float, system: str) -> list[str]:
     ]
     if wet.fitted is not None:
         out.append(
-            f"The fitted {bore(wet.fitted, system)} jet gives about {wet.fitted_lambda * scale:.1f}, {_side(wet.fitted_lambda, target)}."
+            f"The fitted {display.bore(wet.fitted, system)} jet gives about {wet.fitted_lambda * scale:.1f}, {_side(wet.fitted_lambda, target)}."
         )
     out.append(
         "The jet's own coefficient is as unknown as the nozzle's: catch the fuel of half a minute in a can at that pressure (away from ignition, engine cold) and put the "
@@ -137,7 +127,7 @@ def jet_text(side: FuelSide, scale: float, system: str) -> list[str]:
 def _side(value: float, target: float) -> str:
     if value >= TOO_LEAN_LAMBDA:
         return "past the trade's too-lean mark: do not spray"
-    if value > target + 0.0015:
+    if value > target + JET_SLACK:
         return "leaner than wanted"
     return "on the target" if value > target - 0.005 else "richer than wanted"
 
@@ -147,15 +137,15 @@ def _own_jets(side: FuelSide, scale: float, system: str, target: float) -> list[
     wet = side.wet
     if not side.sheet.fuel_system.jets_mm:
         return []
-    rich = [jet for jet in wet.owned if jet[1] <= target + 0.0015]
+    rich = [jet for jet in wet.owned if jet[1] <= target + JET_SLACK]
     if not rich:
         return ["None of the jets in the shop is big enough for the wanted mixture: do not spray with any of them."]
     best = max(rich, key=lambda jet: jet[1])
-    out = f"Of the shop's own take the {bore(best[0], system)} jet: gauge {best[1] * scale:.1f} (wanted {target * scale:.1f}), the nearest that is not leaner."
-    lean = [jet for jet in wet.owned if jet[1] > target + 0.0015]
+    out = f"Of the shop's own take the {display.bore(best[0], system)} jet: gauge {best[1] * scale:.1f} (wanted {target * scale:.1f}), the nearest that is not leaner."
+    lean = [jet for jet in wet.owned if jet[1] > target + JET_SLACK]
     if lean:
         near = min(lean, key=lambda jet: jet[1])
-        out += f" The next smaller, {bore(near[0], system)}, gives {near[1] * scale:.1f}, {_side(near[1], target)}."
+        out += f" The next smaller, {display.bore(near[0], system)}, gives {near[1] * scale:.1f}, {_side(near[1], target)}."
     return [out]
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from kernel_lib import BuildSheet
-from kernel_lib.plan.today import JET_SLACK, Reason, Today
+from kernel_lib.plan.fuel_system import JET_SLACK
+from kernel_lib.plan.today import Reason, Today
 from kernel_lib.text import banded
 
 from . import display
