@@ -78,3 +78,9 @@ WALL_FILM = Band(
     "heat from a bottle's wall to boiling liquid nitrous [W/(m2 K)]: still liquid to lively boiling; from memory",
 )
 AIR_FILM = Band(5.0, 8.0, 15.0, "heat from still to lightly moving air to a bottle [W/(m2 K)]; from memory")
+FRICTION_CONSTANT = Band(
+    0.1,
+    0.137,
+    0.5,
+    "constant part of the friction pressure [bar], fitted per engine (Chen & Flynn 1965, from memory)",
+)

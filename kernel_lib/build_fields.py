@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 PRACTICE = "common practice, no source"
+ROD_TO_STROKE = 1.65
 _Row = tuple[Annotated[float, Field(strict=True, allow_inf_nan=False)], ...]
 
 
@@ -131,7 +132,7 @@ class Engine(Section):
     bore_mm: float = num("bore", "mm", 40, 150, "Car engines lie within.")
     stroke_mm: float = num("stroke", "mm", 40, 150, "Car engines lie within.")
     rod_mm: float | None = num("connecting rod, centre to centre", "mm", 70, 260, "Car engines lie within.", default=None,
-                               basis=f"1.65 times the stroke; {PRACTICE}")
+                               basis=f"{ROD_TO_STROKE:g} times the stroke; {PRACTICE}")
     compression_ratio: float = num("compression ratio", ": 1", 6, 16, "Spark-ignition engines without boost.",
                                    where="measured, or from chamber, gasket and piston volumes")
     intake_closing_deg_abdc: float = num("intake valve closes", "deg after BDC", 10, 100, "Cam timings of car engines.",

@@ -250,7 +250,7 @@ class BuildSheet:
 _DERIVED = {
     "site.barometer_kpa": lambda s: isa_pressure(s.site.altitude_m or 0.0) / 1000,
     "fuel.octane_ron": lambda s: s.octane_ron,
-    "engine.rod_mm": lambda s: 1.65 * s.engine.stroke_mm,
+    "engine.rod_mm": lambda s: bf.ROD_TO_STROKE * s.engine.stroke_mm,
     "engine.manifold_volume_l": lambda s: 1.5 * s.displacement_l,
     "engine.full_throttle_manifold_kpa": lambda s: 0.98 * s.value("site.barometer_kpa"),
     "engine.exhaust_volume_to_sensor_l": lambda s: s.displacement_l,

@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "plan": PLAN,
     "sheets": PLAN | {"sheets", ""},
 }
-FOREIGN = {"CoolProp", "cantera", "numpy", "pandas", "pydantic", "scipy", "tomlkit"}
+FOREIGN = {"numba", "CoolProp", "cantera", "numpy", "pandas", "pydantic", "scipy", "tomlkit"}
 
 
 def name_of(path):

@@ -1,4 +1,4 @@
-"""How much air the engine swallows: the atmosphere, the cylinder's volumes, volumetric efficiency."""
+"""How much air the engine swallows: the atmosphere, volumetric efficiency."""
 
 from __future__ import annotations
 
@@ -68,42 +68,6 @@ def water_vapour_fraction(T_K: float, P_Pa: float, relative_humidity: float) -> 
         "relative_humidity", relative_humidity, 0.0, 1.0, "", "A share of saturation, not a percentage."
     )
     return HAPropsSI("psi_w", "T", T, "P", P, "R", humidity) if humidity else 0.0
-
-
-def cylinder_volume(theta_deg, bore: float, stroke: float, rod: float, compression_ratio: float) -> np.ndarray:
-    """Volume above the piston.
-
-    Parameters
-    ----------
-    theta_deg : float or array
-        Crank angle after top dead centre [deg].
-    bore, stroke, rod : float
-        [m].
-    compression_ratio : float
-        Full volume over clearance volume.
-
-    Returns
-    -------
-    array
-        [m3].
-
-    Raises
-    ------
-    InputError
-
-    Notes
-    -----
-    Slider-crank [Heywood eq. 2.4-2.6], no pin offset.
-    """
-    bore = check_number("bore", bore, 0.03, 0.2, "m", "Car engines.")
-    stroke = check_number("stroke", stroke, 0.03, 0.2, "m", "Car engines.")
-    rod = check_number("rod", rod, 0.55 * stroke, 0.4, "m", "A shorter rod cannot turn over the crank.")
-    ratio = check_number("compression_ratio", compression_ratio, 5.0, 20.0, "", "Spark-ignition engines.")
-    theta = np.radians(check_array("theta_deg", theta_deg, -360.0, 360.0, "deg", "One revolution either way."))
-    area = np.pi / 4 * bore**2
-    crank = stroke / 2
-    travel = rod + crank - crank * np.cos(theta) - np.sqrt(rod**2 - (crank * np.sin(theta)) ** 2)
-    return area * stroke / (ratio - 1) + area * travel
 
 
 def moist_air_moles(volumetric_efficiency, P: float, T: float, swept: float) -> np.ndarray:

@@ -18,7 +18,6 @@ from ..thermo import species as sp
 from ..thermo.equilibrium import equilibrate, expand, unburned
 from ..thermo.fluid import T_TRIPLE, evaporation_heat
 from ..thermo.mixture import Mixture, oxygen_share
-from .airflow import cylinder_volume
 from .setup import Setup
 
 _CP_DRY_AIR, _CP_VAPOUR = (
@@ -228,8 +227,7 @@ def spark_state(setup: Setup, charge: Charge, lambda_: float, timing_deg: float,
     whole = mixture(setup, charge, lambda_, index, residual=True)
     T_port = float(np.atleast_1d(charge.T)[index])
     T_closing = _mixing_temperature(setup, fresh, whole, T_port)
-    geometry = (setup.bore, setup.stroke, setup.rod, setup.compression_ratio)
-    V1, V2 = cylinder_volume(np.array([-180.0 + setup.intake_closing_deg, -timing]), *geometry)
+    V1, V2 = setup.cylinder.volume(np.array([setup.cylinder.closing, -timing]))
     mass = _fresh_mass(charge, fresh, index) / (1 - setup.residual)
     P_closing = mass / whole.molar_mass * sp.R * T_closing / V1
     T, P = _at_constant_entropy(whole.X, T_closing, P_closing, float(V2 / V1))
@@ -310,6 +308,5 @@ def opening_temperature(setup: Setup, charge: Charge, lambda_: float, state: Spa
     between mixtures.
     """
     burned = equilibrate(mixture(setup, charge, lambda_, index, residual=True), state.T, state.P, "UV")
-    geometry = (setup.bore, setup.stroke, setup.rod, setup.compression_ratio)
-    V1, V2 = cylinder_volume(np.array([state.theta_deg, 180.0 - setup.exhaust_opening_deg]), *geometry)
+    V1, V2 = setup.cylinder.volume(np.array([state.theta_deg, setup.cylinder.opening]))
     return expand(burned, float(V2 / V1)).T

@@ -11,6 +11,7 @@ from ..build_sheet import BuildSheet
 from ..errors import InputError, check_array, check_number
 from ..thermo.fuels import Fuel
 from .airflow import moist_air_moles, water_vapour_fraction
+from .cylinder import Cylinder
 
 
 @dataclass(frozen=True)
@@ -21,15 +22,9 @@ class Setup:
     ----------
     fuel : Fuel
     cylinders : int
-    bore, stroke, rod : float
-        [m].
-    swept : float
-        Of one cylinder [m3].
-    compression_ratio : float
-    intake_closing_deg : float
-        [deg after bottom dead centre].
-    exhaust_opening_deg : float
-        [deg before bottom dead centre].
+    cylinder : Cylinder
+        One of them.
+    octane_ron : float
     T_air : float
         Air in the manifold without nitrous [K].
     P_manifold : float
@@ -46,13 +41,8 @@ class Setup:
 
     fuel: Fuel
     cylinders: int
-    bore: float
-    stroke: float
-    rod: float
-    swept: float
-    compression_ratio: float
-    intake_closing_deg: float
-    exhaust_opening_deg: float
+    cylinder: Cylinder
+    octane_ron: float
     T_air: float
     P_manifold: float
     air_water: float
@@ -72,13 +62,8 @@ class Setup:
         return cls(
             fuel=sheet.make_fuel(),
             cylinders=engine.cylinders,
-            bore=engine.bore_mm / 1e3,
-            stroke=engine.stroke_mm / 1e3,
-            rod=sheet.value("engine.rod_mm") / 1e3,
-            swept=sheet.displacement_l / 1e3 / engine.cylinders,
-            compression_ratio=engine.compression_ratio,
-            intake_closing_deg=engine.intake_closing_deg_abdc,
-            exhaust_opening_deg=engine.exhaust_opening_deg_bbdc,
+            cylinder=Cylinder.of(sheet),
+            octane_ron=sheet.octane_ron,
             T_air=T_air,
             P_manifold=1e3 * sheet.value("engine.full_throttle_manifold_kpa"),
             air_water=water_vapour_fraction(T_air, barometer, site.relative_humidity_percent / 100),
@@ -103,7 +88,7 @@ class Setup:
     def air_moles(self, rpm) -> np.ndarray:
         """Moist air that a cylinder draws in a cycle without nitrous [mol], between the points of the table on a line."""
         efficiency = np.interp(self.check_rpm(rpm), self.rpm_table, self.efficiency_table)
-        return moist_air_moles(efficiency, self.P_manifold, self.T_air, self.swept)
+        return moist_air_moles(efficiency, self.P_manifold, self.T_air, self.cylinder.swept)
 
     def timing_deg(self, rpm) -> np.ndarray:
         """Known-good timing without nitrous [deg before top dead centre]."""

@@ -46,3 +46,15 @@ def enthalpy(name: str, T: float) -> float:
 
 AIR_MOLAR_MASS = sum(x * molar_mass(name) for name, x in DRY_AIR.items())
 """Molar mass of dry air [kg/mol]."""
+
+
+@functools.cache
+def polynomial(name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return the NASA coefficients a1..a7 below and above 1000 K; argon has one set for both."""
+    middle, *rest = _library()[name].thermo.coeffs
+    high, low = tuple(rest[:7]), tuple(rest[7:14])
+    if middle >= 6000.0:
+        return low, low
+    if abs(middle - 1000.0) > 1e-6:
+        raise ValueError(f"{name}: the ranges of its polynomial meet at {middle} K, not at 1000 K")
+    return low, high

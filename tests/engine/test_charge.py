@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kernel_lib import BuildSheet, InputError
-from kernel_lib.engine.airflow import cylinder_volume
+from kernel_lib.engine.cylinder import cylinder_volume
 from kernel_lib.engine.charge import (
     flow_for_fraction,
     fresh_charge,
@@ -189,20 +189,20 @@ def test_flow_for_no_fraction():
 
 # The cylinder.
 
-GEOMETRY = (SETUP.bore, SETUP.stroke, SETUP.rod, SETUP.compression_ratio)
+GEOMETRY = (SETUP.cylinder.bore, SETUP.cylinder.stroke, SETUP.cylinder.rod, SETUP.cylinder.compression_ratio)
 
 
 def own_volume(theta_deg):
     """Slider-crank from the triangle of crank and rod: the pin stands at a cos t + sqrt(l^2 - a^2 sin^2 t)."""
-    a, rod, t = SETUP.stroke / 2, SETUP.rod, math.radians(theta_deg)
+    a, rod, t = SETUP.cylinder.stroke / 2, SETUP.cylinder.rod, math.radians(theta_deg)
     pin = a * math.cos(t) + math.sqrt(rod**2 - (a * math.sin(t)) ** 2)
-    return SETUP.swept / (SETUP.compression_ratio - 1) + math.pi / 4 * SETUP.bore**2 * (a + rod - pin)
+    return SETUP.cylinder.swept / (SETUP.cylinder.compression_ratio - 1) + math.pi / 4 * SETUP.cylinder.bore**2 * (a + rod - pin)
 
 
 def test_volume_at_the_dead_centres():
     top, bottom, under = cylinder_volume([0.0, 180.0, -180.0], *GEOMETRY)
-    assert top == pytest.approx(SETUP.swept / 8.4, rel=1e-12)
-    assert bottom == pytest.approx(SETUP.swept * 9.4 / 8.4, rel=1e-12)
+    assert top == pytest.approx(SETUP.cylinder.swept / 8.4, rel=1e-12)
+    assert bottom == pytest.approx(SETUP.cylinder.swept * 9.4 / 8.4, rel=1e-12)
     assert under == pytest.approx(bottom, rel=1e-12)
 
 

@@ -15,8 +15,8 @@ SETUP = Setup.of(WREN)
 
 def test_si_by_hand():
     """Wren: 5 cylinders of 92.0 x 99.4 mm at 97.8 kPa and 26 C."""
-    assert (SETUP.bore, SETUP.stroke, SETUP.rod) == pytest.approx((0.092, 0.0994, 0.163))
-    assert SETUP.swept == pytest.approx(np.pi / 4 * 0.092**2 * 0.0994, rel=1e-12)
+    assert (SETUP.cylinder.bore, SETUP.cylinder.stroke, SETUP.cylinder.rod) == pytest.approx((0.092, 0.0994, 0.163))
+    assert SETUP.cylinder.swept == pytest.approx(np.pi / 4 * 0.092**2 * 0.0994, rel=1e-12)
     assert SETUP.T_air == pytest.approx(299.15)
     assert SETUP.T_bottle == pytest.approx(305.15)
     assert SETUP.P_manifold == pytest.approx(97800.0)
@@ -27,7 +27,7 @@ def test_si_by_hand():
 
 def test_air_moles_by_hand():
     """n = VE P V/(R T), 89 % at 5500 rpm; between two points of the table on a line."""
-    n = 0.89 * 97800.0 * SETUP.swept / (8.314462618 * 299.15)
+    n = 0.89 * 97800.0 * SETUP.cylinder.swept / (8.314462618 * 299.15)
     assert SETUP.air_moles(5500.0) == pytest.approx(n, rel=1e-9)
     middle = (SETUP.air_moles(5000.0) + SETUP.air_moles(5500.0)) / 2
     assert SETUP.air_moles(5250.0) == pytest.approx(middle, rel=1e-12)
@@ -92,5 +92,5 @@ def test_window_outside_the_table():
 
 def test_assumptions_are_filled_in():
     setup = Setup.of(BADGER.replace({"engine.rod_mm": None}))
-    assert setup.rod == pytest.approx(1.65 * 0.0795)
+    assert setup.cylinder.rod == pytest.approx(1.65 * 0.0795)
     assert setup.P_manifold == pytest.approx(0.98 * 97540.0, rel=2e-4)
