@@ -15,9 +15,10 @@ from scipy.optimize.elementwise import find_root
 from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE
 from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
-from ..thermo.equilibrium import equilibrate, expand, unburned
+from ..thermo.equilibrium import equilibrate, expand
 from ..thermo.fluid import T_TRIPLE, evaporation_heat
 from ..thermo.mixture import Mixture, oxygen_share
+from ..thermo.reactants import enthalpy, polynomials
 from .setup import Setup
 
 _CP_DRY_AIR, _CP_VAPOUR = (
@@ -60,6 +61,13 @@ class Charge:
     @property
     def water_fraction(self) -> np.ndarray:
         return self.water / (self.water + self.nitrous + self.dry_air)
+
+    def at(self, index) -> Charge:
+        """Return some elements as a charge of their own: an index, a slice, or an array of them."""
+        pick = np.atleast_1d(np.arange(np.size(self.T))[index])
+        return Charge(
+            *(np.atleast_1d(v)[pick] for v in (self.dry_air, self.water, self.nitrous, self.T, self.evaporated))
+        )
 
     @property
     def oxygen_share(self) -> np.ndarray:
@@ -217,40 +225,94 @@ def spark_state(setup: Setup, charge: Charge, lambda_: float, timing_deg: float,
 
     Notes
     -----
-    Fresh charge and residual gas (1400 K) mix at constant enthalpy; ideal gas fills the cylinder at intake closing; frozen
-    composition at constant entropy from there. Heat from the walls and fuel evaporation are left out: they pull opposite ways.
+    From `closing_state`, frozen composition at constant entropy.
     """
     timing = check_number(
         "timing_deg", timing_deg, -20.0, 60.0, "deg before TDC", "Ignition timing of spark-ignition engines."
     )
-    fresh = mixture(setup, charge, lambda_, index)
+    state = closing_state(setup, charge.at(index), lambda_)
+    T_closing, P_closing = float(state.T[0]), float(state.P[0])
     whole = mixture(setup, charge, lambda_, index, residual=True)
-    T_port = float(np.atleast_1d(charge.T)[index])
-    T_closing = _mixing_temperature(setup, fresh, whole, T_port)
     V1, V2 = setup.cylinder.volume(np.array([setup.cylinder.closing, -timing]))
-    mass = _fresh_mass(charge, fresh, index) / (1 - setup.residual)
-    P_closing = mass / whole.molar_mass * sp.R * T_closing / V1
     T, P = _at_constant_entropy(whole.X, T_closing, P_closing, float(V2 / V1))
-    return SparkState(T_closing, float(P_closing), T, P, -timing)
+    return SparkState(T_closing, P_closing, T, P, -timing)
 
 
-def _fresh_mass(charge: Charge, fresh: Mixture, index: int) -> float:
-    dry = float(np.atleast_1d(charge.dry_air)[index])
-    oxidiser = (
-        dry * sp.AIR_MOLAR_MASS
-        + float(np.atleast_1d(charge.water)[index]) * sp.molar_mass("H2O")
-        + float(np.atleast_1d(charge.nitrous)[index]) * _M_NITROUS
+@dataclass(frozen=True)
+class ClosingState:
+    """The charge of a cylinder when the intake valve closes, residual gas mixed in; arrays of the charge's shape.
+
+    Attributes
+    ----------
+    T, P : array
+        [K], [Pa].
+    mass : array
+        [kg].
+    molar_mass : array
+        [kg/mol].
+    """
+
+    T: np.ndarray
+    P: np.ndarray
+    mass: np.ndarray
+    molar_mass: np.ndarray
+
+
+def closing_state(setup: Setup, charge: Charge, lambda_) -> ClosingState:
+    """State of a charge at intake closing.
+
+    Parameters
+    ----------
+    setup : Setup
+    charge : Charge
+        Of one row of elements.
+    lambda_ : float or array
+
+    Returns
+    -------
+    ClosingState
+
+    Raises
+    ------
+    InputError
+
+    Notes
+    -----
+    Fresh charge and residual gas (1400 K) mix at constant enthalpy, then an ideal gas fills the cylinder. Heat from the walls and fuel
+    evaporation are left out: they pull opposite ways.
+    """
+    lambdas = np.broadcast_to(np.asarray(lambda_, float), np.shape(charge.T))
+    rows = [_mixed(setup, charge, float(lam), k) for k, lam in enumerate(lambdas)]
+    fresh, whole, residual, molar_mass, oxidiser_to_fuel = (np.array(v) for v in zip(*rows, strict=True))
+    target = (1 - setup.residual) * enthalpy(fresh, charge.T) + setup.residual * residual
+
+    T = np.array(charge.T, float)
+    for _ in range(12):  # Newton on a nearly straight line
+        h = enthalpy(whole, T)
+        step = (target - h) / (enthalpy(whole, T + 1.0) - h)
+        T = T + step
+        if np.abs(step).max() < 1e-6:
+            break
+    oxidiser = charge.dry_air * sp.AIR_MOLAR_MASS + charge.water * sp.molar_mass("H2O") + charge.nitrous * _M_NITROUS
+    mass = oxidiser * (1 + 1 / oxidiser_to_fuel) / (1 - setup.residual)
+    P = mass / molar_mass * sp.R * T / float(setup.cylinder.volume(setup.cylinder.closing))
+    return ClosingState(T, P, mass, molar_mass)
+
+
+def _mixed(setup: Setup, charge: Charge, lambda_: float, index: int):
+    """Polynomials of the fresh and of the whole charge, enthalpy of the residual gas, molar mass, oxidiser to fuel."""
+    return _mixed_of(
+        setup.fuel, lambda_, float(charge.nitrous_fraction[index]), float(charge.water_fraction[index]), setup.residual
     )
-    return oxidiser * (1 + 1 / fresh.oxidiser_to_fuel)
 
 
-def _mixing_temperature(setup: Setup, fresh: Mixture, whole: Mixture, T_port: float) -> float:
-    if not setup.residual:
-        return T_port
-    residual = sum(x * sp.enthalpy(name, _T_RESIDUAL) for name, x in fresh.exhaust.items())
-    residual /= sum(x * sp.molar_mass(name) for name, x in fresh.exhaust.items())
-    target = (1 - setup.residual) * unburned(fresh, T_port, 1e5).enthalpy_mass + setup.residual * residual
-    return brentq(lambda T: unburned(whole, T, 1e5).enthalpy_mass - target, 200.0, 1400.0, xtol=1e-3)
+@functools.lru_cache(maxsize=4096)
+def _mixed_of(fuel, lambda_: float, nitrous: float, water: float, residual: float):
+    fresh = Mixture(fuel, lambda_, nitrous, water_fraction=water)
+    whole = Mixture(fuel, lambda_, nitrous, water_fraction=water, residual_fraction=residual)
+    hot = sum(x * sp.enthalpy(name, _T_RESIDUAL) for name, x in fresh.exhaust.items())
+    hot /= sum(x * sp.molar_mass(name) for name, x in fresh.exhaust.items())
+    return polynomials(fresh), polynomials(whole), hot, whole.molar_mass, fresh.oxidiser_to_fuel
 
 
 @functools.cache
@@ -267,7 +329,14 @@ def _at_constant_entropy(X: Mapping[str, float], T: float, P: float, volume_rati
         return gas.T, gas.P
 
 
-def flow_for_fraction(setup: Setup, rpm: float, nitrous_fraction: float) -> float:
+def flow_for_fraction(
+    setup: Setup,
+    rpm: float,
+    nitrous_fraction: float,
+    *,
+    wall_share: float = WALL_HEAT_SHARE.best,
+    exponent: float = DENSITY_EXPONENT.best,
+) -> float:
     """Nitrous flow that gives a nitrous fraction at one speed.
 
     Parameters
@@ -276,6 +345,8 @@ def flow_for_fraction(setup: Setup, rpm: float, nitrous_fraction: float) -> floa
     rpm : float
     nitrous_fraction : float
         Moles of N2O per mole of (dry air + N2O), 0 to 0.9.
+    wall_share, exponent : float
+        As in `fresh_charge`.
 
     Returns
     -------
@@ -290,7 +361,11 @@ def flow_for_fraction(setup: Setup, rpm: float, nitrous_fraction: float) -> floa
     if not fraction:
         return 0.0
     most = 0.94 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * _M_NITROUS
-    return brentq(lambda flow: float(fresh_charge(setup, rpm, flow).nitrous_fraction) - fraction, 0.0, most, xtol=1e-6)
+
+    def miss(flow: float) -> float:
+        return float(fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent).nitrous_fraction) - fraction
+
+    return brentq(miss, 0.0, most, xtol=1e-6)
 
 
 def opening_temperature(setup: Setup, charge: Charge, lambda_: float, state: SparkState, index: int = 0) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -15,8 +16,9 @@ from ..thermo import fuels
 from ..thermo import species as sp
 from ..thermo.burned import STEPS, family
 from ..thermo.fuels import Fuel
+from ..thermo.reactants import polynomials
 from . import march
-from .burn import RAPID, Y50
+from .burn import SHAPE_M, when_burned
 from .cylinder import Cylinder
 
 _RANGES = {
@@ -31,8 +33,9 @@ _RANGES = {
     "duration_10_90_deg": (0.01, 150.0, "deg", "From 10 to 90 % burned."),
     "octane_ron": (40.0, 130.0, "RON", "Fuels of the knock correlation and its neighbours."),
     "water_fraction": (0.0, 0.3, "", "Air cannot carry more vapour."),
+    "burn_shape": (0.5, 12.0, "", "Wiebe exponents of measured burns."),
 }
-_OPTIONAL = {"water_fraction": 0.0}
+_OPTIONAL = {"water_fraction": 0.0, "burn_shape": SHAPE_M}
 _CLOSURE = 1e-4
 
 
@@ -63,7 +66,8 @@ def run_cycles(
     cases : DataFrame
         One row a case: rpm [rpm], P_ivc [Pa], T_ivc [K] (charge with residual gas at intake closing), fuel (name or Fuel), lambda,
         nitrous_fraction, residual_fraction (as in `Mixture`), spark_deg_btdc, delay_deg (spark to the first burned gas),
-        duration_10_90_deg [deg], octane_ron. May have water_fraction (of the fresh oxidiser; 0 where there is none).
+        duration_10_90_deg [deg], octane_ron. May have water_fraction (of the fresh oxidiser; 0 where there is
+        none) and burn_shape (the m of the Wiebe function, 2).
     step_deg : float
         Largest step [deg], 0.02 to 2.
     heat : bool
@@ -156,7 +160,8 @@ def _prepare(cylinder: Cylinder, cases: pd.DataFrame, burns: bool):
     if "fuel" not in cases.columns:
         raise InputError("cases", "fuel", "", "a column fuel", "This column is missing.")
     start = v["delay_deg"] - v["spark_deg_btdc"]
-    total = v["duration_10_90_deg"] / RAPID
+    y10, y50, y90 = (when_burned(share, v["burn_shape"]) for share in (0.1, 0.5, 0.9))
+    total = v["duration_10_90_deg"] / (y90 - y10)
     if burns:
         _check_window(cylinder, cases, start, start + total)
     block = np.zeros((len(cases), march.CASE_COLUMNS))
@@ -164,20 +169,20 @@ def _prepare(cylinder: Cylinder, cases: pd.DataFrame, burns: bool):
     keys = zip(
         cases["fuel"], v["lambda"], v["nitrous_fraction"], v["residual_fraction"], v["water_fraction"], strict=True
     )
-    made: dict = {}
     for k, key in enumerate(keys):
-        if key not in made:
-            made[key] = _mixture(*key, burns)
+        molar_mass, coefficients, lowest, table, heat = _charge(*key, burns)
+        if key not in numbers:
             numbers[key] = len(gases)
-            gases.append(made[key][1])
-            tables.append(made[key][3])
-        mix, _, lowest, _, heat = made[key]
-        block[k, [march.R_FRESH, march.LOWEST]] = sp.R / mix.molar_mass, lowest
+            gases.append(coefficients)
+            tables.append(table)
+        block[k, [march.R_FRESH, march.LOWEST]] = sp.R / molar_mass, lowest
         block[k, [march.TABLE, march.GAS]] = numbers[key]
         released[k] = heat
     block[:, march.RPM], block[:, march.P_IVC], block[:, march.T_IVC] = v["rpm"], v["P_ivc"], v["T_ivc"]
     block[:, march.MASS] = v["P_ivc"] * cylinder.volume(cylinder.closing) / (block[:, march.R_FRESH] * v["T_ivc"])
     block[:, march.START], block[:, march.TOTAL], block[:, march.RON] = start, total, v["octane_ron"]
+    block[:, march.SHAPE] = v["burn_shape"]
+    block[:, march.AT_50], block[:, march.AT_90] = start + y50 * total, start + y90 * total
     block[:, march.SPARK] = -v["spark_deg_btdc"]
     return block, np.array(gases), np.array(tables), released * block[:, march.MASS]
 
@@ -201,25 +206,16 @@ def _check_window(cylinder: Cylinder, cases: pd.DataFrame, start: np.ndarray, en
         )
 
 
-def _mixture(fuel: object, lambda_: float, nitrous: float, residual: float, water: float, burns: bool):
-    """Mixture, polynomials of the unburned gas, coldest enthalpy and table of the burned gas, heat released [J/kg of charge]."""
+@functools.lru_cache(maxsize=4096)
+def _charge(fuel: Fuel | str, lambda_: float, nitrous: float, residual: float, water: float, burns: bool):
+    """Molar mass, polynomials of the unburned gas, coldest enthalpy and table of the burned gas, heat released [J/kg of charge]."""
     if not isinstance(fuel, Fuel):
         fuel = fuels.get(fuel)
-    dry = 1.0 - water
-    in_air = 0.0 if water == 0 or nitrous == 1 else water / (water + dry * (1 - nitrous))
+    in_air = 0.0 if water == 0 or nitrous == 1 else water / (water + (1.0 - water) * (1.0 - nitrous))
     kin = family(fuel, round(in_air, 9), residual)
     mix = kin.mixture(lambda_, nitrous)
     lowest, table = kin.table(lambda_, nitrous) if burns else (0.0, np.zeros((STEPS + 1, len(march.LN_P), 2)))
-    return mix, _polynomials(mix), lowest, table, mix.heat_released * (1 - residual)
-
-
-def _polynomials(mix) -> np.ndarray:
-    """Heat capacity and enthalpy of the frozen charge per kg: rows below and above 1000 K, columns a1..a6 of the NASA form times R/M."""
-    out = np.zeros((2, 6))
-    for name, x in mix.X.items():
-        low, high = sp.polynomial(name)
-        out += x * np.array([low[:6], high[:6]])
-    return out * sp.R / mix.molar_mass
+    return mix.molar_mass, polynomials(mix), lowest, table, mix.heat_released * (1 - residual)
 
 
 def _run(cylinder: Cylinder, block, gases, tables, step, heat, burns, out, record=None) -> None:
@@ -271,7 +267,7 @@ def _table(cylinder: Cylinder, cases, block, out, released) -> pd.DataFrame:
         "theta_P_max_deg": out[:, march.THETA_MAX],
         "imep": work / cylinder.swept,
         "imep_gross": (work + early + late) / cylinder.swept,
-        "ca50_deg": block[:, march.START] + Y50 * block[:, march.TOTAL],
+        "ca50_deg": block[:, march.AT_50],
         "T_end_max": out[:, march.T_END_MAX],
         "T_burned_max": out[:, march.T_BURNED_MAX],
         "T_burned_evo": out[:, march.T_EVO],

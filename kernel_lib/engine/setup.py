@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import functools
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from .airflow import moist_air_moles, water_vapour_fraction
 from .cylinder import Cylinder
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Setup:
     """An engine on a day, ready to compute with.
 
@@ -51,6 +52,17 @@ class Setup:
     rpm_table: np.ndarray
     efficiency_table: np.ndarray
     timing_table: np.ndarray
+
+    @functools.cached_property
+    def _key(self) -> tuple:
+        values = (getattr(self, field.name) for field in fields(self))
+        return tuple(tuple(v.tolist()) if isinstance(v, np.ndarray) else v for v in values)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Setup) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
 
     @classmethod
     def of(cls, sheet: BuildSheet) -> Setup:

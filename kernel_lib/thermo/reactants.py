@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from ..errors import InputError, check_choice, check_number
 from . import species as sp
 from .mixture import Mixture
@@ -106,3 +108,26 @@ def _reactant_sums(mix: Mixture, T: float, fuel_T: float, liquid: bool) -> tuple
         h += fuel_moles * sum(x * sp.enthalpy(name, fuel_T) for name, x in fuel.composition.items())
         moles_T += fuel_moles * fuel_T
     return h, moles_T, per_kg
+
+
+def polynomials(mix: Mixture) -> np.ndarray:
+    """Heat capacity and enthalpy of the frozen charge, per kg.
+
+    Returns
+    -------
+    array, shape (2, 6)
+        Below and above 1000 K: cp = a1 + a2 T + .. a5 T^4 [J/(kg K)], h = a6 + a1 T + a2 T^2/2 + .. [J/kg]; NASA polynomials.
+    """
+    out = np.zeros((2, 6))
+    for name, x in mix.X.items():
+        low, high = sp.polynomial(name)
+        out += x * np.array([low[:6], high[:6]])
+    return out * sp.R / mix.molar_mass
+
+
+def enthalpy(coefficients: np.ndarray, T) -> np.ndarray:
+    """Enthalpy [J/kg] by rows of `polynomials`, shape (..., 2, 6), at T [K], shape (...)."""
+    T = np.asarray(T, float)
+    a = np.where((T < 1000.0)[..., None], coefficients[..., 0, :], coefficients[..., 1, :])
+    powers = np.stack([T, T**2 / 2, T**3 / 3, T**4 / 4, T**5 / 5, np.ones_like(T)], axis=-1)
+    return (a * powers).sum(axis=-1)
