@@ -154,6 +154,7 @@ class Engine(Section):
         where="log of a full-throttle pull", default=None, basis=f"98 % of the barometer; {PRACTICE}")
     exhaust_volume_to_sensor_l: float | None = num("exhaust volume up to the lambda sensor", "L", 0.1, 20, "Headers and pipe.",
                                                    default=None, basis=f"equal to the displacement; {PRACTICE}")
+    plug_gap_mm: float = num("plug gap", "mm", 0.3, 2, "Gaps of car engines.", where="feeler gauge", default=0.9, basis=PRACTICE)
     residual_percent: float = num("burned gas left in the cylinder", "% by mass", 0, 20, "At full throttle.", default=5.0,
                                   basis="usual at full throttle; from memory")
     lambda_without_nitrous: float = num("lambda target without nitrous", "", 0.7, 1.05, "Full-throttle targets.",
@@ -258,6 +259,9 @@ class Nitrous(Section):
                                default=2500.0, basis=PRACTICE)
     spray_rpm_max: float = num("spray window to", "rpm", 1500, 12000, "It must end below the rev limit.", default=6000.0,
                                basis=PRACTICE)
+    cylinder_spread_percent: float = num("nitrous in the worst cylinder above the mean", "%", 0, 50, "Ports, plenum and pulses share it unevenly.",
+                                         default=10.0, basis="a cautious start of our own, no source",
+                                         where="plugs read per cylinder, exhaust temperatures per cylinder")
     throttle_min_percent: float = num("throttle needed", "%", 50, 100, "Part throttle has too little air.", default=90.0,
                                       basis=PRACTICE)
 
@@ -283,6 +287,11 @@ class Limits(Section):
                                             basis="a cautious start of our own, no source")
     peak_pressure_bar: float | None = num("peak cylinder pressure, if an absolute limit is known", "bar absolute", 30, 200,
                                           "Spark-ignition engines.", default=None)
+    exhaust_rise_k: float = num("burned gas at exhaust opening above the engine's own", "K", 50, 1000,
+                                "Beyond, retard only moves the heat to valves and exhaust.", default=600.0,
+                                basis="a start of our own, for passes of seconds; no source")
+    retard_below_rule: bool = word("first hit may use less retard than the trade's rule", "Too little retard breaks parts, too much costs a "
+                                   "little power.", default=False, basis="a first hit takes no less than the rule")
     injector_duty_percent: float = num("injector duty", "%", 40, 100, "Above 100 % the injector never closes.", default=85.0,
                                        basis=PRACTICE)
     pump_percent: float = num("share of the pump's flow to use", "%", 30, 100, "Beyond 100 % it does not hold the pressure.", default=85.0,

@@ -363,7 +363,9 @@ def flow_for_fraction(
     most = 0.94 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * _M_NITROUS
 
     def miss(flow: float) -> float:
-        return float(fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent).nitrous_fraction) - fraction
+        return (
+            float(fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent).nitrous_fraction) - fraction
+        )
 
     return brentq(miss, 0.0, most, xtol=1e-6)
 

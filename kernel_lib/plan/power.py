@@ -43,7 +43,9 @@ def _work(firing: Firing, setup: Setup, rpm: float, lambda_with: float, wall: fl
     most = flow_for_fraction(setup, rpm, NITROUS[1], wall_share=wall, exponent=exponent)
     flows = most * _NODES
     charge = fresh_charge(setup, rpm, flows, wall_share=wall, exponent=exponent)
-    out = firing.fire(cases_of(setup, charge, rpm, lambda_with), ca50_deg=float(firing.at("ca50_deg", rpm)))
+    cases = cases_of(setup, charge, rpm, lambda_with)
+    burn = firing.burn(cases)
+    out = firing.fire(cases, burn, burn.phased_spark)
     scale = setup.cylinder.swept * float(setup.cycles_per_second(rpm))
     work, friction = (scale * (out[k].to_numpy() - float(firing.at(k, rpm))) for k in ("imep_gross", "friction_mep"))
     held = np.isfinite(work)
@@ -121,5 +123,11 @@ def wanted_flow(
         raise InputError("nitrous.shot_hp", shot, "hp at the crank", "less", why)
     if float(curve(0.0)) > target:
         why = f"Going from lambda {engine.lambda_without_nitrous:g} to {engine.lambda_with_nitrous:g} alone adds more than the wanted power."
-        raise InputError("engine.lambda_with_nitrous", engine.lambda_with_nitrous, "", "a target that leaves work for the nitrous", why)
+        raise InputError(
+            "engine.lambda_with_nitrous",
+            engine.lambda_with_nitrous,
+            "",
+            "a target that leaves work for the nitrous",
+            why,
+        )
     return float(brentq(lambda flow: float(curve(flow)) - target, 0.0, most, xtol=1e-9))

@@ -1,0 +1,195 @@
+"""The timing of a plan: what to take out over rpm, what governs it, what it leaves of the power, and where no retard is enough."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from .. import units
+from ..band import DENSITY_EXPONENT, FLAME_RATIO, KNOCK_NITROUS, WALL_HEAT_SHARE, WORK_SHARE
+from ..build_sheet import BuildSheet
+from .power import wanted_flow
+from .spark import FINE, REASONS, RULE_DEG_PER_50_HP, Case, Corner, Limits, corners, needs
+
+_HALVINGS = 6
+
+
+@dataclass(frozen=True)
+class Timing:
+    """What `timing_plan` returns.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row an rpm. Angles are retard from the known-good timing [deg]; each also with ``_low`` and ``_high``: phasing_deg, knock_deg,
+        pressure_deg (what each reason asks for; negative: advance would be allowed; infinite: no retard is enough; NaN: the flame leaves its
+        table) and retard_deg (the likely need: the largest of the three, not below 0; blank where not reachable). Then timing_deg_btdc (known-good),
+        rule_deg, first_hit_deg, reachable, governs, obstacle, most_hp (where not reachable). At the first-hit timing, each with ``_low`` and
+        ``_high``: power_gain_hp, peak_pressure_bar, knock_ratio (worst cylinder over the engine's own at that speed), exhaust_K (worst
+        cylinder); and power_hp, power_own_hp, torque_nm, torque_own_nm.
+    limits : Limits
+    sheet : BuildSheet
+    choices : list of Corner
+        What the bands run over, the likely one first.
+    """
+
+    table: pd.DataFrame
+    limits: Limits
+    sheet: BuildSheet
+    choices: list[Corner]
+
+
+def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]], shot_hp: float) -> Timing:
+    """Solve the three reasons over rpm.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    rpm : array
+        [rpm].
+    choices : list of tuple
+        Nitrous flow [kg/s], wall share and density exponent: likely, then every corner.
+    shot_hp : float
+        What the flow is worth [hp], for the trade's rule.
+
+    Returns
+    -------
+    Timing
+
+    Notes
+    -----
+    The first hit takes the cautious edge of the governing reason, not less than the rule unless the sheet says so
+    (``limits.retard_below_rule``), and not so much that burned gas opens the exhaust hotter than its limit: where that
+    limit, or the table of flames, stands in the way, or no retard searched is enough, the speed is not reachable.
+    """
+    every = corners(choices)
+    case = Case.of(sheet, rpm, every)
+    limits = Limits.of(sheet, case.firing, case.rpm)
+    asked = needs(case, limits)
+    rule = RULE_DEG_PER_50_HP * shot_hp / 50
+    table = pd.DataFrame(
+        {"rpm": case.rpm, "timing_deg_btdc": case.firing.at("timing_deg_btdc", case.rpm), "rule_deg": rule}
+    )
+    for reason in REASONS:
+        low, high = asked.get(f"{reason}_low", asked[reason]), asked.get(f"{reason}_high", asked[reason])
+        table[f"{reason}_deg"] = asked[reason][0]
+        table[f"{reason}_deg_low"], table[f"{reason}_deg_high"] = low.min(axis=0), high.max(axis=0)
+    found = _first_hit(sheet, case, limits, asked, rule)
+    for name, column in found.items():
+        table[name] = column
+    _outcome(case, table)
+    table["most_hp"] = np.nan
+    short = ~table["reachable"].to_numpy()
+    if short.any():
+        table.loc[short, "most_hp"] = shot_hp * _largest_share(sheet, case.rpm[short], every, rule)
+    blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
+    table.loc[short, blank] = np.nan
+    return Timing(table, limits, sheet, every)
+
+
+_AT_FIRST_HIT = ("power_gain_hp", "peak_pressure_bar", "knock_ratio", "exhaust_K", "power_hp", "torque_nm")
+
+
+def _first_hit(sheet: BuildSheet, case: Case, limits: Limits, asked: dict, rule: float) -> dict[str, np.ndarray]:
+    """Need with its ends, first-hit retard, what governs it, whether it is reachable and what stands in the way."""
+    likely = np.maximum(0.0, np.max([asked[r][0] for r in REASONS], axis=0))
+    low = np.maximum(0.0, np.min(np.max([asked["phasing"], asked["knock_low"], asked["pressure"]], axis=0), axis=0))
+    edges = {"phasing": asked["phasing"], "knock": asked["knock_high"], "pressure": asked["pressure"]}
+    ends = np.array([edges[r].max(axis=0) for r in REASONS])
+    high = np.maximum(0.0, ends.max(axis=0))
+    governs = np.array(REASONS, dtype=object)[np.argmax(np.nan_to_num(ends, nan=-99.0, posinf=999.0), axis=0)]
+    floor = 0.0 if sheet.limits.retard_below_rule else rule
+    governs[high < floor] = "rule"
+    wanted = np.maximum(high, floor)
+    cap = _latest(case, limits)
+    obstacle = np.full(len(wanted), "", dtype=object)
+    obstacle[high > cap] = "exhaust"  # the need must be met; the rule alone gives way
+    obstacle[np.isinf(high)] = "retard"
+    obstacle[np.isnan(high)] = "flame table"
+    return {
+        "retard_deg": likely,
+        "retard_deg_low": low,
+        "retard_deg_high": high,
+        "first_hit_deg": np.where(obstacle == "", np.minimum(wanted, cap), np.nan),
+        "reachable": obstacle == "",
+        "governs": governs,
+        "obstacle": obstacle,
+    }
+
+
+def _latest(case: Case, limits: Limits) -> np.ndarray:
+    """Largest retard at which no corner opens its exhaust too hot [deg]; minus infinity where none is small enough."""
+    hot = case.sweep["T_burned_evo"].fine > limits.T_evo
+    cool = np.where(hot.any(axis=1), hot.argmax(axis=1) - 1, hot.shape[1] - 1)
+    return np.where(cool < 0, -np.inf, FINE[cool]).reshape(case.shape).min(axis=0)
+
+
+def _outcome(case: Case, table: pd.DataFrame) -> None:
+    """Add power, pressure, knock and exhaust at the first-hit timing."""
+    retard = np.tile(table["first_hit_deg"].to_numpy(), case.shape[0])
+    row = {name: values.at(retard) for name, values in case.sweep.items()}
+    own = case.base("knock_integral")
+    ratio = row["knock_integral"] / own
+    _banded(table, case, "peak_pressure_bar", row["P_max"] / 1e5)
+    _banded(
+        table,
+        case,
+        "knock_ratio",
+        *(ratio * case.knock_factor(end) for end in (1.0, KNOCK_NITROUS.low, KNOCK_NITROUS.high)),
+    )
+    _banded(table, case, "exhaust_K", row["T_burned_evo"])
+    fired = case.firing.fire(case.mean, case.mean_burn, case.base("timing_deg_btdc") - retard)
+    scale = case.firing.setup.cylinder.swept * np.tile(case.firing.setup.cycles_per_second(case.rpm), case.shape[0])
+    work = scale * (fired["imep_gross"].to_numpy() - case.base("imep_gross"))
+    friction = scale * (fired["friction_mep"].to_numpy() - case.base("friction_mep"))
+    gains = [units.hp_from_w(share * work - friction) for share in (WORK_SHARE.best, WORK_SHARE.low, WORK_SHARE.high)]
+    _banded(table, case, "power_gain_hp", *gains)
+    own_W = case.firing.at("brake_W", case.rpm) * case.firing.setup.cylinders
+    table["power_own_hp"] = units.hp_from_w(own_W)
+    table["power_hp"] = table["power_own_hp"] + table["power_gain_hp"]
+    speed = case.rpm * 2 * np.pi / 60
+    table["torque_own_nm"] = own_W / speed
+    table["torque_nm"] = units.w_from_hp(table["power_hp"].to_numpy()) / speed
+
+
+def _banded(table: pd.DataFrame, case: Case, name: str, *values: np.ndarray) -> None:
+    """Put the likely corner of the first of `values` first, and the ends over all of them beside it."""
+    every = np.array([v.reshape(case.shape) for v in values])
+    table[name] = every[0, 0]
+    table[f"{name}_low"], table[f"{name}_high"] = every.min(axis=(0, 1)), every.max(axis=(0, 1))
+
+
+def _largest_share(sheet: BuildSheet, rpm: np.ndarray, every: list[Corner], rule: float) -> np.ndarray:
+    """Largest share of the flow at which a speed is reachable, by halving; 0 where not even a little is."""
+    low, high = np.zeros(len(rpm)), np.ones(len(rpm))
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        case = Case.of(sheet, rpm, every, middle)
+        limits = Limits.of(sheet, case.firing, rpm)
+        kept = _first_hit(sheet, case, limits, needs(case, limits), rule)["reachable"]
+        low, high = np.where(kept, middle, low), np.where(kept, high, middle)
+    return low
+
+
+BANDS = {
+    "flame speed ratio": FLAME_RATIO,
+    "knock integral with nitrous": KNOCK_NITROUS,
+    "share of the cycle's work": WORK_SHARE,
+}
+"""What the timing's bands run over, beside nitrous flow, wall-heat share and density exponent."""
+
+
+def choices_for_shot(sheet: BuildSheet, shot_hp: float) -> list[tuple[float, float, float]]:
+    """Flow, wall share and density exponent that make a shot of so many horsepower: likely, then every corner.
+
+    Raises
+    ------
+    InputError
+        If no flow adds that power.
+    """
+    likely = (wanted_flow(sheet, shot_hp=shot_hp), WALL_HEAT_SHARE.best, DENSITY_EXPONENT.best)
+    ends = itertools.product((WORK_SHARE.low, WORK_SHARE.high), ((0.0, 0.0), (0.0, 1.0), (1.0, 0.0)))
+    return [likely, *((wanted_flow(sheet, work, *heat, shot_hp=shot_hp), *heat) for work, heat in ends)]
