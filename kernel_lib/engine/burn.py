@@ -5,20 +5,18 @@ from __future__ import annotations
 import numpy as np
 
 SHAPE_A, SHAPE_M = 5.0, 2.0
-"""Constants a and m of the Wiebe function [Heywood eq. 9.27]; m may be another for a measured burn."""
+"""Constants a and m of the Wiebe function [Heywood eq. 9.27]."""
 
 _END = 1.0 - np.exp(-SHAPE_A)
 
 
-def burned_share(y, shape=SHAPE_M) -> np.ndarray:
+def burned_share(y) -> np.ndarray:
     """Share of the charge that has burned.
 
     Parameters
     ----------
     y : float or array
         Crank angle since the burn began over its whole duration.
-    shape : float or array
-        The m of the Wiebe function.
 
     Returns
     -------
@@ -30,13 +28,13 @@ def burned_share(y, shape=SHAPE_M) -> np.ndarray:
     x = (1 - exp(-a y^(m+1))) / (1 - exp(-a)) [Heywood eq. 9.27], divided by its end so that nothing is left over.
     """
     y = np.clip(np.asarray(y, float), 0.0, 1.0)
-    return (1.0 - np.exp(-SHAPE_A * y ** (np.asarray(shape) + 1))) / _END
+    return (1.0 - np.exp(-SHAPE_A * y ** (SHAPE_M + 1))) / _END
 
 
-def when_burned(share, shape=SHAPE_M) -> np.ndarray:
+def when_burned(share) -> np.ndarray:
     """Inverse of `burned_share`: the y at which a share, 0 to 1, has burned."""
     share = np.asarray(share, float)
-    return (-np.log1p(-share * _END) / SHAPE_A) ** (1 / (np.asarray(shape) + 1))
+    return (-np.log1p(-share * _END) / SHAPE_A) ** (1 / (SHAPE_M + 1))
 
 
 Y10, Y50, Y90 = (float(when_burned(x)) for x in (0.1, 0.5, 0.9))

@@ -329,14 +329,7 @@ def _at_constant_entropy(X: Mapping[str, float], T: float, P: float, volume_rati
         return gas.T, gas.P
 
 
-def flow_for_fraction(
-    setup: Setup,
-    rpm: float,
-    nitrous_fraction: float,
-    *,
-    wall_share: float = WALL_HEAT_SHARE.best,
-    exponent: float = DENSITY_EXPONENT.best,
-) -> float:
+def flow_for_fraction(setup: Setup, rpm: float, nitrous_fraction: float) -> float:
     """Nitrous flow that gives a nitrous fraction at one speed.
 
     Parameters
@@ -345,8 +338,6 @@ def flow_for_fraction(
     rpm : float
     nitrous_fraction : float
         Moles of N2O per mole of (dry air + N2O), 0 to 0.9.
-    wall_share, exponent : float
-        As in `fresh_charge`.
 
     Returns
     -------
@@ -361,13 +352,7 @@ def flow_for_fraction(
     if not fraction:
         return 0.0
     most = 0.94 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * _M_NITROUS
-
-    def miss(flow: float) -> float:
-        return (
-            float(fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent).nitrous_fraction) - fraction
-        )
-
-    return brentq(miss, 0.0, most, xtol=1e-6)
+    return brentq(lambda flow: float(fresh_charge(setup, rpm, flow).nitrous_fraction) - fraction, 0.0, most, xtol=1e-6)
 
 
 def opening_temperature(setup: Setup, charge: Charge, lambda_: float, state: SparkState, index: int = 0) -> float:

@@ -18,7 +18,7 @@ from ..thermo.burned import STEPS, family
 from ..thermo.fuels import Fuel
 from ..thermo.reactants import polynomials
 from . import march
-from .burn import SHAPE_M, when_burned
+from .burn import RAPID, Y50
 from .cylinder import Cylinder
 
 _RANGES = {
@@ -33,9 +33,8 @@ _RANGES = {
     "duration_10_90_deg": (0.01, 150.0, "deg", "From 10 to 90 % burned."),
     "octane_ron": (40.0, 130.0, "RON", "Fuels of the knock correlation and its neighbours."),
     "water_fraction": (0.0, 0.3, "", "Air cannot carry more vapour."),
-    "burn_shape": (0.5, 12.0, "", "Wiebe exponents of measured burns."),
 }
-_OPTIONAL = {"water_fraction": 0.0, "burn_shape": SHAPE_M}
+_OPTIONAL = {"water_fraction": 0.0}
 _CLOSURE = 1e-4
 
 
@@ -66,8 +65,7 @@ def run_cycles(
     cases : DataFrame
         One row a case: rpm [rpm], P_ivc [Pa], T_ivc [K] (charge with residual gas at intake closing), fuel (name or Fuel), lambda,
         nitrous_fraction, residual_fraction (as in `Mixture`), spark_deg_btdc, delay_deg (spark to the first burned gas),
-        duration_10_90_deg [deg], octane_ron. May have water_fraction (of the fresh oxidiser; 0 where there is
-        none) and burn_shape (the m of the Wiebe function, 2).
+        duration_10_90_deg [deg], octane_ron. May have water_fraction (of the fresh oxidiser; 0 where there is none).
     step_deg : float
         Largest step [deg], 0.02 to 2.
     heat : bool
@@ -160,8 +158,7 @@ def _prepare(cylinder: Cylinder, cases: pd.DataFrame, burns: bool):
     if "fuel" not in cases.columns:
         raise InputError("cases", "fuel", "", "a column fuel", "This column is missing.")
     start = v["delay_deg"] - v["spark_deg_btdc"]
-    y10, y50, y90 = (when_burned(share, v["burn_shape"]) for share in (0.1, 0.5, 0.9))
-    total = v["duration_10_90_deg"] / (y90 - y10)
+    total = v["duration_10_90_deg"] / RAPID
     if burns:
         _check_window(cylinder, cases, start, start + total)
     block = np.zeros((len(cases), march.CASE_COLUMNS))
@@ -181,8 +178,6 @@ def _prepare(cylinder: Cylinder, cases: pd.DataFrame, burns: bool):
     block[:, march.RPM], block[:, march.P_IVC], block[:, march.T_IVC] = v["rpm"], v["P_ivc"], v["T_ivc"]
     block[:, march.MASS] = v["P_ivc"] * cylinder.volume(cylinder.closing) / (block[:, march.R_FRESH] * v["T_ivc"])
     block[:, march.START], block[:, march.TOTAL], block[:, march.RON] = start, total, v["octane_ron"]
-    block[:, march.SHAPE] = v["burn_shape"]
-    block[:, march.AT_50], block[:, march.AT_90] = start + y50 * total, start + y90 * total
     block[:, march.SPARK] = -v["spark_deg_btdc"]
     return block, np.array(gases), np.array(tables), released * block[:, march.MASS]
 
@@ -267,7 +262,7 @@ def _table(cylinder: Cylinder, cases, block, out, released) -> pd.DataFrame:
         "theta_P_max_deg": out[:, march.THETA_MAX],
         "imep": work / cylinder.swept,
         "imep_gross": (work + early + late) / cylinder.swept,
-        "ca50_deg": block[:, march.AT_50],
+        "ca50_deg": block[:, march.START] + Y50 * block[:, march.TOTAL],
         "T_end_max": out[:, march.T_END_MAX],
         "T_burned_max": out[:, march.T_BURNED_MAX],
         "T_burned_evo": out[:, march.T_EVO],

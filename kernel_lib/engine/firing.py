@@ -21,7 +21,6 @@ STEP = 1.0
 """Step of a plan's cycles [deg]: within 2e-5 of peak pressure and 3e-4 of the knock integral of a fine one."""
 
 _PASSES = 3
-_BURN = ("duration_deg", "delay_deg", "duration_length", "delay_length")
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +84,12 @@ class Firing:
         """Return a column of the cycles without nitrous at any speed of the table, on a line between its points."""
         return np.interp(self.setup.check_rpm(rpm), self.rpm, self.table[name].to_numpy(float))
 
+    def own_burn(self, cases: pd.DataFrame) -> Burn:
+        """Burn angles of the engine without nitrous, for charges from `cases_of`."""
+        rpm = cases["rpm"].to_numpy()
+        delay, duration = (np.interp(rpm, self.rpm, v) for v in (self.delay_deg, self.duration_deg))
+        return Burn(delay, duration, np.interp(rpm, self.rpm, self.table["ca50_deg"].to_numpy()))
+
     def burn(self, cases: pd.DataFrame, factor=1.0) -> Burn:
         """Burn angles of charges with nitrous.
 
@@ -107,10 +112,10 @@ class Firing:
         engine (CFR) the angle from spark to 50 % burned grew by 10 % with 10.5 deg of retard and shrank by 2 % with 30 deg of advance; the
         10-90 % duration grew by 23 % with that retard. Leaving the latter out puts pressure and knock of a retarded cycle a little too high.
         """
-        rpm = cases["rpm"].to_numpy()
-        own = {name: np.interp(rpm, self.rpm, getattr(self, name)) for name in _BURN}
-        ca50, factor = np.interp(rpm, self.rpm, self.table["ca50_deg"].to_numpy()), np.broadcast_to(factor, rpm.shape)
-        delay, duration = own["delay_deg"].copy(), own["duration_deg"].copy()
+        rpm, own = cases["rpm"].to_numpy(), self.own_burn(cases)
+        lengths = [np.interp(rpm, self.rpm, v) for v in (self.delay_length, self.duration_length)]
+        factor, ca50 = np.broadcast_to(factor, rpm.shape), own.ca50_deg
+        delay, duration = own.delay_deg.copy(), own.duration_deg.copy()
         known = np.ones(len(rpm), bool)
         for _ in range(_PASSES):
             spark = delay + cb.HALF * duration - ca50
@@ -120,8 +125,8 @@ class Firing:
             some = cases[known]
             out = _run(self.setup, some, spark[known], delay[known], duration[known])
             at_spark, at_half = _lengths(self.setup, some, out, spark[known], factor[known])
-            delay[known] = own["delay_deg"][known] * at_spark / own["delay_length"][known]
-            duration[known] = own["duration_deg"][known] * at_half / own["duration_length"][known]
+            delay[known] = own.delay_deg[known] * at_spark / lengths[0][known]
+            duration[known] = own.duration_deg[known] * at_half / lengths[1][known]
             known &= np.isfinite(delay) & np.isfinite(duration)
         return Burn(np.where(known, delay, np.nan), np.where(known, duration, np.nan), ca50)
 

@@ -11,14 +11,14 @@ import math
 import numba
 
 from ..thermo.burned import LN_P, SPAN, STEPS
-from .burn import SHAPE_A
+from .burn import SHAPE_A, SHAPE_M, Y50, Y90
 from .heat import C1, C2, WALL_TEMPERATURE
 from .knock import ACTIVATION, OCTANE_EXPONENT, PRESSURE_EXPONENT
 from .knock import A as KNOCK_A
 
 # What a case brings, by column:
-RPM, P_IVC, T_IVC, MASS, R_FRESH, START, TOTAL, SHAPE, AT_50, AT_90, RON, SPARK, LOWEST, TABLE, GAS = range(15)
-CASE_COLUMNS = 15
+RPM, P_IVC, T_IVC, MASS, R_FRESH, START, TOTAL, RON, SPARK, LOWEST, TABLE, GAS = range(12)
+CASE_COLUMNS = 12
 # What comes back:
 (
     P_MAX, THETA_MAX, WORK, WORK_END, T_END_MAX, T_EVO, T_BURNED_MAX, KNOCK, ENERGY, HEAT, P_50, T_50, P_SPARK, T_SPARK, P_EVO, OUTSIDE,
@@ -112,10 +112,9 @@ def _share(theta, case, part):
     if part != 1:
         return (1.0, 0.0) if part == 2 else (0.0, 0.0)
     y = min(max((theta - case[START]) / case[TOTAL], 0.0), 1.0)
-    m = case[SHAPE]
-    power = SHAPE_A * y**m
+    power = SHAPE_A * y**SHAPE_M
     e = math.exp(-power * y)
-    return (1.0 - e) / _END, power * (m + 1.0) * e / _END / case[TOTAL]
+    return (1.0 - e) / _END, power * (SHAPE_M + 1.0) * e / _END / case[TOTAL]
 
 
 @_inline
@@ -225,7 +224,7 @@ def _cycle(case, gas, table, geo, closing, opening, step, heat, burns, out, reco
     y = (case[P_IVC], case[T_IVC], 0.0, 0.0, 0.0, True, 0.0)
     factor = 1.0 / (_KNOCK * (case[RON] / 100) ** OCTANE_EXPONENT * 6.0 * case[RPM])
     motored = (0.0, 1.0, 1.0, V0)
-    t90, t50, end = case[AT_90], case[AT_50], case[START] + case[TOTAL]
+    t90, t50, end = case[START] + Y90 * case[TOTAL], case[START] + Y50 * case[TOTAL], case[START] + case[TOTAL]
     edges = (closing, case[START], end, opening) if burns else (closing, opening, opening, opening)
     theta, rate, knock, row, held = closing, _knock_rate(y, factor), 0.0, 0, True
     before = last = (y[0], y[1], step)

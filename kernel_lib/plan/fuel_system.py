@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .. import units
-from ..band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, JET_COEFFICIENT, WALL_HEAT_SHARE, Band
+from ..band import DENSITY_EXPONENT, JET_COEFFICIENT, WALL_HEAT_SHARE, WORK_SHARE, Band
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge
 from ..engine.setup import Setup, spray_speeds
 from ..errors import check_array, check_number
 from ..thermo import species as sp
 from . import fuel as pf
+from .power import shot_power
 
 
 def injector_flow(sheet: BuildSheet, setup: Setup) -> float:
@@ -117,16 +117,14 @@ def largest_shot(sheet: BuildSheet) -> Largest:
         ends = {name: _first_above_one(flows, values.max(axis=1)) for name, values in use.items()}
         found.append((min(ends.values()), wall, exponent, use, ends))
     powers = [
-        units.hp_from_w(_power(sheet, setup, flow, efficiency, wall, exponent))
+        shot_power(sheet, flow, work, wall, exponent) if flow else 0.0
         for flow, wall, exponent, _, _ in found
-        for efficiency in (ADDED_HEAT_EFFICIENCY.best, ADDED_HEAT_EFFICIENCY.low, ADDED_HEAT_EFFICIENCY.high)
+        for work in (WORK_SHARE.best, WORK_SHARE.low, WORK_SHARE.high)
     ]
     flow, _, _, use, ends = found[0]
     limit = min(ends, key=ends.get) if flow < flows[-1] else ""
     row = use[limit or "injectors"][int(np.abs(flows - flow).argmin())]
-    because = (
-        "limits of injector duty and of the pump; efficiency, wall-heat share and density exponent over their ranges"
-    )
+    because = "limits of injector duty and of the pump; work of the cycle, wall-heat share and density exponent over their ranges"
     band = Band(max(min(powers), 0.0), max(powers[0], 0.0), max(*powers, 0.0), because)
     return Largest(band, limit, float(rpm[int(row.argmax())]), flow == 0.0, "pump" in use)
 
@@ -138,14 +136,6 @@ def _first_above_one(flows: np.ndarray, share: np.ndarray) -> float:
         return float(flows[-1])
     k = int(over[0])
     return 0.0 if k == 0 else float(np.interp(1.0, share[k - 1 : k + 1], flows[k - 1 : k + 1]))
-
-
-def _power(sheet: BuildSheet, setup: Setup, flow: float, efficiency: float, wall: float, exponent: float) -> float:
-    engine = sheet.engine
-    return pf.power_of_nitrous(
-        setup, flow, engine.peak_power_rpm, engine.lambda_without_nitrous, engine.lambda_with_nitrous,
-        efficiency=efficiency, wall_share=wall, exponent=exponent,
-    ) if flow else 0.0  # fmt: skip
 
 
 def _use(sheet: BuildSheet, setup: Setup, rpm, flows, wall: float, exponent: float) -> dict[str, np.ndarray]:

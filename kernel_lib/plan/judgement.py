@@ -20,22 +20,65 @@ from .supply import is_weighed
 
 if TYPE_CHECKING:
     from .plan import Plan
-
-RULE_DEG_PER_50_HP = 2.0
-"""Retard; common practice, no source."""
+    from .timing import Timing
 
 _MOST_FRACTION = 0.5
-_NOT_CHECKED = ("limits.peak_pressure_rise_percent", "limits.peak_pressure_bar", "parts.clutch_torque_nm")
+_NOT_CHECKED = ("parts.clutch_torque_nm",)
 
 
-def no_timing(sheet: BuildSheet) -> str:
-    """Say that timing is not computed; stands on the page and on the sheet until the cycle is."""
-    shot = sheet.nitrous.shot_hp
-    return (
-        "Ignition timing, knock and peak pressure with nitrous are not computed by this version. Do not spray on the timing that was good "
-        f"without nitrous: the trade takes out {RULE_DEG_PER_50_HP:g} degrees per 50 hp, {RULE_DEG_PER_50_HP * shot / 50:g} degrees for {shot:g} hp "
-        "(common practice, no source), and more may be needed at low speed."
-    )
+OBSTACLES = {
+    "exhaust": "the retard it takes would open the exhaust on gas hotter than the sheet's limit",
+    "retard": "no retard up to 28 degrees is enough",
+    "flame table": "the charge would leave the table of computed flames",
+}
+"""Why a speed is not reachable, in words."""
+
+
+def timing_sentences(timing: Timing) -> list[str]:
+    """Say what the timing of a first hit is, what the trade's rule says, and where no timing will do."""
+    table = timing.table
+    good, short = table[table["reachable"]], table[~table["reachable"]]
+    out = []
+    if len(good):
+        rows = good.iloc[sorted({0, len(good) // 2, len(good) - 1})]
+        speeds = _listed([f"{row['rpm']:.0f}" for _, row in rows.iterrows()])
+        set_to = _listed([f"{row['timing_deg_btdc'] - row['first_hit_deg']:.0f}" for _, row in rows.iterrows()])
+        pulled = _listed([f"{row['first_hit_deg']:.0f}" for _, row in rows.iterrows()])
+        need = _listed(
+            [banded(row["retard_deg_low"], row["retard_deg"], row["retard_deg_high"]) for _, row in rows.iterrows()]
+        )
+        out.append(
+            f"Timing for a first hit at {speeds} rpm: {set_to} degrees before TDC, {pulled} less than without nitrous. The likely need there is {need} "
+            f"degrees; the trade's rule says {table['rule_deg'].iloc[0]:.0f} (2 degrees per 50 hp, common practice, no source)."
+        )
+    if len(short):
+        ends = short.iloc[sorted({0, len(short) - 1})]
+        most = _listed([f"about {row['most_hp']:.0f} hp at {row['rpm']:.0f} rpm" for _, row in ends.iterrows()])
+        reasons = "; ".join(dict.fromkeys(OBSTACLES[name] for name in short["obstacle"]))
+        where = _listed([f"{rpm:.0f}" for rpm in short["rpm"]])
+        out.append(f"Not reachable at {where} rpm with what may flow here: {reasons}. At most {most}.")
+    return out
+
+
+def _timing(timing: Timing) -> list[str]:
+    """Say the timing where there is one; where there is none is a blocker."""
+    return [*(timing_sentences(timing)[:1] if timing.table["reachable"].any() else []), *_own_knock(timing)]
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _own_knock(timing: Timing) -> list[str]:
+    """Say where the engine, by the correlation, knocks without nitrous."""
+    own = pd.DataFrame({"rpm": timing.table["rpm"], "knock": timing.limits.knock})
+    over = own[own["knock"] >= 1.0]
+    if over.empty:
+        return []
+    return [
+        f"By the knock correlation this engine already knocks without nitrous at {_listed([f'{rpm:.0f}' for rpm in over['rpm']])} rpm (integral up to "
+        f"{over['knock'].max():.1f}, knock from 1): it has no margin to spend. The correlation is good for differences only; listen to the engine."
+    ]
 
 
 def _ratio(sheet: BuildSheet, table: pd.DataFrame) -> str:
@@ -65,7 +108,7 @@ def notes(sheet: BuildSheet, setup: Setup, plan: Plan, frozen_rpm: np.ndarray) -
     """
     nitrous, engine, table = sheet.nitrous, sheet.engine, plan.table
     out = [
-        no_timing(sheet),
+        *(_timing(plan.timing) if plan.timing else []),
         *_flow_basis(sheet, plan),
         _ratio(sheet, table),
         *_fuel_side(sheet, setup, plan),
@@ -234,6 +277,8 @@ def blockers(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
             f"{limits.pump_percent:g} %, from {table.loc[pump > limits.pump_percent, 'rpm'].iloc[0]:.0f} rpm."
         )
     out += _power_and_mixture(sheet, setup, plan)
+    if plan.timing is not None and not plan.timing.table["reachable"].all():
+        out.append(f"{timing_sentences(plan.timing)[-1]} Begin the window at a higher speed, or take less there.")
     return out
 
 

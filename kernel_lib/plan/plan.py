@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from .. import units
-from ..band import ADDED_HEAT_EFFICIENCY, BOTTLE_TEMPERATURE, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE, Band
+from ..band import BOTTLE_TEMPERATURE, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE, WORK_SHARE, Band
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge, mixture
 from ..engine.setup import Setup, spray_speeds
@@ -18,7 +18,9 @@ from ..thermo.wideband import shown_lambda
 from . import fuel as pf
 from .fuel_system import injector_duty, injector_flow, pump_flow
 from .judgement import blockers, notes
+from .power import shot_power, wanted_flow
 from .supply import bore_for, flow_band
+from .timing import BANDS, Timing, timing_plan
 
 BANDED = (
     "nitrous_kg_s",
@@ -68,6 +70,8 @@ class Plan:
         Of each nozzle that would pass `wanted_flow` from this bottle [mm]; None where its line does not.
     assumptions : list of str
         What the bands run over.
+    timing : Timing or None
+        How far the timing comes back, in full; None in a `plan_supply`.
     """
 
     table: pd.DataFrame
@@ -79,6 +83,7 @@ class Plan:
     wanted_flow: float
     bore: Band | None
     assumptions: list[str]
+    timing: Timing | None = None
 
 
 def plan_shot(sheet: BuildSheet) -> Plan:
@@ -92,12 +97,48 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     Returns
     -------
     Plan
+        Of its columns, power_gain_hp, peak_pressure_bar and knock_ratio belong to first_hit_deg; where ``reachable`` is False, they and
+        retard_deg are blank.
 
     Raises
     ------
     InputError
         If the shot cannot be computed at all; what merely forbids to spray is in ``blockers``.
     """
+    setup, supply, frozen, choices = _supply(sheet)
+    worth = max(sheet.nitrous.shot_hp, supply.power.best)
+    timing = timing_plan(sheet, supply.table["rpm"].to_numpy(), choices, worth)
+    columns = [c for c in timing.table.columns if c.startswith(_TIMING)]
+    plan = replace(
+        supply,
+        table=pd.concat([supply.table, timing.table[columns]], axis=1),
+        timing=timing,
+        assumptions=[*supply.assumptions, *(_assumption(name, band) for name, band in BANDS.items())],
+    )
+    plan.notes.extend(notes(sheet, setup, plan, frozen))
+    plan.blockers.extend(blockers(sheet, setup, plan))
+    return plan
+
+
+_TIMING = ("retard_deg", "rule_deg", "first_hit_deg", "power_gain_hp", "peak_pressure_bar", "knock_ratio", "reachable")
+
+
+def plan_supply(sheet: BuildSheet) -> Plan:
+    """Plan nitrous, charge and fuel alone: `plan_shot` without timing, fast enough for a slider.
+
+    Raises
+    ------
+    InputError
+        As `plan_shot`.
+    """
+    setup, plan, frozen, _ = _supply(sheet)
+    plan.notes.extend(notes(sheet, setup, plan, frozen))
+    plan.blockers.extend(blockers(sheet, setup, plan))
+    return plan
+
+
+def _supply(sheet: BuildSheet) -> tuple[Setup, Plan, np.ndarray, list[tuple[float, float, float]]]:
+    """Setup, plan without timing and without sentences, speeds at which nitrous may freeze, and the choices of flow, wall share, exponent."""
     if not isinstance(sheet, BuildSheet):
         raise InputError("sheet", sheet, "", "a BuildSheet", "The plan is computed from the car on paper.")
     setup, rpm = Setup.of(sheet), spray_speeds(sheet)
@@ -107,7 +148,7 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     frozen = rpm[np.any([row["charge"].evaporated < 1 for row in rows], axis=0)]
     flows = [corner[0] for corner in corners]
     by_nozzle = sheet.nitrous.nozzle_diameter_mm is not None
-    band = flow_band(sheet) if by_nozzle else Band(min(flows), flows[0], max(flows), ADDED_HEAT_EFFICIENCY.because)
+    band = flow_band(sheet) if by_nozzle else Band(min(flows), flows[0], max(flows), WORK_SHARE.because)
     wanted = wanted_flow(sheet)
     plan = Plan(
         table,
@@ -120,9 +161,7 @@ def plan_shot(sheet: BuildSheet) -> Plan:
         bore_for(sheet, wanted),
         _assumptions(band if by_nozzle else None),
     )
-    plan.notes.extend(notes(sheet, setup, plan, frozen))
-    plan.blockers.extend(blockers(sheet, setup, plan))
-    return plan
+    return setup, plan, frozen, corners
 
 
 def _table(rpm: np.ndarray, rows: list[dict]) -> pd.DataFrame:
@@ -160,7 +199,7 @@ def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple
         raise _too_big(sheet, exc, where) from exc
 
 
-_HEAT = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT)
+_HEAT = (WORK_SHARE, WALL_HEAT_SHARE, DENSITY_EXPONENT)
 
 
 def _corners(sheet: BuildSheet) -> tuple[list[tuple[float, float, float]], Band]:
@@ -182,38 +221,8 @@ def _corners(sheet: BuildSheet) -> tuple[list[tuple[float, float, float]], Band]
             raise
         where = f"at the speed of peak power with up to {1e3 * band.high:.0f} g/s"
         raise _too_big(sheet, exc, where) from exc
-    because = f"{band.because}; {ADDED_HEAT_EFFICIENCY.because}"
+    because = f"{band.because}; {WORK_SHARE.because}"
     return [(band.best, *unknown[0][1:]), *ends], Band(min(powers), powers[0], max(powers), because)
-
-
-def wanted_flow(
-    sheet: BuildSheet,
-    efficiency: float = ADDED_HEAT_EFFICIENCY.best,
-    wall: float = WALL_HEAT_SHARE.best,
-    exponent: float = DENSITY_EXPONENT.best,
-) -> float:
-    """Nitrous flow that the wanted horsepower needs by the energy balance [kg/s]."""
-    engine, shot = sheet.engine, units.w_from_hp(sheet.nitrous.shot_hp)
-    return pf.nitrous_for_power(
-        Setup.of(sheet), shot, engine.peak_power_rpm, engine.lambda_without_nitrous, engine.lambda_with_nitrous,
-        efficiency=efficiency, wall_share=wall, exponent=exponent,
-    )  # fmt: skip
-
-
-def shot_power(
-    sheet: BuildSheet,
-    flow: float,
-    efficiency: float = ADDED_HEAT_EFFICIENCY.best,
-    wall: float = WALL_HEAT_SHARE.best,
-    exponent: float = DENSITY_EXPONENT.best,
-) -> float:
-    """Power that a nitrous flow [kg/s] adds at this engine's speed of peak power [hp at the crank]."""
-    engine = sheet.engine
-    power = pf.power_of_nitrous(
-        Setup.of(sheet), flow, engine.peak_power_rpm, engine.lambda_without_nitrous, engine.lambda_with_nitrous,
-        efficiency=efficiency, wall_share=wall, exponent=exponent,
-    )  # fmt: skip
-    return units.hp_from_w(power)
 
 
 def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, flow: float, wall: float, exponent: float) -> dict:
@@ -274,10 +283,17 @@ def _fuel_side(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, supplied: np.nd
     }
 
 
+def _assumption(name: str, band: Band) -> str:
+    return f"{name}: {band.best:g} ({band.low:g} to {band.high:g}); {band.because}."
+
+
 def _assumptions(flow: Band | None) -> list[str]:
-    bands = (ADDED_HEAT_EFFICIENCY, WALL_HEAT_SHARE, DENSITY_EXPONENT, HYDROGEN_WEIGHT)
-    heads = ("efficiency of the added heat", "wall-heat share", "density exponent", "hydrogen weight")
-    out = [f"{h}: {b.best:g} ({b.low:g} to {b.high:g}); {b.because}." for h, b in zip(heads, bands, strict=True)]
+    bands = {
+        "wall-heat share": WALL_HEAT_SHARE,
+        "density exponent": DENSITY_EXPONENT,
+        "hydrogen weight": HYDROGEN_WEIGHT,
+    }
+    out = [_assumption(name, band) for name, band in bands.items()]
     if flow is not None:
         out.insert(
             0,

@@ -14,7 +14,7 @@ from ..build_sheet import BuildSheet
 from .power import wanted_flow
 from .spark import FINE, REASONS, RULE_DEG_PER_50_HP, Case, Corner, Limits, corners, needs
 
-_HALVINGS = 6
+_STEPS = 5  # of the flow, to find how much of it is reachable
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,8 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]
     table["most_hp"] = np.nan
     short = ~table["reachable"].to_numpy()
     if short.any():
-        table.loc[short, "most_hp"] = shot_hp * _largest_share(sheet, case.rpm[short], every, rule)
+        full = _room(case, limits, found)[short]
+        table.loc[short, "most_hp"] = shot_hp * _largest_share(sheet, case.rpm[short], every, rule, full)
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
     table.loc[short, blank] = np.nan
     return Timing(table, limits, sheet, every)
@@ -162,16 +163,37 @@ def _banded(table: pd.DataFrame, case: Case, name: str, *values: np.ndarray) -> 
     table[f"{name}_low"], table[f"{name}_high"] = every.min(axis=(0, 1)), every.max(axis=(0, 1))
 
 
-def _largest_share(sheet: BuildSheet, rpm: np.ndarray, every: list[Corner], rule: float) -> np.ndarray:
-    """Largest share of the flow at which a speed is reachable, by halving; 0 where not even a little is."""
-    low, high = np.zeros(len(rpm)), np.ones(len(rpm))
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        case = Case.of(sheet, rpm, every, middle)
+def _room(case: Case, limits: Limits, found: dict) -> np.ndarray:
+    """Retard left between the need and the exhaust's limit [deg]; minus infinity where there is no timing at all."""
+    high = found["retard_deg_high"]
+    return np.where(np.isfinite(high), _latest(case, limits) - np.nan_to_num(high, posinf=0.0), -np.inf)
+
+
+def _largest_share(
+    sheet: BuildSheet, rpm: np.ndarray, every: list[Corner], rule: float, full: np.ndarray
+) -> np.ndarray:
+    """Largest share of the flow at which a speed is reachable; 0 where not even a quarter of the least step is.
+
+    Between steps the share at which the room left under the exhaust's limit runs out, on a line; the lower step where it is not known.
+    """
+    steps = np.linspace(0.0, 1.0, _STEPS + 1)[1:-1]
+    room = np.vstack([np.empty((len(steps), len(rpm))), full])
+    for k, share in enumerate(steps):
+        case = Case.of(sheet, rpm, every, share)
         limits = Limits.of(sheet, case.firing, rpm)
-        kept = _first_hit(sheet, case, limits, needs(case, limits), rule)["reachable"]
-        low, high = np.where(kept, middle, low), np.where(kept, high, middle)
-    return low
+        found = _first_hit(sheet, case, limits, needs(case, limits), rule)
+        room[k] = np.where(
+            np.isfinite(found["retard_deg_high"]), _latest(case, limits) - found["retard_deg_high"], -np.inf
+        )
+    out = np.zeros(len(rpm))
+    for column in range(len(rpm)):
+        good = room[:-1, column] >= 0
+        if not good[0]:
+            continue
+        k = int(good.argmin()) - 1 if not good.all() else len(steps) - 1
+        a, b = room[k, column], room[k + 1, column]
+        out[column] = steps[k] + (0.0 if np.isinf(b) else (1.0 / _STEPS) * a / (a - b))
+    return out
 
 
 BANDS = {

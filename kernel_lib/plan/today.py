@@ -14,8 +14,8 @@ from ..errors import InputError, check_choice, check_number
 from ..thermo import fuels
 from ..thermo.vessel import T_HOTTEST
 from .fuel_system import JET_SLACK, jets_owned
-from .judgement import no_timing
-from .plan import Plan, plan_shot
+from .judgement import timing_sentences
+from .plan import Plan, plan_shot, plan_supply
 from .supply import bore_for
 from .today_reasons import CHANGE, GO, HOLD, NOTE, Reason, bottle, forbids, not_measured, target
 from .today_rows import (
@@ -108,8 +108,15 @@ class Today:
         return next((change for change in self.changes if change.key == key), None)
 
 
-planned = functools.lru_cache(maxsize=16)(plan_shot)
-"""`plan_shot`, remembered: the plan's side does not change while today's numbers do."""
+planned = functools.lru_cache(maxsize=16)(plan_supply)
+"""`plan_supply`, remembered: the plan's side does not change while today's numbers do."""
+
+
+@functools.lru_cache(maxsize=8)
+def timing_of(sheet: BuildSheet) -> str:
+    """Say what the plan's timing is, for the day of the plan; it is not worked out anew for today."""
+    sentences = timing_sentences(plan_shot(sheet).timing)
+    return f"{' '.join(sentences)} Worked out for the day of the plan: not for a lower octane or a hotter charge."
 
 
 def compare(sheet: BuildSheet, now: Now) -> Today:
@@ -168,7 +175,7 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
             jets = result.jets
     verdict = next((weight for weight in (HOLD, CHANGE) if any(r.weight == weight for r in reasons)), GO)
     reasons.sort(key=lambda r: (HOLD, CHANGE, NOTE).index(r.weight))
-    return Today(verdict, tuple(reasons), changes, jets, no_timing(sheet), today)
+    return Today(verdict, tuple(reasons), changes, jets, timing_of(base), today)
 
 
 def _check(now: Now) -> None:

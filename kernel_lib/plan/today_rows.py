@@ -21,7 +21,8 @@ from . import fuel as pf
 from .bottle_day import day, gauge_pressure, hold_temperature
 from .fuel_system import jet_flow, jet_for
 from .judgement import own_fuel_key
-from .plan import Plan, shot_power
+from .plan import Plan
+from .power import shot_power
 from .supply import is_weighed, model_flows
 
 REST_S, MOST_PASSES = 1200.0, 40

@@ -11,7 +11,7 @@ from .. import __version__
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..errors import InputError
-from ..plan.judgement import at_peak, no_timing, own_fuel_key
+from ..plan.judgement import at_peak, own_fuel_key, timing_sentences
 from ..plan.plan import Plan
 from ..text import banded, rounded
 from ..units import kg_from_lb
@@ -29,6 +29,17 @@ td{text-align:right;padding:.2em .6em}th:first-child,td:first-child{text-align:l
 """
 
 _TABLES = (
+    (
+        "Timing, power and what the worst cylinder sees at the first hit's timing",
+        (
+            ("rule_deg", "trade's rule", "deg less", 1),
+            ("retard_deg", "likely need", "deg less", 1),
+            ("first_hit_deg", "first hit", "deg less", 1),
+            ("power_gain_hp", "power gained", "hp", 1),
+            ("peak_pressure_bar", "peak pressure", "bar", 1),
+            ("knock_ratio", "knock integral over the engine's own", "", 1),
+        ),
+    ),
     (
         "Nitrous and charge",
         (
@@ -90,12 +101,14 @@ def plan_html(sheet: BuildSheet, plan: Plan) -> str:
     nitrous, engine = sheet.nitrous, sheet.engine
     car = escape(sheet.car.name)
     blockers = "".join(f'<p class="stop"><b>Do not spray yet.</b> {escape(text)}</p>' for text in plan.blockers)
+    reachable = plan.timing.table["reachable"].any()
+    timing = f"<p>{escape(timing_sentences(plan.timing)[0])}</p>" if reachable else ""
     tables = "".join(_table(title, columns, plan.table) for title, columns in _TABLES)
     return f"""<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)}</p>
 <h1>{nitrous.shot_hp:g} hp, {nitrous.system}, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm</h1>
-<p>{escape(plan_answer(sheet, plan))}</p>{blockers}<p class="stop">{escape(no_timing(sheet))}</p>{tables}
+<p>{escape(plan_answer(sheet, plan))}</p>{blockers}{timing}{tables}
 <p class="quiet">Each model figure stands as likely (low to high): bounds over the ranges named below, not standard deviations. Power is at the
 crank, counted at {engine.peak_power_rpm:g} rpm.</p>
 <h2>Know</h2>{_list(plan.notes)}<h2>Missing or doubtful</h2>{_list([d.sentence for d in doubts(sheet)] or ["Nothing found."])}

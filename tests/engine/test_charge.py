@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kernel_lib import BuildSheet, InputError
-from kernel_lib.engine.cylinder import cylinder_volume
 from kernel_lib.engine.charge import (
     flow_for_fraction,
     fresh_charge,
@@ -18,6 +17,7 @@ from kernel_lib.engine.charge import (
     opening_temperature,
     spark_state,
 )
+from kernel_lib.engine.cylinder import cylinder_volume
 from kernel_lib.engine.setup import Setup
 
 SETUP = Setup.of(BuildSheet.demo("wren_five"))

@@ -7,8 +7,7 @@ import ipywidgets as w
 import pytest
 
 from kernel_lib import BuildSheet
-from kernel_lib.plan.judgement import no_timing
-from kernel_lib.plan.today import Now, compare
+from kernel_lib.plan.today import Now, compare, timing_of
 from workbooks.ui import today_words as words
 from workbooks.ui.session import Session
 from workbooks.ui.today_sentences import nearest
@@ -47,7 +46,7 @@ def test_the_plans_day(view):
     """Go, and nothing beyond the noise; the fields hold the sheet's numbers; timing stays a caution."""
     assert "Go Nothing beyond the noise." in _said(view.verdict)
     assert "nw-state-holds" in view.verdict.value
-    assert escape(no_timing(WREN)) in view.answer.value
+    assert escape(timing_of(WREN)) in view.answer.value
     assert "nw-state-watch" not in view.table.value
     assert float(view.fields["air_temperature_c"].text.value) == pytest.approx(78.8)
     assert view.inputs == Now.of(WREN)
@@ -62,7 +61,7 @@ def test_cold_bottle_changes_the_answer_and_not_the_sheet(view):
     assert "nw-state-watch" in view.verdict.value
     assert "Fuel to add" not in _said(view.answer)  # no recipe for a bottle outside its window
     assert "lambda, if nothing is changed" in _said(view.table)
-    assert escape(no_timing(WREN)) in view.answer.value
+    assert escape(timing_of(WREN)) in view.answer.value
     assert view.session.sheet.to_toml() == before
     view.back.click()
     assert view.inputs == Now.of(WREN)

@@ -10,11 +10,11 @@ from scipy.optimize import brentq
 
 from kernel_lib import BuildSheet, InputError, units
 from kernel_lib.band import (
-    ADDED_HEAT_EFFICIENCY,
     BOTTLE_TEMPERATURE,
     DENSITY_EXPONENT,
     WALL_FILM,
     WALL_HEAT_SHARE,
+    WORK_SHARE,
     Band,
 )
 from kernel_lib.doubts import overfilled
@@ -23,7 +23,7 @@ from kernel_lib.errors import check_number
 from kernel_lib.plan import bottle_day as bd
 from kernel_lib.plan import fuel as pf
 from kernel_lib.plan import supply
-from kernel_lib.plan.plan import shot_power, wanted_flow
+from kernel_lib.plan.power import shot_power, wanted_flow
 from kernel_lib.plan.transient import FirstInstant, first_instant
 from kernel_lib.thermo.fluid import P_CRITICAL, T_LAST, saturation_temperature, table
 from kernel_lib.thermo.vessel import (
@@ -312,8 +312,8 @@ def _dry_temperature(state: VesselState) -> float | None:
 
 def _power(trial: BuildSheet, flow: Band) -> Band:
     """Horsepower that the flow stands for; its ends lie at corners of the unknowns (less air won back, less power)."""
-    low = shot_power(trial, flow.low, ADDED_HEAT_EFFICIENCY.low, WALL_HEAT_SHARE.high, DENSITY_EXPONENT.low)
-    high = shot_power(trial, flow.high, ADDED_HEAT_EFFICIENCY.high, WALL_HEAT_SHARE.low, DENSITY_EXPONENT.high)
+    low = shot_power(trial, flow.low, WORK_SHARE.low, WALL_HEAT_SHARE.high, DENSITY_EXPONENT.low)
+    high = shot_power(trial, flow.high, WORK_SHARE.high, WALL_HEAT_SHARE.low, DENSITY_EXPONENT.high)
     return Band(low, shot_power(trial, flow.best), high, flow.because)
 
 

@@ -7,8 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from kernel_lib import BuildSheet, InputError, units
-from kernel_lib.band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, WALL_HEAT_SHARE
+from kernel_lib import BuildSheet, InputError
+from kernel_lib.band import DENSITY_EXPONENT, WALL_HEAT_SHARE
 from kernel_lib.engine.charge import (
     Charge,
     SparkState,
@@ -19,6 +19,7 @@ from kernel_lib.engine.charge import (
 )
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import fuel as pf
+from kernel_lib.plan.power import wanted_flow
 from kernel_lib.thermo import fuels
 from kernel_lib.thermo.equilibrium import T_RANGE, FlameLine, FlameMap, flame_line, flame_map
 from kernel_lib.thermo.mixture import Mixture, oxygen_share
@@ -88,17 +89,7 @@ def _setup(sheet: BuildSheet, fuel: str) -> Setup:
 @lru_cache(maxsize=256)
 def _flow_for_shot(sheet: BuildSheet, shot_hp: float) -> float:
     """Nitrous flow of a shot: a matter of the car, not of what is burned for comparison."""
-    engine = sheet.engine
-    return pf.nitrous_for_power(
-        _setup(sheet, OWN_FUEL),
-        units.w_from_hp(shot_hp),
-        engine.peak_power_rpm,
-        engine.lambda_without_nitrous,
-        engine.lambda_with_nitrous,
-        efficiency=ADDED_HEAT_EFFICIENCY.best,
-        wall_share=WALL_HEAT_SHARE.best,
-        exponent=DENSITY_EXPONENT.best,
-    )
+    return wanted_flow(sheet, shot_hp=shot_hp)
 
 
 @lru_cache(maxsize=8)

@@ -7,13 +7,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from kernel_lib import BuildSheet, InputError, Plan, plan_shot
+from kernel_lib import BuildSheet, InputError, Plan
 from kernel_lib.band import Band
 from kernel_lib.engine.charge import fresh_charge
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import fuel as pf
 from kernel_lib.plan import fuel_system as fs
 from kernel_lib.plan.judgement import at_peak, own_fuel_key
+from kernel_lib.plan.plan import plan_supply
 
 FIVE_PSI_KPA = 34.4738
 _JETS = np.linspace(0.3, 2.6, 47)
@@ -54,7 +55,7 @@ class FuelSide:
 @lru_cache(maxsize=8)
 def compute(sheet: BuildSheet) -> FuelSide:
     """Compute the fuel side of a car."""
-    plan, setup = plan_shot(sheet), Setup.of(sheet)
+    plan, setup = plan_supply(sheet), Setup.of(sheet)
     rpm = plan.table["rpm"].to_numpy()
     charge = fresh_charge(setup, rpm, 0.0)
     bare = pf.fuel_for(setup, charge, sheet.engine.lambda_without_nitrous) * setup.cycles_per_second(rpm)

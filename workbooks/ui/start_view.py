@@ -11,7 +11,7 @@ import numpy as np
 from kernel_lib import BuildSheet, InputError, Plan, plan_shot, units
 from kernel_lib import build_fields as bf
 from kernel_lib.doubts import doubts
-from kernel_lib.plan.judgement import no_timing, own_fuel_key
+from kernel_lib.plan.judgement import own_fuel_key, timing_sentences
 from kernel_lib.sheets.plan_sheet import plan_answer, plan_csv, plan_html
 from kernel_lib.text import banded
 from kernel_lib.thermo import fuels
@@ -320,7 +320,8 @@ class FirstPlan:
             f'<p><span class="nw-state-{d.weight}">{d.weight}</span> {escape(d.sentence)}</p>' for d in doubts(sheet)
         )
         plan = self.plan = plan_shot(sheet)
-        timing = f'<p class="nw-caution">{escape(no_timing(sheet))}</p>'
+        reachable = plan.timing.table["reachable"].any()
+        timing = f"<p>{escape(timing_sentences(plan.timing)[0])}</p>" if reachable else ""
         stops = "".join(
             f'<p><span class="nw-state-stop">do not spray yet</span> {escape(text)}</p>' for text in plan.blockers
         )

@@ -9,7 +9,6 @@ from html import escape
 import ipywidgets as w
 
 from kernel_lib import build_fields as bf
-from kernel_lib.plan.judgement import no_timing
 from kernel_lib.plan.today import PATHS, Now, Today, compare, ethanol_share, other_fuel
 from kernel_lib.thermo import fuels
 from kernel_lib.thermo.vessel import T_HOTTEST
@@ -179,8 +178,7 @@ class TodayView:
         """Say that there is no comparison at all: the plan's side cannot be computed."""
         if sentence:
             self.verdict.value = _verdict("stop", "Hold", "The plan itself cannot be computed.")
-            timing = f'<p class="nw-caution">{escape(no_timing(self.session.sheet))}</p>'
-            self.answer.value = f'<p><span class="nw-state-stop">hold</span> {escape(sentence)}</p>{timing}'
+            self.answer.value = f'<p><span class="nw-state-stop">hold</span> {escape(sentence)}</p>'
             self.table.value = self.assumes.value = ""
 
     def _mark(self, _sentence: str = "") -> None:
