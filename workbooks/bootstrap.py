@@ -17,6 +17,8 @@ STAMP = VENV / "workbooks-stamp.json"
 OLDEST = (3, 11)
 #: Set for the process that was started inside the new environment, so that a mistake cannot go in circles.
 MARK = "WORKBOOKS_BOOTSTRAPPED"
+#: Compiles the engine's cycle and leaves it on the disk, so that no visitor waits for it.
+COMPILE = "from kernel_lib.engine.cycle import warm_up; warm_up()"
 
 
 class BootstrapError(Exception):
@@ -116,7 +118,7 @@ def venv_python() -> Path:
 
 
 def build(extras: tuple[str, ...]) -> None:
-    """Make `.venv` and install the checkout into it, editable, with the extras."""
+    """Make `.venv`, install the checkout into it, editable, with the extras, and compile what would make a visitor wait."""
     print(f"Preparing {VENV} (once; this takes a few minutes) ...", file=sys.stderr, flush=True)
     inside = Path(sys.prefix).resolve() == VENV.resolve()
     if not inside:
@@ -124,6 +126,10 @@ def build(extras: tuple[str, ...]) -> None:
     target = f"{ROOT}[{','.join(extras)}]" if extras else str(ROOT)
     pip = [str(venv_python()), "-m", "pip", "install", "--disable-pip-version-check", "--quiet", "--editable", target]
     _run(pip, _pip_failed)
+    _run(
+        [str(venv_python()), "-c", COMPILE],
+        lambda lines: f"The engine's cycle could not be compiled: {' '.join(lines)}",
+    )
     STAMP.write_text(json.dumps({**fingerprint(), "extras": sorted(extras)}), encoding="utf-8")
 
 

@@ -48,7 +48,8 @@ def test_nothing_is_made_where_everything_is_there(monkeypatch):
 def test_environment_is_made_once(commands):
     """The first start makes it and goes on inside; the second only goes on inside."""
     bootstrap.ensure("workbooks", ["--port", "1"])
-    assert commands == [["-m", "venv", "--clear"], ["-m", "pip", "install"], ["-m", "workbooks", "--port", "1"]]
+    made = [["-m", "venv", "--clear"], ["-m", "pip", "install"], ["-c", bootstrap.COMPILE]]
+    assert commands == [*made, ["-m", "workbooks", "--port", "1"]]
     del commands[:]
     bootstrap.ensure("workbooks", [])
     assert commands == [["-m", "workbooks"]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import shutil
+import sys
 import threading
 import webbrowser
 from pathlib import Path
@@ -19,6 +20,7 @@ from tornado.ioloop import IOLoop
 from voila.app import Voila
 from voila.static_file_handler import MultiStaticFileHandler
 
+from workbooks import bootstrap
 from workbooks.serve import config, handlers, library, preheat, sockets
 
 KERNEL_ID = r"(?P<kernel_id>[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})"
@@ -93,6 +95,8 @@ class WorkbookServer(Voila):
         if self.options.open_browser:
             threading.Thread(target=webbrowser.open, args=(self.options.address,), daemon=True).start()
         if self.options.preheat:
+            # compiled once, in a process that takes its memory with it; every kernel reads it from the disk
+            await (await asyncio.create_subprocess_exec(sys.executable, "-c", bootstrap.COMPILE)).wait()
             names = [book.name for book in library.find(self.options.notebook_dir)]
             self._preheating = asyncio.ensure_future(preheat.preheat(self.kernel_manager, names))
 

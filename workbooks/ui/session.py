@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, urlencode
 import anywidget
 import traitlets
 
-from kernel_lib import BuildSheet, InputError
+from kernel_lib import BuildSheet, InputError, plan_shot
 
 from . import display
 
@@ -89,4 +89,6 @@ def open_session() -> Session:
         return Session()
     from voila.utils import get_query_string  # only there is an address to wait for
 
+    if os.environ.get("VOILA_PREHEAT"):
+        plan_shot(BuildSheet.demo(DEMO))  # compiled code and tables are there before the visitor is
     return Session(get_query_string() or "")
