@@ -92,11 +92,28 @@ def flame_length(cylinder: Cylinder, fuel: Fuel, rpm, at: Flame, *, residual: fl
 
 
 def duration_from_timing(timing_deg, ca50: float = BEST_CA50) -> np.ndarray:
-    """10-90 % burn duration [deg] of an engine whose spark at `timing_deg` [deg before TDC] puts 50 % burned at `ca50` [deg after TDC]."""
-    span = np.asarray(timing_deg, float) + ca50
-    return check_array(
-        "timing_deg", span, 5.0, 90.0, "deg from spark to 50 % burned", "No charge burns faster or slower."
-    ) / (HALF + DELAY_SHARE)
+    """Burn duration that a known-good timing tells.
+
+    Parameters
+    ----------
+    timing_deg : float or array
+        Spark [deg before TDC], from -4 to 80 at the usual `ca50`.
+    ca50 : float
+        Where it puts 50 % burned [deg after TDC].
+
+    Returns
+    -------
+    array
+        10-90 % burned [deg].
+
+    Raises
+    ------
+    InputError
+        Where spark and 50 % burned lie less than 5 or more than 89 deg apart.
+    """
+    why = f"It is said to put 50 % burned at {ca50:g} deg after TDC: no charge burns faster or slower."
+    timing = check_array("timing_deg", timing_deg, 5.0 - ca50, 89.0 - ca50, "deg before TDC", why)
+    return (timing + ca50) / (HALF + DELAY_SHARE)
 
 
 def check_timing_is(kind: str) -> str:

@@ -23,8 +23,8 @@ from .cylinder import Cylinder
 
 _RANGES = {
     "rpm": (300.0, 15000.0, "rpm", "Piston engines turn between."),
-    "P_ivc": (2e4, 3e5, "Pa", "Cylinder pressure when the intake valve closes, without boost."),
-    "T_ivc": (200.0, 600.0, "K", "Charge with residual gas when the intake valve closes."),
+    "P_ivc": (2e4, 4e5, "Pa", "Cylinder pressure when the intake valve closes, without boost."),
+    "T_ivc": (182.0, 600.0, "K", "Charge with residual gas when the intake valve closes; colder, nitrous freezes."),
     "lambda": (0.5, 5.0, "", "Below, soot forms, which is not computed; above, nothing burns."),
     "nitrous_fraction": (0.0, 1.0, "", "It is a share of the oxidiser, by mole."),
     "residual_fraction": (0.0, 0.3, "", "At full throttle an engine keeps far less."),
@@ -63,7 +63,7 @@ def run_cycles(
     ----------
     engine : BuildSheet, its engine section, Setup or Cylinder
     cases : DataFrame
-        One row a case: rpm [rpm], P_ivc [Pa], T_ivc [K] (charge with residual gas at intake closing), fuel (name or Fuel), lambda,
+        One row a case: rpm [rpm], P_ivc [Pa], T_ivc [K] (charge with residual gas at intake closing; the polynomials begin at 200), fuel (name or Fuel), lambda,
         nitrous_fraction, residual_fraction (as in `Mixture`), spark_deg_btdc, delay_deg (spark to the first burned gas),
         duration_10_90_deg [deg], octane_ron. May have water_fraction (of the fresh oxidiser; 0 where there is none).
     step_deg : float

@@ -16,6 +16,7 @@ from ..thermo.fluid import evaporation_heat
 from ..units import in_from_mm, lb_from_kg, psi_from_kpa
 from . import fuel as pf
 from .fuel_system import jet_band, jet_flow, pulse_drift, pump_flow, wet_lambda
+from .power import firing_of
 from .supply import is_weighed
 
 if TYPE_CHECKING:
@@ -53,7 +54,12 @@ def timing_sentences(timing: Timing) -> list[str]:
         )
     if len(short):
         ends = short.iloc[sorted({0, len(short) - 1})]
-        most = _listed([f"about {row['most_hp']:.0f} hp at {row['rpm']:.0f} rpm" for _, row in ends.iterrows()])
+        most = _listed(
+            [
+                f"about {row['most_hp']:.0f} hp ({1e3 * row['most_kg_s']:.0f} g/s) at {row['rpm']:.0f} rpm"
+                for _, row in ends.iterrows()
+            ]
+        )
         reasons = "; ".join(dict.fromkeys(OBSTACLES[name] for name in short["obstacle"]))
         where = _listed([f"{rpm:.0f}" for rpm in short["rpm"]])
         out.append(f"Not reachable at {where} rpm with what may flow here: {reasons}. At most {most}.")
@@ -277,7 +283,12 @@ def blockers(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
             f"{limits.pump_percent:g} %, from {table.loc[pump > limits.pump_percent, 'rpm'].iloc[0]:.0f} rpm."
         )
     out += _power_and_mixture(sheet, setup, plan)
-    if plan.timing is not None and not plan.timing.table["reachable"].all():
+    own = firing_of(sheet, setup).table["P_max"].max() / 1e5
+    if limits.peak_pressure_bar is not None and limits.peak_pressure_bar < own:
+        out.append(
+            f"The owner's limit of peak pressure, {limits.peak_pressure_bar:g} bar, is below what the engine reaches without nitrous, about {own:.0f} bar."
+        )
+    elif plan.timing is not None and not plan.timing.table["reachable"].all():
         out.append(f"{timing_sentences(plan.timing)[-1]} Begin the window at a higher speed, or take less there.")
     return out
 

@@ -33,9 +33,23 @@ def _firing(setup: Setup, lambda_without: float, timing_is: str) -> Firing:
 
 
 def firing_of(sheet: BuildSheet, setup: Setup | None = None) -> Firing:
-    """Return how the engine of a sheet burns without nitrous; kept for sheets that differ in their nitrous only."""
-    setup = replace(Setup.of(sheet) if setup is None else setup, T_bottle=293.15)
-    return _firing(setup, sheet.engine.lambda_without_nitrous, sheet.engine.timing_is)
+    """Return how the engine of a sheet burns without nitrous; kept for sheets that differ in their nitrous only.
+
+    Raises
+    ------
+    InputError
+        Where no charge would burn in time with the known-good timing.
+    """
+    setup, engine = replace(Setup.of(sheet) if setup is None else setup, T_bottle=293.15), sheet.engine
+    try:
+        return _firing(setup, engine.lambda_without_nitrous, engine.timing_is)
+    except InputError as exc:
+        if exc.field not in ("timing_deg", "spark_deg_btdc", "duration_10_90_deg"):
+            raise
+        path, timing = "engine.full_throttle.timing_deg_btdc", list(engine.full_throttle.timing_deg_btdc)
+        raise InputError(
+            path, timing, "deg before TDC", "a timing at which the charge burns in time", exc.reason
+        ) from exc
 
 
 @functools.lru_cache(maxsize=64)

@@ -27,7 +27,7 @@ class Timing:
         One row an rpm. Angles are retard from the known-good timing [deg]; each also with ``_low`` and ``_high``: phasing_deg, knock_deg,
         pressure_deg (what each reason asks for; negative: advance would be allowed; infinite: no retard is enough; NaN: the flame leaves its
         table) and retard_deg (the likely need: the largest of the three, not below 0; blank where not reachable). Then timing_deg_btdc (known-good),
-        rule_deg, first_hit_deg, reachable, governs, obstacle, most_hp (where not reachable). At the first-hit timing, each with ``_low`` and
+        rule_deg, first_hit_deg, reachable, governs, obstacle, most_hp and most_kg_s (likely flow; where not reachable). At the first-hit timing, each with ``_low`` and
         ``_high``: power_gain_hp, peak_pressure_bar, knock_ratio (worst cylinder over the engine's own at that speed), exhaust_K (worst
         cylinder); and power_hp, power_own_hp, torque_nm, torque_own_nm.
     limits : Limits
@@ -81,11 +81,12 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]
     for name, column in found.items():
         table[name] = column
     _outcome(case, table)
-    table["most_hp"] = np.nan
+    table["most_hp"] = table["most_kg_s"] = np.nan
     short = ~table["reachable"].to_numpy()
     if short.any():
         full = _room(case, limits, found)[short]
-        table.loc[short, "most_hp"] = shot_hp * _largest_share(sheet, case.rpm[short], every, rule, full)
+        share = _largest_share(sheet, case.rpm[short], every, rule, full)
+        table.loc[short, "most_hp"], table.loc[short, "most_kg_s"] = shot_hp * share, every[0].flow * share
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
     table.loc[short, blank] = np.nan
     return Timing(table, limits, sheet, every)
