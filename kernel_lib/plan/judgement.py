@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import build_fields as bf
+from ..band import PEAK_SHARE
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..engine.setup import Setup
@@ -283,10 +284,10 @@ def blockers(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
             f"{limits.pump_percent:g} %, from {table.loc[pump > limits.pump_percent, 'rpm'].iloc[0]:.0f} rpm."
         )
     out += _power_and_mixture(sheet, setup, plan)
-    own = firing_of(sheet, setup).table["P_max"].max() / 1e5
+    own = PEAK_SHARE.high * firing_of(sheet, setup).table["P_max"].max() / 1e5
     if limits.peak_pressure_bar is not None and limits.peak_pressure_bar < own:
         out.append(
-            f"The owner's limit of peak pressure, {limits.peak_pressure_bar:g} bar, is below what the engine reaches without nitrous, about {own:.0f} bar."
+            f"The owner's limit of peak pressure, {limits.peak_pressure_bar:g} bar, is below what the engine may reach without nitrous, up to {own:.0f} bar."
         )
     elif plan.timing is not None and not plan.timing.table["reachable"].all():
         out.append(f"{timing_sentences(plan.timing)[-1]} Begin the window at a higher speed, or take less there.")

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.interpolate import PchipInterpolator
 
-from ..band import FLAME_RATIO, KNOCK_NITROUS
+from ..band import FLAME_RATIO, KNOCK_NITROUS, PEAK_SHARE
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge
 from ..engine.firing import Burn, Firing, cases_of
@@ -174,17 +174,16 @@ class Limits:
 
     @classmethod
     def of(cls, sheet: BuildSheet, firing: Firing, rpm) -> Limits:
-        """Take the owner's limits; relative ones count from the engine's own highest over rpm without nitrous."""
+        """Take the owner's limits.
+
+        A rise counts from the engine's own highest over rpm without nitrous; an absolute pressure is divided by the high end of `PEAK_SHARE`, for the
+        cycle may be that much too low. Where the sheet states both, the lower counts; a rise that is only assumed gives way.
+        """
         limits, own = sheet.limits, firing.table
         top = float(own["P_max"].max()) * (1 + limits.peak_pressure_rise_percent / 100)
-        given = limits.peak_pressure_bar
-        top = (
-            top
-            if given is None
-            else min(1e5 * given, top)
-            if sheet.is_given("limits.peak_pressure_rise_percent")
-            else 1e5 * given
-        )
+        if limits.peak_pressure_bar is not None:
+            absolute = 1e5 * limits.peak_pressure_bar / PEAK_SHARE.high
+            top = min(absolute, top) if sheet.is_given("limits.peak_pressure_rise_percent") else absolute
         return cls(top, float(own["T_burned_evo"].max()) + limits.exhaust_rise_k, firing.at("knock_integral", rpm))
 
 
