@@ -15,7 +15,8 @@ from kernel_lib.sheets.plan_sheet import CAUTIONS
 
 ROOT = Path(__file__).resolve().parents[1]
 NAME = '<script>alert("1")</script> & co'
-BUILD = BuildSheet.demo("wren_five").replace({"car.name": NAME})
+BUILD = BuildSheet.demo("wren_five").replace({"car.name": NAME, "nitrous.spray_rpm_min": 4000.0})
+"""From a speed at which the timing can be had, so that nothing forbids it."""
 
 
 def run(*args, folder=ROOT):
@@ -49,7 +50,7 @@ def test_two_files(planned):
 def test_csv(planned):
     with (planned[1] / "plan.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
-    assert [float(row["rpm"]) for row in rows] == [2500 + 500 * k for k in range(8)]
+    assert [float(row["rpm"]) for row in rows] == [4000 + 500 * k for k in range(5)]
     needed = {"rpm", "lambda", "gauge_afr", "governed_by", "nitrous_kg_s", "dose_mg", "oxygen_share", "charge_T_K"}
     needed |= {f"{name}{tail}" for name in BANDED for tail in ("_low", "", "_high")}
     assert needed <= set(rows[0])
@@ -66,7 +67,7 @@ def test_page_needs_no_other_file(planned):
     assert page.lower().startswith("<!doctype html>")
     for word in ("http:", "https:", "<script", "<link", "<img", "<iframe", "@import", "url(", "src=", "href="):
         assert word not in page.lower(), word
-    assert page.count("<table>") == page.count("</table>") == 4
+    assert page.count("<table>") == page.count("</table>") == 5
     assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.S).lower().split()
 
 
@@ -100,16 +101,23 @@ def test_page_names_doubts_and_assumptions(planned):
 
 
 def test_blockers_are_said(tmp_path):
-    """The shot of the blocker is what the nozzle gives; without a bore it is the wanted one."""
-    sheet = BuildSheet.demo("wren_five").replace({"limits.power_hp": 250.0})
-    shot = plan_shot(sheet).power.best
-    assert 70 < shot < 80
+    """The shot of the blocker is what the nozzle gives; without a bore it is the wanted one. What is not reachable is a dash in the page."""
+    sheet = BuildSheet.demo("wren_five").replace({"limits.power_hp": 245.0})
+    plan = plan_shot(sheet)
+    shot = plan.power.best
+    assert 74 < shot < 80
     build = tmp_path / "car.toml"
     build.write_text(sheet.to_toml(), encoding="utf-8")
     done = run("plan", build, "--out", tmp_path)
     assert done.returncode == 0
-    assert f"Do not spray yet. 214 hp and a shot of {shot:.0f} hp pass the owner's limit of 250 hp." in done.stdout
-    assert "Do not spray yet." in (tmp_path / "tune_sheet.html").read_text(encoding="utf-8")
+    assert f"Do not spray yet. 172 hp and a shot of {shot:.0f} hp pass the owner's limit of 245 hp." in done.stdout
+    assert len(plan.blockers) == 2
+    assert "Not reachable at" in plan.blockers[1]
+    assert done.stdout.splitlines()[2:] == [f"Do not spray yet. {text}" for text in plan.blockers]
+    page = (tmp_path / "tune_sheet.html").read_text(encoding="utf-8")
+    assert page.count("Do not spray yet.") == 2
+    assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.S).lower().split()
+    assert page.count("<td>–</td>") >= (~plan.table["reachable"]).sum()
 
 
 def test_without_a_bore_the_wanted_horsepower_governs(tmp_path):
@@ -120,10 +128,10 @@ def test_without_a_bore_the_wanted_horsepower_governs(tmp_path):
         "discharge_temperature_c",
         "discharge_bore_mm",
     )
-    sheet = BUILD.replace({f"nitrous.{name}": None for name in weighed} | {"limits.power_hp": 250.0})
+    sheet = BUILD.replace({f"nitrous.{name}": None for name in weighed} | {"limits.power_hp": 245.0})
     (tmp_path / "car.toml").write_text(sheet.to_toml(), encoding="utf-8")
     done = run("plan", tmp_path / "car.toml", "--out", tmp_path)
-    assert "Do not spray yet. 214 hp and a shot of 75 hp pass the owner's limit of 250 hp." in done.stdout
+    assert "Do not spray yet. 172 hp and a shot of 75 hp pass the owner's limit of 245 hp." in done.stdout
     with (tmp_path / "plan.csv").open(encoding="utf-8", newline="") as stream:
         assert {row["governed_by"] for row in csv.DictReader(stream)} == {"wanted horsepower"}
 
