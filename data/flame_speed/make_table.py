@@ -1,6 +1,6 @@
 """Make flames.csv: laminar flame speeds of propane with air and nitrous oxide, by Cantera.
 
-Run ``python data/flame_speed/make_table.py`` (half an hour to two hours on two cores). It resumes: rows that stand in flames.csv are
+Run ``python data/flame_speed/make_table.py`` (about an hour on two cores). It resumes: rows that stand in flames.csv are
 not computed again; delete the file to start anew. Origin of every number: one-dimensional free flames, Cantera, mechanism GRI-Mech
 3.0 as it ships with Cantera (gri30.yaml), mixture-averaged transport, propane in place of gasoline, no burned gas, no water. phi counts
 the O atoms of O2 and N2O; nitrous_fraction is moles of N2O per mole of (dry air + N2O).

@@ -17,7 +17,7 @@ from ..errors import InputError, check_array
 from ..paths import data_dir
 from .fuels import Fuel
 
-PHI, T_UNBURNED, P_ATM, NITROUS = (0.7, 1.5), (400.0, 950.0), (5.0, 80.0), (0.0, 0.55)
+PHI, T_UNBURNED, P_ATM, NITROUS = (0.7, 1.5), (330.0, 950.0), (5.0, 80.0), (0.0, 0.55)
 """Range of the table: equivalence ratio, [K], [atm], moles N2O per mole of (dry air + N2O)."""
 
 _ATM = 101325.0
@@ -86,18 +86,18 @@ def table() -> pd.DataFrame:
 
 @functools.cache
 def _logarithm() -> NdBSpline:
-    """Spline of ln(speed ratio) over phi, T, ln(p/atm), nitrous fraction: cubic, quadratic over the three pressures."""
+    """Cubic spline of ln(speed ratio) over phi, T, ln(p/atm), nitrous fraction."""
     keys = ["phi", "T_unburned_K", "p_atm", "nitrous_fraction"]
     speed = table().query("use == 'grid'").set_index(keys)["S_L_cm_s"].sort_index()
     axes = [level.to_numpy(float) for level in speed.index.levels]
     log = np.log(speed.to_numpy()).reshape([len(axis) for axis in axes])
     axes[2] = np.log(axes[2])
-    weights, knots, degrees = log - log[..., :1], [], (3, 3, 2, 3)
+    weights, knots = log - log[..., :1], []
     for k, axis in enumerate(axes):
-        along = make_interp_spline(axis, weights, degrees[k], axis=k)
+        along = make_interp_spline(axis, weights, 3, axis=k)
         weights = np.moveaxis(along.c, 0, k)
         knots.append(along.t)
-    return NdBSpline(tuple(knots), weights, degrees)
+    return NdBSpline(tuple(knots), weights, 3)
 
 
 def inside(phi, T, P, nitrous_fraction) -> np.ndarray:
@@ -115,7 +115,7 @@ def speed_ratio(phi, T, P, nitrous_fraction) -> np.ndarray:
     phi : float or array
         Equivalence ratio, the oxygen of both oxidisers counted, 0.7 to 1.5.
     T, P : float or array
-        Unburned gas [K], 400 to 950, and [Pa], 5 to 80 atm.
+        Unburned gas [K], 330 to 950, and [Pa], 5 to 80 atm.
     nitrous_fraction : float or array
         Moles of N2O per mole of (dry air + N2O), 0 to 0.55.
 
