@@ -157,7 +157,7 @@ def named(pair):
     return f"phi{phi:g}-{T:g}K-{p:g}atm-{x:g}"
 
 
-@pytest.mark.parametrize("pair", left_out_pairs(), ids=named)
+@pytest.mark.parametrize("pair", list(left_out_pairs()), ids=named)
 def test_flames_left_out_of_the_table(pair):
     phi, T, p, x, ratio = pair
     assert float(flame.speed_ratio(phi, T, p * ATM, x)) == pytest.approx(ratio, rel=LEFT_OUT_TOLERANCE)
