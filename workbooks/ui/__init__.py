@@ -6,6 +6,7 @@ from .frame import cautions, masthead, terms
 from .fuel_view import fuel_side
 from .session import open_session
 from .start_view import car_on_paper, choose_car, edit_car, first_plan
+from .timing_view import timing
 from .today_view import today
 from .weigh_view import weigh_in_panel
 
@@ -21,6 +22,7 @@ __all__ = [
     "masthead",
     "open_session",
     "terms",
+    "timing",
     "today",
     "weigh_in_panel",
 ]

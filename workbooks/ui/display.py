@@ -44,6 +44,7 @@ _IN_US = {
     "kg/h": Shown("lb/h", u.lb_from_kg, u.kg_from_lb),
     "g/s": Shown("lb/s", lambda v: u.lb_from_kg(v / 1e3), lambda v: 1e3 * u.kg_from_lb(v)),
     "K difference": Shown("°F", lambda v: 1.8 * v, lambda v: v / 1.8),
+    "bar": Shown("psi", lambda v: u.psi_from_kpa(100 * v), lambda v: u.kpa_from_psi(v) / 100),
 }
 _IN_METRIC = {
     "hp": Shown("kW", u.kw_from_hp, u.hp_from_kw),

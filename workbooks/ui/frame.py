@@ -19,6 +19,7 @@ PAGES = (
     ("start", "The car on paper"),
     ("charge_explorer", "AFR against charge temperature"),
     ("bottle", "Bottle, nozzle, fuel side"),
+    ("timing", "Timing"),
     ("today", "Today"),
 )
 
@@ -131,6 +132,13 @@ _TERMS = (
     ("closed loop", "the engine controller trimming the fuel by the lambda sensor"),
     ("dead time", "what an injector takes to open before fuel flows"),
     ("valve duty, injector duty", "share of the time a valve, or an injector, is open"),
+    ("TDC", "top dead centre: the piston highest; timing is counted in degrees of crank before it"),
+    ("phasing", "where in the stroke the charge burns; best torque has half of it burned some 9 degrees after TDC"),
+    (
+        "knock integral",
+        "how much of its time to self-ignition the last of the charge has used up when the flame arrives; knock from 1",
+    ),
+    ("first hit", "the first spray with a new shot: timing at the cautious edge of what is not known"),
 )
 
 
