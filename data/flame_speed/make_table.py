@@ -18,7 +18,7 @@ import cantera as ct
 
 PHI = (0.7, 0.9, 1.0, 1.1, 1.3, 1.5)
 T_UNBURNED = (330.0, 400.0, 550.0, 700.0, 825.0, 950.0)  # K
-PRESSURE = (5.0, 10.0, 20.0, 40.0, 80.0)  # atm
+PRESSURE = (5.0, 10.0, 20.0, 40.0, 80.0, 120.0)  # atm
 NITROUS = (0.0, 0.05, 0.12, 0.22, 0.37, 0.55)
 LEFT_OUT = 40  # pairs of flames off the grid, to show how well the table interpolates
 FILE = Path(__file__).with_name("flames.csv")

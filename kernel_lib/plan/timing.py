@@ -42,7 +42,9 @@ class Timing:
     choices: list[Corner]
 
 
-def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]], shot_hp: float) -> Timing:
+def timing_plan(
+    sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]], shot_hp: float, *, most: bool = True
+) -> Timing:
     """Solve the three reasons over rpm.
 
     Parameters
@@ -54,6 +56,8 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]
         Nitrous flow [kg/s], wall share and density exponent: likely, then every corner.
     shot_hp : float
         What the flow is worth [hp], for the trade's rule.
+    most : bool
+        Whether to find how much is reachable where the whole is not; it takes as long again, see also `reachable_hp`.
 
     Returns
     -------
@@ -83,7 +87,7 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]
     _outcome(case, table)
     table["most_hp"] = table["most_kg_s"] = np.nan
     short = ~table["reachable"].to_numpy()
-    if short.any():
+    if short.any() and most:
         full = _room(case, limits, found)[short]
         share = _largest_share(sheet, case.rpm[short], every, rule, full)
         table.loc[short, "most_hp"], table.loc[short, "most_kg_s"] = shot_hp * share, every[0].flow * share
@@ -203,6 +207,28 @@ BANDS = {
     "share of the cycle's work": WORK_SHARE,
 }
 """What the timing's bands run over, beside nitrous flow, wall-heat share and density exponent."""
+
+
+def reachable_hp(sheet: BuildSheet, rpm, up_to_hp: float) -> np.ndarray:
+    """Largest shot [hp] that a timing keeps within every limit, speed by speed; `up_to_hp` where more would do as well.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    rpm : array
+        [rpm].
+    up_to_hp : float
+
+    Raises
+    ------
+    InputError
+        If no flow adds so much.
+    """
+    every = corners(choices_for_shot(sheet, up_to_hp))
+    case = Case.of(sheet, rpm, every)
+    limits = Limits.of(sheet, case.firing, case.rpm)
+    full = _room(case, limits, _first_hit(sheet, case, limits, needs(case, limits), 0.0))
+    return up_to_hp * np.where(full >= 0, 1.0, _largest_share(sheet, case.rpm, every, 0.0, full))
 
 
 def choices_for_shot(sheet: BuildSheet, shot_hp: float) -> list[tuple[float, float, float]]:

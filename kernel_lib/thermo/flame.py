@@ -17,7 +17,7 @@ from ..errors import InputError, check_array
 from ..paths import data_dir
 from .fuels import Fuel
 
-PHI, T_UNBURNED, P_ATM, NITROUS = (0.7, 1.5), (330.0, 950.0), (5.0, 80.0), (0.0, 0.55)
+PHI, T_UNBURNED, P_ATM, NITROUS = (0.7, 1.5), (330.0, 950.0), (5.0, 120.0), (0.0, 0.55)
 """Range of the table: equivalence ratio, [K], [atm], moles N2O per mole of (dry air + N2O)."""
 
 _ATM = 101325.0
@@ -115,7 +115,7 @@ def speed_ratio(phi, T, P, nitrous_fraction) -> np.ndarray:
     phi : float or array
         Equivalence ratio, the oxygen of both oxidisers counted, 0.7 to 1.5.
     T, P : float or array
-        Unburned gas [K], 330 to 950, and [Pa], 5 to 80 atm.
+        Unburned gas [K], 330 to 950, and [Pa], 5 to 120 atm.
     nitrous_fraction : float or array
         Moles of N2O per mole of (dry air + N2O), 0 to 0.55.
 

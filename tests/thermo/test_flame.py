@@ -209,7 +209,7 @@ def test_little_nitrous_hardly_speeds_a_rich_flame():
         ({"T": 951.0}, "T", "K"),
         ({"T": float("nan")}, "T", "K"),
         ({"P": 4.9 * ATM}, "P", "Pa"),
-        ({"P": 81 * ATM}, "P", "Pa"),
+        ({"P": 121 * ATM}, "P", "Pa"),
         ({"nitrous_fraction": -0.01}, "nitrous_fraction", ""),
         ({"nitrous_fraction": 0.56}, "nitrous_fraction", ""),
     ],

@@ -44,8 +44,8 @@ class _CylinderPicture(Picture):
         """Ends of the upright axis."""
         raise NotImplementedError
 
-    def label_at(self, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
-        """Where a line carries its name."""
+    def label_at(self, _k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+        """Where a line, the first or the second, carries its name."""
         return float(x[-1]), float(y[-1])
 
     def data(self, r: Result, _scale: float, system: str) -> None:
@@ -54,10 +54,11 @@ class _CylinderPicture(Picture):
         for k, (x, y) in enumerate(self.lines(r, system)):
             held = np.isfinite(y) & (x >= _SHOWN[0]) & (x <= _SHOWN[1])
             self.put(k, x=x[held], y=y[held])
-            ends.append(self.label_at(x[held], y[held]))
+            ends.append(self.label_at(k, x[held], y[held]))
         places = apart([end[1] for end in ends], least)
-        for k, end in enumerate(ends):
-            self.put(2 + k, x=[end[0] + 2.0], y=[places[k]])
+        right = max(end[0] for end in ends) + 2.0
+        for k, place in enumerate(places):
+            self.put(2 + k, x=[right], y=[place])
 
 
 class PressurePicture(_CylinderPicture):
@@ -123,9 +124,9 @@ class PressurePicture(_CylinderPicture):
             self.put(4 + 2 * k, x=at, y=np.interp(at, x, y))
             self.put(5 + 2 * k, x=[-row["timing_deg_btdc"]], y=np.interp([-row["timing_deg_btdc"]], x, y))
 
-    def label_at(self, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
-        k = int(np.searchsorted(x, 34.0))
-        return float(x[k]), float(y[k])
+    def label_at(self, _k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+        at = int(np.searchsorted(x, 38.0))
+        return float(x[at]), float(y[at])
 
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "Pressure in the mean cylinder over crank angle. Triangle: spark; dot: 50 % burned; diamond: peak."
@@ -146,9 +147,9 @@ class BurnPicture(_CylinderPicture):
     def lines(self, r: Result, _system: str) -> list[tuple[np.ndarray, np.ndarray]]:
         return [(t["theta_deg"].to_numpy(), 100 * t["burned_share"].to_numpy()) for t in (r.view.own, r.view.shot)]
 
-    def label_at(self, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
-        k = min(int(np.searchsorted(y, 62.0)), len(x) - 1)
-        return float(x[k]), float(y[k])
+    def label_at(self, k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+        at = min(int(np.searchsorted(y, (62.0, 40.0)[k])), len(x) - 1)
+        return float(x[at]) + 3.0, float(y[at])
 
     def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
         return words.burn_title(r), "Share of the charge that has burned, over crank angle.", words.burn_text(r)
@@ -230,6 +231,9 @@ class KnockPicture(_CylinderPicture):
 
     def lines(self, r: Result, _system: str) -> list[tuple[np.ndarray, np.ndarray]]:
         return [(t["theta_deg"].to_numpy(), t["knock_integral"].to_numpy()) for t in (r.view.own, r.view.shot)]
+
+    def label_at(self, _k: int, _x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+        return 62.0, float(y[-1]) - 0.09 * float(max(1.1, y[-1]))
 
     def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
         return words.knock_title(r), "Knock integral over crank angle, counted to 90 % burned.", words.knock_text(r)

@@ -53,13 +53,18 @@ class NeedPicture(Picture):
         rpm, short = table["rpm"].to_numpy(), ~table["reachable"].to_numpy()
         edges = np.concatenate([[rpm[0]], 0.5 * (rpm[1:] + rpm[:-1]), [rpm[-1]]])
         shapes, notes = [], []
-        for k in np.flatnonzero(short):
+        for group in np.split(np.flatnonzero(short), np.flatnonzero(np.diff(np.flatnonzero(short)) > 1) + 1):
+            if not len(group):
+                continue
+            left, right = edges[group[0]], edges[group[-1] + 1]
             shapes.append(
-                {"type": "rect", "xref": "x", "yref": "paper", "x0": edges[k], "x1": edges[k + 1], "y0": 0, "y1": 1, "line": {"width": 0}, "fillcolor": "rgba(91,100,112,0.16)", "layer": "below"}
+                {"type": "rect", "xref": "x", "yref": "paper", "x0": left, "x1": right, "y0": 0, "y1": 1, "line": {"width": 0}, "fillcolor": "rgba(91,100,112,0.16)", "layer": "below"}
             )  # fmt: skip
-            text = f"not reachable:<br>at most<br>{5 * np.floor(r.most_hp[k] / 5):.0f} hp"
+            most = "<br>".join(f"{words.at_most(r, k)} hp at {rpm[k]:.0f}" for k in group)
+            centre = len(group) > 1 or 0 < group[0] < len(rpm) - 1
+            place = {"x": 0.5 * (left + right), "xanchor": "center"} if centre else {"x": left, "xanchor": "left"}
             notes.append(
-                {"x": 0.5 * (edges[k] + edges[k + 1]), "y": 0.99, "yref": "paper", "yanchor": "top", "showarrow": False, "text": text, "font": {"size": 11, "color": theme.QUIET}}
+                {**place, "y": 0.99, "yref": "paper", "yanchor": "top", "showarrow": False, "text": f"not reachable:<br>at most<br>{most}", "font": {"size": 11, "color": theme.QUIET}}
             )  # fmt: skip
         self.figure.layout.shapes, self.figure.layout.annotations = shapes, notes
         room = 0.04 * (rpm[-1] - rpm[0])
@@ -188,7 +193,7 @@ class MarginPicture(Picture):
     def data(self, r: Result, _scale: float, _system: str) -> None:
         self.put(0, x=[c.degrees for c in r.changes], y=list(range(len(r.changes))))
 
-    def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
+    def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         return (
             words.margin_title(r, system),
             "Timing that a change is worth against knock, at the chosen speed and timing.",
@@ -200,7 +205,7 @@ class PlugPicture(Picture):
     """What plug and coil are asked for, over the engine's own."""
 
     def build(self) -> theme.Figure:
-        fig = theme.figure(220, left=190, right=30)
+        fig = theme.figure(220, left=208, right=30)
         fig.add_trace(
             go.Bar(orientation="h", marker={"color": theme.WITH}, hovertemplate="%{x:.2f} times<extra></extra>")
         )

@@ -104,12 +104,14 @@ def _verdict_on_rule(good: pd.DataFrame) -> str:
 
 
 def _unreachable(r: Result, short: pd.DataFrame) -> str:
-    most = [
-        f"about {5 * np.floor(r.most_hp[k] / 5):.0f} hp at {rpm:.0f}"
-        for k, rpm in zip(short.index, short["rpm"], strict=True)
-    ]
+    most = [f"about {at_most(r, k)} hp at {rpm:.0f}" for k, rpm in zip(short.index, short["rpm"], strict=True)]
     why = "; ".join(dict.fromkeys(OBSTACLES[name] for name in short["obstacle"]))
     return f"Not reachable at {_speeds(short)}, at the cautious edge: {why}. At most {_and(most)} rpm."
+
+
+def at_most(r: Result, k: int) -> str:
+    """Largest reachable shot at a speed of the table [hp], down to a full five."""
+    return f"{5 * np.floor(r.most_hp[k] / 5):.0f}"
 
 
 def _own_knock(r: Result) -> list[str]:
