@@ -55,10 +55,8 @@ class _CylinderPicture(Picture):
             held = np.isfinite(y) & (x >= _SHOWN[0]) & (x <= _SHOWN[1])
             self.put(k, x=x[held], y=y[held])
             ends.append(self.label_at(k, x[held], y[held]))
-        places = apart([end[1] for end in ends], least)
-        right = max(end[0] for end in ends) + 2.0
-        for k, place in enumerate(places):
-            self.put(2 + k, x=[right], y=[place])
+        for k, place in enumerate(apart([end[1] for end in ends], least)):
+            self.put(2 + k, x=[ends[k][0] + 2.0], y=[place])
 
 
 class PressurePicture(_CylinderPicture):
@@ -124,9 +122,9 @@ class PressurePicture(_CylinderPicture):
             self.put(4 + 2 * k, x=at, y=np.interp(at, x, y))
             self.put(5 + 2 * k, x=[-row["timing_deg_btdc"]], y=np.interp([-row["timing_deg_btdc"]], x, y))
 
-    def label_at(self, _k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
-        at = int(np.searchsorted(x, 38.0))
-        return float(x[at]), float(y[at])
+    def label_at(self, k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+        angle = 40.0 if k else 48.0
+        return angle, float(np.interp(angle, x, y)) * (1.06 if k else 0.6)
 
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "Pressure in the mean cylinder over crank angle. Triangle: spark; dot: 50 % burned; diamond: peak."
@@ -232,8 +230,9 @@ class KnockPicture(_CylinderPicture):
     def lines(self, r: Result, _system: str) -> list[tuple[np.ndarray, np.ndarray]]:
         return [(t["theta_deg"].to_numpy(), t["knock_integral"].to_numpy()) for t in (r.view.own, r.view.shot)]
 
-    def label_at(self, _k: int, _x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
-        return 62.0, float(y[-1]) - 0.09 * float(max(1.1, y[-1]))
+    def label_at(self, k: int, _x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+        """The line without nitrous ends on a line that is named already."""
+        return 62.0, np.nan if k == 0 else float(y[-1]) - 0.09 * float(max(1.1, y[-1]))
 
     def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
         return words.knock_title(r), "Knock integral over crank angle, counted to 90 % burned.", words.knock_text(r)
