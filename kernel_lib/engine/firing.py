@@ -17,10 +17,8 @@ from .cycle import run_cycles
 from .heat import friction_pressure
 from .setup import Setup
 
-STEP = 1.0
-"""Step of a plan's cycles [deg]: within 2e-5 of peak pressure and 3e-4 of the knock integral of a fine one."""
-
-_PASSES = 3
+STEP = 2.0
+"""Step of a plan's cycles [deg]: within 2e-4 of peak pressure and 1e-3 of the knock integral of a fine one."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +31,7 @@ class Firing:
     lambda_without : float
     timing_is : str
         "best torque": 50 % burned falls at `combustion.BEST_CA50` with the known-good timing. Else the duration comes from
-        `combustion.CORRELATION`, but 50 % burned not earlier than that: timing held back by knock is later than best.
+        `combustion.CORRELATION`, but 50 % burned falls not earlier than that: timing held back by knock is later than best.
     rpm : array
         The speeds of the full-throttle table [rpm].
     duration_deg, delay_deg : array
@@ -67,13 +65,9 @@ class Firing:
         rpm = setup.rpm_table
         timing = setup.timing_deg(rpm)
         cases = cases_of(setup, fresh_charge(setup, rpm, 0.0), rpm, lambda_without)
-        duration = least = cb.duration_from_timing(timing)
-        for _ in range(1 if timing_is == "best torque" else 6):
-            delay = cb.DELAY_SHARE * duration
-            out = _run(setup, cases, timing, delay, duration)
-            at_spark, at_half = _lengths(setup, cases, out, timing, 1.0)
-            if timing_is != "best torque":
-                duration = np.maximum(least, cb.CORRELATION * at_half / setup.cylinder.stroke)
+        duration = cb.duration_from_timing(timing)
+        if timing_is != "best torque":
+            duration = np.maximum(duration, _correlated(setup, cases, duration))
         delay = cb.DELAY_SHARE * duration
         out = _run(setup, cases, timing, delay, duration)
         at_spark, at_half = _lengths(setup, cases, out, timing, 1.0)
@@ -113,22 +107,25 @@ class Firing:
         10-90 % duration grew by 23 % with that retard. Leaving the latter out puts pressure and knock of a retarded cycle a little too high.
         """
         rpm, own = cases["rpm"].to_numpy(), self.own_burn(cases)
-        lengths = [np.interp(rpm, self.rpm, v) for v in (self.delay_length, self.duration_length)]
-        factor, ca50 = np.broadcast_to(factor, rpm.shape), own.ca50_deg
-        delay, duration = own.delay_deg.copy(), own.duration_deg.copy()
-        known = np.ones(len(rpm), bool)
-        for _ in range(_PASSES):
-            spark = delay + cb.HALF * duration - ca50
-            known &= _fits(self.setup, spark, delay, duration)
-            if not known.any():
-                break
-            some = cases[known]
-            out = _run(self.setup, some, spark[known], delay[known], duration[known])
-            at_spark, at_half = _lengths(self.setup, some, out, spark[known], factor[known])
-            delay[known] = own.delay_deg[known] * at_spark / lengths[0][known]
-            duration[known] = own.duration_deg[known] * at_half / lengths[1][known]
-            known &= np.isfinite(delay) & np.isfinite(duration)
-        return Burn(np.where(known, delay, np.nan), np.where(known, duration, np.nan), ca50)
+        own_angles = np.array([own.delay_deg, own.duration_deg])
+        own_lengths = np.array([np.interp(rpm, self.rpm, v) for v in (self.delay_length, self.duration_length)])
+        factor = np.broadcast_to(factor, rpm.shape)
+
+        def again(angles: np.ndarray) -> np.ndarray:
+            """Angles that belong to the states met with these angles."""
+            spark = Burn(*angles, own.ca50_deg).phased_spark
+            known, lengths = _fits(self.setup, spark, *angles), np.full(angles.shape, np.nan)
+            if known.any():
+                some = cases[known]
+                out = _run(self.setup, some, spark[known], *angles[:, known])
+                lengths[:, known] = _lengths(self.setup, some, out, spark[known], factor[known])
+            return own_angles * lengths / own_lengths
+
+        angles = own_angles
+        for _ in range(2):
+            first = again(angles)
+            angles = _ahead(angles, first, again(first))
+        return Burn(*angles, own.ca50_deg)
 
     def fire(self, cases: pd.DataFrame, burn: Burn, spark_deg) -> pd.DataFrame:
         """Run charges at a spark.
@@ -190,6 +187,15 @@ class Burn:
         return Burn(*(np.repeat(v, count) for v in (self.delay_deg, self.duration_deg, self.ca50_deg)))
 
 
+def _ahead(start: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Where a sequence of points, (coordinates, rows), that closes in by one factor a step will end (Aitken)."""
+    before, after = first - start, second - first
+    square = (before**2).sum(axis=0)
+    factor = np.divide((before * after).sum(axis=0), square, out=np.zeros_like(square), where=square > 1e-12)
+    factor = np.clip(factor, -0.5, 0.8)
+    return second + after * factor / (1 - factor)
+
+
 def cases_of(setup: Setup, charge: Charge, rpm, lambda_) -> pd.DataFrame:
     """Return charges as the state columns of `run_cycles`, a row an element."""
     charge = charge.at(slice(None))
@@ -215,6 +221,21 @@ def cases_of(setup: Setup, charge: Charge, rpm, lambda_) -> pd.DataFrame:
 def _run(setup: Setup, cases: pd.DataFrame, spark, delay, duration) -> pd.DataFrame:
     full = cases.assign(spark_deg_btdc=spark, delay_deg=delay, duration_10_90_deg=duration)
     return run_cycles(setup, full, step_deg=STEP).table
+
+
+def _correlated(setup: Setup, cases: pd.DataFrame, duration: np.ndarray) -> np.ndarray:
+    """Durations by `combustion.CORRELATION`, of cycles whose 50 % burned falls where best torque has it [deg]."""
+
+    def again(duration: np.ndarray) -> np.ndarray:
+        delay = cb.DELAY_SHARE * duration
+        spark = delay + cb.HALF * duration - cb.BEST_CA50
+        out = _run(setup, cases, spark, delay, duration)
+        return cb.CORRELATION / setup.cylinder.stroke * _lengths(setup, cases, out, spark, 1.0)[1]
+
+    for _ in range(2):
+        first = again(duration)
+        duration = _ahead(duration[None], first[None], again(first)[None])[0]
+    return duration
 
 
 def _fits(setup: Setup, spark, delay, duration) -> np.ndarray:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -114,6 +113,9 @@ def _one(setup: Setup, firing: Firing, cases: pd.DataFrame, spark: float, factor
     return trace(setup, case), row
 
 
+_SHIFTS = np.arange(-8.0, 8.1, 2.0)  # deg of retard about the one asked for, between which knock is read
+
+
 @dataclass(frozen=True)
 class Change:
     """What a change does to knock.
@@ -127,7 +129,7 @@ class Change:
     ratio : float
         Knock integral after over before.
     degrees : float
-        Retard that the change saves (positive) or costs [deg] at an unchanged knock integral.
+        Retard that the change saves (positive) or costs [deg] at an unchanged knock integral; at most 8.
     """
 
     name: str
@@ -180,29 +182,27 @@ def knock_changes(
     timing = float(firing.at("timing_deg_btdc", rpm)) - check_number(
         "retard_deg", retard_deg, -20.0, 40.0, "deg", "From the known-good timing."
     )
-    retards = np.arange(-8.0, 8.1, 2.0)
-    spread = base.loc[base.index.repeat(len(retards))].reset_index(drop=True)
-    over = firing.fire(spread, firing.burn(base).repeat(len(retards)), timing - retards)["knock_integral"].to_numpy()
-    if not np.isfinite(over).all():
+    named = []
+    for sign in (1.0, -1.0):
+        more, cooler, richer = sign * octane, -sign * kelvin, -sign * step
+        named.append(("octane", more, base.assign(octane_ron=setup.octane_ron + more)))
+        named.append(("charge temperature", cooler, cases_of(setup, replace(charge, T=charge.T + cooler), rpm, target)))
+        named.append(("lambda", richer, cases_of(setup, charge, rpm, target + richer)))
+    every = pd.concat([base, *(cases for _, _, cases in named)], ignore_index=True)
+    spread = every.loc[every.index.repeat(len(_SHIFTS))].reset_index(drop=True)
+    spark = timing - np.tile(_SHIFTS, len(every))
+    knock = firing.fire(spread, firing.burn(every).repeat(len(_SHIFTS)), spark)["knock_integral"].to_numpy()
+    knock = knock.reshape(len(every), len(_SHIFTS))
+    if not np.isfinite(knock).all():
         _one(setup, firing, base, timing, 1.0)  # tells why
         raise InputError(
             "retard_deg", retard_deg, "deg", "a burn between the valves", "Eight degrees either way must burn as well."
         )
-
-    def change(name: str, amount: float, make: Callable[[float], pd.DataFrame]) -> Change:
-        cases = make(amount)
-        after = float(firing.fire(cases, firing.burn(cases), timing)["knock_integral"].iloc[0])
-        saved = float(np.interp(np.log(after), np.log(over[::-1]), retards[::-1]))
-        return Change(name, amount, after / float(over[len(retards) // 2]), saved)
-
-    def warmer(amount: float) -> pd.DataFrame:
-        return cases_of(setup, replace(charge, T=charge.T + amount), rpm, target)
-
-    out = []
-    for sign in (1.0, -1.0):
-        out.append(change("octane", sign * octane, lambda a: base.assign(octane_ron=setup.octane_ron + a)))
-        out.append(change("charge temperature", -sign * kelvin, warmer))
-        out.append(change("lambda", -sign * step, lambda a: cases_of(setup, charge, rpm, target + a)))
+    middle = len(_SHIFTS) // 2
+    before, out = float(knock[0, middle]), []
+    for (name, amount, _), row in zip(named, knock[1:], strict=True):
+        shift = float(np.interp(-np.log(before), -np.log(row), _SHIFTS))  # knock falls with retard
+        out.append(Change(name, amount, float(row[middle]) / before, -shift))
     return out
 
 

@@ -19,7 +19,7 @@ from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge
 from ..engine.firing import Firing, cases_of
 from ..engine.setup import Setup
-from ..errors import InputError
+from ..errors import InputError, check_number
 from ..thermo import species as sp
 
 _T_STEP = 4.0  # K; what a flow is worth differs by less than 0.2 % between bottle temperatures so near
@@ -130,7 +130,7 @@ def wanted_flow(
         If no flow adds that power.
     """
     engine, shot = sheet.engine, sheet.nitrous.shot_hp if shot_hp is None else shot_hp
-    if shot == 0:
+    if check_number("nitrous.shot_hp", shot, 0.0, 2000.0, "hp at the crank", "It is what the nitrous has to add.") == 0:
         return 0.0
     curve, most = _curve(sheet, work, wall, exponent)
     target = units.w_from_hp(shot)

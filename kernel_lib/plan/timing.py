@@ -11,7 +11,7 @@ import pandas as pd
 from .. import units
 from ..band import DENSITY_EXPONENT, FLAME_RATIO, KNOCK_NITROUS, WALL_HEAT_SHARE, WORK_SHARE
 from ..build_sheet import BuildSheet
-from .power import wanted_flow
+from .power import shot_power, wanted_flow
 from .spark import FINE, REASONS, RULE_DEG_PER_50_HP, Case, Corner, Limits, corners, needs
 
 _STEPS = 5  # of the flow, to find how much of it is reachable
@@ -27,7 +27,7 @@ class Timing:
         One row an rpm. Angles are retard from the known-good timing [deg]; each also with ``_low`` and ``_high``: phasing_deg, knock_deg,
         pressure_deg (what each reason asks for; negative: advance would be allowed; infinite: no retard is enough; NaN: the flame leaves its
         table) and retard_deg (the likely need: the largest of the three, not below 0; blank where not reachable). Then timing_deg_btdc (known-good),
-        rule_deg, first_hit_deg, reachable, governs, obstacle, most_hp and most_kg_s (likely flow; where not reachable). At the first-hit timing, each with ``_low`` and
+        rule_deg, first_hit_deg, reachable, governs, obstacle, most_kg_s and most_hp (the likely flow that is reachable and what it is worth, where the whole is not). At the first-hit timing, each with ``_low`` and
         ``_high``: power_gain_hp, peak_pressure_bar, knock_ratio (worst cylinder over the engine's own at that speed), exhaust_K (worst
         cylinder); and power_hp, power_own_hp, torque_nm, torque_own_nm.
     limits : Limits
@@ -90,7 +90,8 @@ def timing_plan(
     if short.any() and most:
         full = _room(case, limits, found)[short]
         share = _largest_share(sheet, case.rpm[short], every, rule, full)
-        table.loc[short, "most_hp"], table.loc[short, "most_kg_s"] = shot_hp * share, every[0].flow * share
+        most = every[0].flow * share
+        table.loc[short, "most_kg_s"], table.loc[short, "most_hp"] = most, [shot_power(sheet, flow) for flow in most]
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
     table.loc[short, blank] = np.nan
     return Timing(table, limits, sheet, every)
