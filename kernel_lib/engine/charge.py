@@ -17,7 +17,7 @@ from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
 from ..thermo.equilibrium import equilibrate, expand
 from ..thermo.fluid import T_TRIPLE, evaporation_heat
-from ..thermo.mixture import Mixture, oxygen_share
+from ..thermo.mixture import LAMBDA_MAX, LAMBDA_MIN, Mixture, oxygen_share
 from ..thermo.reactants import enthalpy, polynomials
 from .setup import Setup
 
@@ -281,7 +281,8 @@ def closing_state(setup: Setup, charge: Charge, lambda_) -> ClosingState:
     Fresh charge and residual gas (1400 K) mix at constant enthalpy, then an ideal gas fills the cylinder. Heat from the walls and fuel
     evaporation are left out: they pull opposite ways.
     """
-    lambdas = np.broadcast_to(np.asarray(lambda_, float), np.shape(charge.T))
+    checked = check_array("lambda_", lambda_, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
+    lambdas = np.broadcast_to(checked, np.shape(charge.T))
     rows = [_mixed(setup, charge, float(lam), k) for k, lam in enumerate(lambdas)]
     fresh, whole, residual, molar_mass, oxidiser_to_fuel = (np.array(v) for v in zip(*rows, strict=True))
     target = (1 - setup.residual) * enthalpy(fresh, charge.T) + setup.residual * residual
@@ -352,7 +353,14 @@ def flow_for_fraction(setup: Setup, rpm: float, nitrous_fraction: float) -> floa
     if not fraction:
         return 0.0
     most = 0.94 * float(setup.air_moles(rpm) * setup.cycles_per_second(rpm)) * _M_NITROUS
-    return brentq(lambda flow: float(fresh_charge(setup, rpm, flow).nitrous_fraction) - fraction, 0.0, most, xtol=1e-6)
+
+    def miss(flow: float) -> float:
+        return float(fresh_charge(setup, rpm, flow).nitrous_fraction) - fraction
+
+    if miss(most) < 0:
+        why = "So much nitrous cools the charge and draws in more air: no flow that leaves room for air makes it."
+        raise InputError("nitrous_fraction", fraction, "", "less", why)
+    return brentq(miss, 0.0, most, xtol=1e-6)
 
 
 def opening_temperature(setup: Setup, charge: Charge, lambda_: float, state: SparkState, index: int = 0) -> float:

@@ -44,8 +44,9 @@ def timing_sentences(timing: Timing) -> list[str]:
     if len(good):
         rows = good.iloc[sorted({0, len(good) // 2, len(good) - 1})]
         speeds = _listed([f"{row['rpm']:.0f}" for _, row in rows.iterrows()])
-        set_to = _listed([f"{row['timing_deg_btdc'] - row['first_hit_deg']:.0f}" for _, row in rows.iterrows()])
-        pulled = _listed([f"{row['first_hit_deg']:.0f}" for _, row in rows.iterrows()])
+        up = np.ceil(2 * rows["first_hit_deg"] - 1e-6) / 2  # a first hit is never set short of its need
+        set_to = _listed([f"{np.floor(2 * v) / 2:g}" for v in rows["timing_deg_btdc"] - up])
+        pulled = _listed([f"{v:g}" for v in up])
         need = _listed(
             [banded(row["retard_deg_low"], row["retard_deg"], row["retard_deg_high"]) for _, row in rows.iterrows()]
         )

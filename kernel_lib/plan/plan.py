@@ -292,6 +292,7 @@ def _assumptions(flow: Band | None) -> list[str]:
         "wall-heat share": WALL_HEAT_SHARE,
         "density exponent": DENSITY_EXPONENT,
         "hydrogen weight": HYDROGEN_WEIGHT,
+        "share of the cycle's work": WORK_SHARE,
     }
     out = [_assumption(name, band) for name, band in bands.items()]
     if flow is not None:

@@ -22,7 +22,7 @@ from ..engine.setup import Setup
 from ..errors import InputError, check_number
 from ..thermo import species as sp
 
-_T_STEP = 4.0  # K; what a flow is worth differs by less than 0.2 % between bottle temperatures so near
+_T_STEP = 4.0  # K; what a flow is worth differs by less than 0.4 % between bottle temperatures so near
 _NODES = np.array([0.0, 0.03, 0.08, 0.15, 0.25, 0.38, 0.52, 0.68, 0.84, 1.0])
 _MOST = 0.9  # moles of nitrous per mole of the air drawn without it, up to which power is computed
 

@@ -205,7 +205,6 @@ def _largest_share(
 BANDS = {
     "flame speed ratio": FLAME_RATIO,
     "knock integral with nitrous": KNOCK_NITROUS,
-    "share of the cycle's work": WORK_SHARE,
 }
 """What the timing's bands run over, beside nitrous flow, wall-heat share and density exponent."""
 

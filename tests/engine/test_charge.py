@@ -196,7 +196,9 @@ def own_volume(theta_deg):
     """Slider-crank from the triangle of crank and rod: the pin stands at a cos t + sqrt(l^2 - a^2 sin^2 t)."""
     a, rod, t = SETUP.cylinder.stroke / 2, SETUP.cylinder.rod, math.radians(theta_deg)
     pin = a * math.cos(t) + math.sqrt(rod**2 - (a * math.sin(t)) ** 2)
-    return SETUP.cylinder.swept / (SETUP.cylinder.compression_ratio - 1) + math.pi / 4 * SETUP.cylinder.bore**2 * (a + rod - pin)
+    return SETUP.cylinder.swept / (SETUP.cylinder.compression_ratio - 1) + math.pi / 4 * SETUP.cylinder.bore**2 * (
+        a + rod - pin
+    )
 
 
 def test_volume_at_the_dead_centres():

@@ -178,11 +178,6 @@ def test_other_timing_is_not_earlier_than_best(kind, best):
     assert (other.duration_deg >= best.duration_deg - 1e-9).all()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=InputError,
-    reason="The search for a late burn runs away: each pass meets a later, cooler middle of the burn.",
-)
 @pytest.mark.parametrize("late", [4.0, 6.0, 10.0])
 def test_pulled_timing_shows_as_a_late_burn(late):
     """Known-good timing taken back by what knock may cost, and said to be so: it is planned, and 50 % burned falls later by about as much."""
@@ -192,20 +187,25 @@ def test_pulled_timing_shows_as_a_late_burn(late):
     assert (knock.table["ca50_deg"] < 9.0 + 2 * late).all()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="Six passes do not settle where the burn is late, and there may be nothing to settle at (6400 rpm here).",
-)
 def test_held_back_burn_follows_the_correlation(held):
-    """Its duration is the stated length over the stroke at its own 50 % burned, or what best torque tells if that is longer.
+    """Its duration is the stated length over the stroke where 50 % burned falls at 9 deg, or what best torque tells if that is longer.
 
-    1 %: the density at 50 % burned is that of the unburned gas by P/T."""
+    1 %: the density at 50 % burned is that of the unburned gas by P/T, and the plan's coarse step."""
     cases = sprayed(0.0, 0.88, held.rpm)
-    at_half = held.table["T_50"].to_numpy(), held.table["P_50"].to_numpy()
-    density = cases["density_closing"] * (at_half[1] / at_half[0]) / (cases["P_ivc"] / cases["T_ivc"])
-    where = cb.Flame(1 / 0.88, 0.0, *at_half, density.to_numpy(), held.table["ca50_deg"].to_numpy())
-    length = cb.flame_length(CYLINDER, SETUP.fuel, held.rpm, where, residual=0.05)
-    expected = np.maximum(cb.duration_from_timing(SETUP.timing_table), cb.CORRELATION * length / 99.4e-3)
+    duration = cb.duration_from_timing(SETUP.timing_table)
+    for _ in range(15):
+        spark = cb.DELAY_SHARE * duration + cb.HALF * duration - 9.0
+        full = cases.assign(
+            spark_deg_btdc=spark, delay_deg=cb.DELAY_SHARE * duration, duration_10_90_deg=duration, octane_ron=95.0
+        )
+        out = run_cycles(SETUP, full).table
+        density = cases["density_closing"] * (out["P_50"] / out["T_50"]) / (cases["P_ivc"] / cases["T_ivc"])
+        where = cb.Flame(
+            1 / 0.88, 0.0, out["T_50"].to_numpy(), out["P_50"].to_numpy(), density.to_numpy(), np.full(len(cases), 9.0)
+        )
+        length = cb.flame_length(CYLINDER, SETUP.fuel, held.rpm, where, residual=0.05)
+        duration = cb.CORRELATION * length / 99.4e-3
+    expected = np.maximum(cb.duration_from_timing(SETUP.timing_table), duration)
     assert held.duration_deg == pytest.approx(expected, rel=0.01)
 
 

@@ -165,32 +165,13 @@ EVERY = [(name, up) for name in ("octane", "charge temperature", "lambda") for u
 
 @pytest.mark.parametrize("key", EVERY)
 def test_ratio_and_degrees_by_cycles_of_the_two_charges(key):
-    """The ratio at an unchanged spark; the degrees of retard that would do the same without the change. 0.2 % for steps of 2 deg."""
+    """The ratio at an unchanged spark; and fired earlier by what the change saves, or later by what it costs, the knock integral is what it was.
+
+    0.5 %: degrees are read between cycles 2 deg apart; up to 8 are told."""
     change = changes()[key]
     before, after = before_and_after(change)
     assert knock_of(after) / knock_of(before) == pytest.approx(change.ratio, rel=2e-3)
-    assert knock_of(before, -change.degrees) == pytest.approx(knock_of(after), rel=2e-3)
-
-
-@pytest.mark.parametrize("key", EVERY)
-def test_retarding_by_the_degrees_undoes_the_change_nearly(key):
-    """With the change made, fired earlier by what it saves or later by what it costs: within 2.5 % of the knock integral that was.
-
-    Four octane alone change it by 13 to 16 %."""
-    change = changes()[key]
-    before, after = before_and_after(change)
-    assert knock_of(after, change.degrees) == pytest.approx(knock_of(before), rel=0.025)
-
-
-@pytest.mark.xfail(
-    strict=True,
-    reason="Read off the cycles without the change, 2.5 deg where 2.75 are saved and 2.9 where 2.6 are the cost.",
-)
-@pytest.mark.parametrize("up", [True, False])
-def test_retarding_by_the_degrees_undoes_an_octane(up):
-    """Saved or cost at an unchanged knock integral, as it is described: 0.5 %."""
-    change = changes()["octane", up]
-    before, after = before_and_after(change)
+    assert abs(change.degrees) < 8
     assert knock_of(after, change.degrees) == pytest.approx(knock_of(before), rel=5e-3)
 
 

@@ -677,7 +677,7 @@ def test_notes(wren):
 def test_ranges_are_stated(wren):
     """Three ranges of the charge and its gauge, three more of its timing."""
     assert len(wren.assumptions) == 6
-    assert len(plan_supply(WREN_HP).assumptions) == 3
+    assert len(plan_supply(WREN_HP).assumptions) == 4
     assert said(wren.assumptions, "0.5 (0 to 1)") == 2
     assert said(wren.assumptions, "hydrogen weight") == 1
     assert said(wren.assumptions, "flame speed ratio: 1 (0.8 to 1.2)") == 1

@@ -438,10 +438,6 @@ def test_wanted_flow_refuses():
     assert caught.value.field == "engine.lambda_with_nitrous"
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="A wanted power that is no number ends in the root finder's own error, a negative one in a word about lambda.",
-)
 @pytest.mark.parametrize("shot", [float("nan"), -5.0])
 def test_wanted_flow_refuses_what_is_no_power(shot):
     with pytest.raises(ValueError) as caught:

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from kernel_lib import units
 
 from . import display, theme
-from . import timing_words as words
+from . import timing_cylinder_words as words
 from .picture import Picture, font, names
 from .session import Session
 from .timing_model import Result

@@ -15,7 +15,7 @@ from kernel_lib.plan.closeup import Change, Plug, View, knock_changes, look, plu
 from kernel_lib.plan.power import firing_of, wanted_flow
 from kernel_lib.plan.timing import Timing, choices_for_shot, reachable_hp, timing_plan
 
-RETARD_SPAN, SHOT_SPAN = (-5.0, 30.0), (10.0, 250.0)
+RETARD_SPAN, SHOT_SPAN = (-5.0, 30.0), (5.0, 250.0)
 POWER, TORQUE = "power", "torque"
 _STEP = 1000.0  # rpm; the plan itself goes by 500
 
@@ -42,10 +42,18 @@ class Inputs:
 
     @classmethod
     def of(cls, sheet: BuildSheet) -> Inputs:
-        """Start at this car's shot, its speed of peak power within the window, and the trade's rule."""
+        """Start at this car's shot, its speed of peak power within the window, and the first hit's retard there, or the trade's rule."""
         rpm = spray_speeds(sheet)
-        shot = sheet.nitrous.shot_hp
-        return cls(shot, float(rpm[np.abs(rpm - sheet.engine.peak_power_rpm).argmin()]), float(round(2 * shot / 50)))
+        shot, at = sheet.nitrous.shot_hp, float(rpm[np.abs(rpm - sheet.engine.peak_power_rpm).argmin()])
+        table = _timing(sheet, shot)[0].table
+        near = table.iloc[(table["rpm"] - at).abs().argmin()]
+        retard = near["first_hit_deg"] if near["reachable"] else near["rule_deg"]
+        return cls(shot, at, half_up(min(float(retard), RETARD_SPAN[1])))
+
+
+def half_up(angle: float) -> float:
+    """Round an angle up to the half degree that a controller takes: a first hit is never set short of its need."""
+    return float(np.ceil(2 * angle - 1e-6) / 2)
 
 
 @dataclass(frozen=True)
@@ -114,6 +122,12 @@ def compute(sheet: BuildSheet, inputs: Inputs) -> Result:
     """
     if inputs.curve not in (POWER, TORQUE):
         raise InputError("curve", inputs.curve, "", f"{POWER} or {TORQUE}", "The page offers no other.")
-    timing, flow = _timing(sheet, inputs.shot_hp)
-    view = look(sheet, inputs.rpm, flow, inputs.retard_deg, wall=inputs.wall, flame=inputs.flame)
+    try:
+        timing, flow = _timing(sheet, inputs.shot_hp)
+        view = look(sheet, inputs.rpm, flow, inputs.retard_deg, wall=inputs.wall, flame=inputs.flame)
+    except InputError as exc:
+        if exc.field != "nitrous_flow":
+            raise
+        shot = inputs.shot_hp
+        raise InputError("nitrous.shot_hp", shot, "hp at the crank", "less, or a higher speed", exc.reason) from exc
     return Result(inputs, sheet, timing, flow, view)

@@ -14,6 +14,7 @@ from . import timing_words as words
 from .frame import html
 from .picture import Picture, names
 from .session import Session
+from .timing_cylinder_words import plug_text, plug_title
 from .timing_model import POWER, Result
 
 PHASING, KNOCK, PRESSURE = "#56b4e9", "#009e73", "#cc79a7"  # Okabe-Ito, one for each reason
@@ -89,7 +90,7 @@ class NeedPicture(Picture):
         self.table.value = words.need_table(r)
 
     def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
-        subtitle = "Retard from the known-good timing over engine speed: what each reason asks for, the likely need with its band, the first hit, the rule."
+        subtitle = "Retard from the known-good timing every 1000 rpm (the tune sheet: 500): what each reason asks for, the likely need with its band, the first hit, the rule."
         return words.need_title(r), subtitle, words.need_text(r)
 
     def __init__(self) -> None:
@@ -238,6 +239,6 @@ class PlugPicture(Picture):
         p = r.plug
         self.put(0, x=[p.heat_own_max, p.heat_cycle, p.voltage_kV / p.voltage_own_kV], y=[0, 1, 2])
 
-    def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
+    def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "Per second is counted against the engine's highest over rpm, the others at this speed."
-        return words.plug_title(r), subtitle, words.plug_text(r)
+        return plug_title(r), subtitle, plug_text(r, system)

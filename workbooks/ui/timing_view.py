@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from html import escape
 
+from kernel_lib import InputError
 from kernel_lib.band import FLAME_RATIO, WALL_HEAT_SHARE
 from kernel_lib.engine.setup import spray_speeds
 
+from . import display
 from . import timing_cylinder as cylinder
 from . import timing_pictures as pictures
 from . import timing_words as words
@@ -35,26 +37,37 @@ class TimingExplorer(Exploration):
         ]
         super().__init__(session, Inputs.of(session.sheet), drawn, _Controls)
 
-    def say(self, _scale: float, _system: str) -> tuple[str, str]:
-        return "".join(f"<p>{escape(text)}</p>" for text in words.answer(self.result)), escape(
-            words.assumes(self.result)
-        )
+    def say(self, _scale: float, system: str) -> tuple[str, str]:
+        answer = "".join(f"<p>{escape(text)}</p>" for text in words.answer(self.result, system))
+        return answer, escape(words.assumes(self.result, system))
 
 
-def timing(session: Session) -> TimingExplorer:
-    """Return the timing page of a session."""
-    return TimingExplorer(session)
+class Refused:
+    """What stands in place of the page where the sheet's own shot cannot be computed."""
+
+    def __init__(self, session: Session, exc: InputError) -> None:
+        self.answer = html(f'<p class="nw-state-stop">{escape(display.refusal(exc, session.units))}</p>', "nw-answer")
+        self.page = html("<p>Change it on the page of the car on paper; this page then shows its timing.</p>")
+
+
+def timing(session: Session) -> TimingExplorer | Refused:
+    """Return the timing page of a session, or the sentence why there is none."""
+    try:
+        return TimingExplorer(session)
+    except InputError as exc:
+        return Refused(session, exc)
 
 
 class _Controls(Controls):
     def __init__(self, view: TimingExplorer) -> None:
         super().__init__(view)
         rpm = spray_speeds(view.session.sheet)
+        shots = (SHOT_SPAN[0], max(SHOT_SPAN[1], view.session.sheet.nitrous.shot_hp), 5)
         self.shot = self.number(
             "shot",
             "hp at the crank",
             lambda v: {"shot_hp": v},
-            (*SHOT_SPAN, 5),
+            shots,
             None,
             "moves the answer and every picture",
         )
