@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -45,10 +47,22 @@ class Inputs:
         """Start at this car's shot, its speed of peak power within the window, and the first hit's retard there, or the trade's rule."""
         rpm = spray_speeds(sheet)
         shot, at = sheet.nitrous.shot_hp, float(rpm[np.abs(rpm - sheet.engine.peak_power_rpm).argmin()])
-        table = _timing(sheet, shot)[0].table
+        with _said_of_shot(shot):
+            table = _timing(sheet, shot)[0].table
         near = table.iloc[(table["rpm"] - at).abs().argmin()]
         retard = near["first_hit_deg"] if near["reachable"] else near["rule_deg"]
         return cls(shot, at, half_up(min(float(retard), RETARD_SPAN[1])))
+
+
+@contextmanager
+def _said_of_shot(shot_hp: float) -> Iterator[None]:
+    """Tell a flow that cannot be computed as the shot it belongs to."""
+    try:
+        yield
+    except InputError as exc:
+        if exc.field != "nitrous_flow":
+            raise
+        raise InputError("nitrous.shot_hp", shot_hp, "hp at the crank", "less, or a higher speed", exc.reason) from exc
 
 
 def half_up(angle: float) -> float:
@@ -122,12 +136,7 @@ def compute(sheet: BuildSheet, inputs: Inputs) -> Result:
     """
     if inputs.curve not in (POWER, TORQUE):
         raise InputError("curve", inputs.curve, "", f"{POWER} or {TORQUE}", "The page offers no other.")
-    try:
+    with _said_of_shot(inputs.shot_hp):
         timing, flow = _timing(sheet, inputs.shot_hp)
         view = look(sheet, inputs.rpm, flow, inputs.retard_deg, wall=inputs.wall, flame=inputs.flame)
-    except InputError as exc:
-        if exc.field != "nitrous_flow":
-            raise
-        shot = inputs.shot_hp
-        raise InputError("nitrous.shot_hp", shot, "hp at the crank", "less, or a higher speed", exc.reason) from exc
     return Result(inputs, sheet, timing, flow, view)
