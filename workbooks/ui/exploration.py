@@ -40,7 +40,8 @@ class Exploration:
         self._assumes, self._stale = html("", "nw-assumes"), html("", "nw-field-error")
         self.controls = controls(self)
         figures = box([*(p.widget for p in pictures), self._assumes], "nw-figure", "nw-stack")
-        side = box([*self.controls.widgets, self._stale], "nw-notes", "nw-stack", "nw-sticky")
+        first, *rest = self.controls.widgets
+        side = box([first, self._stale, *rest], "nw-notes", "nw-stack", "nw-sticky")
         self.page = box([figures, side], "nw-panel")
         session.observe(self.redraw, "units")
         self.redraw()
@@ -63,11 +64,11 @@ class Exploration:
             raise
 
     def mark(self, _sentence: str = "") -> None:
-        """Grey the pictures while any control holds something that could not be computed."""
+        """Grey answer and pictures while any control holds something that could not be computed."""
         wrong = self.controls.wrong
-        self._stale.value = "Not recomputed: the pictures leave out what could not be read." if wrong else ""
-        for picture in self.pictures:
-            (picture.widget.add_class if wrong else picture.widget.remove_class)("nw-stale")
+        self._stale.value = "Not recomputed: answer and pictures are the last that could be." if wrong else ""
+        for widget in (self.answer, *(picture.widget for picture in self.pictures)):
+            (widget.add_class if wrong else widget.remove_class)("nw-stale")
 
     def redraw(self, _change: object = None) -> None:
         """Draw everything anew, what is looked at first."""

@@ -124,7 +124,7 @@ class PressurePicture(_CylinderPicture):
 
     def label_at(self, k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
         angle = 40.0 if k else 48.0
-        return angle, float(np.interp(angle, x, y)) * (1.06 if k else 0.6)
+        return angle, float(np.interp(angle, x, y)) * (1.06 if k else 0.45)
 
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "Pressure in the mean cylinder over crank angle. Triangle: spark; dot: 50 % burned; diamond: peak."
@@ -201,7 +201,7 @@ class KnockPicture(_CylinderPicture):
     def frame(self, r: Result, _scale: float, system: str, _session: Session) -> None:
         own = float(r.view.own_row["knock_integral"])
         shapes, notes = [], []
-        for y, text in ((1.0, "self-ignition by the correlation"), (own, "what this engine lives with")):
+        for y, text in ((1.0, "self-ignition by the correlation"), (own, "this engine without nitrous")):
             shapes.append(
                 {
                     "type": "line",

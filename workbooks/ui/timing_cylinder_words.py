@@ -9,7 +9,7 @@ from kernel_lib.text import banded
 
 from .display import bore_digits, coarse, flame, quantity, shown
 from .timing_model import Result
-from .timing_words import degrees, ends_of, pressure, row_at
+from .timing_words import degrees, ends_of, first_hit, pressure, row_at
 
 PLUG_RANGES = "two heat ranges colder for a first shot (common practice, no source)"
 
@@ -23,9 +23,10 @@ def _at_first_hit(r: Result) -> pd.Series | None:
 def pressure_title(r: Result, system: str) -> str:
     """Finding of the pressure picture."""
     own, shot = r.view.own_row, r.view.shot_row
+    over = ": over your limit" if shot["P_max"] > r.timing.limits.P_max else ""
     return (
         f"At {r.inputs.rpm:.0f} rpm the peak goes from {pressure(own['P_max'] / 1e5, system)} to {pressure(shot['P_max'] / 1e5, system)}, "
-        f"{shot['theta_P_max_deg']:.0f} degrees after TDC"
+        f"{shot['theta_P_max_deg']:.0f} degrees after TDC{over}"
     )
 
 
@@ -33,12 +34,17 @@ def pressure_text(r: Result, system: str) -> list[str]:
     """Sentences under it."""
     own, shot, i = r.view.own_row, r.view.shot_row, r.inputs
     return [
-        f"Spark {degrees(shot['timing_deg_btdc'])} degrees before TDC, {degrees(i.retard_deg)} less than known-good. 50 % burned falls {_after(shot['ca50_deg'])} "
+        f"Spark {degrees(shot['timing_deg_btdc'])} degrees before TDC, {degrees(abs(i.retard_deg))} {'less' if i.retard_deg >= 0 else 'more'} than known-good{_recommended(r)}. 50 % burned falls {_after(shot['ca50_deg'])} "
         f"(without nitrous {_after(own['ca50_deg'])}), the peak {_after(shot['theta_P_max_deg'])} (without {_after(own['theta_P_max_deg'])}). Best torque has 50 % "
-        "burned some 8 to 10 degrees after TDC and the peak at some 14 to 16 (Heywood).",
+        "burned some 8 to 10 degrees after TDC and the peak at some 14 to 16 (Heywood's handbook).",
         f"The thin line is your limit, {pressure(r.timing.limits.P_max / 1e5, system)}, which has to hold for the worst cylinder; drawn is the mean one at the likely values of what is not known."
         + _worst_pressure(r, system),
     ]
+
+
+def _recommended(r: Result) -> str:
+    row = _at_first_hit(r)
+    return "" if row is None else f" (first hit at {row['rpm']:.0f} rpm: {first_hit(row)[0]} less)"
 
 
 def _worst_pressure(r: Result, system: str) -> str:
@@ -89,8 +95,8 @@ def heat_text(r: Result, system: str) -> list[str]:
         low, best, high = (round(to.there(T - 273.15), -1) for T in ends_of(row, "exhaust_K"))
         worst = f" On a first hit's timing the worst cylinder: about {best:.0f} ({low:.0f} to {high:.0f}) {to.unit}."
     return [
-        "Cold nitrous cools the charge, the higher pressure of its burn heats what is left: which wins depends on how much of the evaporation heat comes from the walls. Move it.",
-        f"Burned gas opens the exhaust at about {flame(shot['T_burned_evo'], system)}, {coarse(abs(hotter), system)} {'hotter' if hotter >= 0 else 'cooler'} than without; the later the timing, the more heat "
+        "Cold nitrous cools the charge, the higher pressure of its burn heats what is left: which wins depends on how much of the evaporation heat comes from the walls: move the wall-heat share to see.",
+        f"When the exhaust valve opens the burned gas is at about {flame(shot['T_burned_evo'], system)}, {coarse(abs(hotter), system)} {'hotter' if hotter >= 0 else 'cooler'} than without; the sheet's limit is {flame(r.timing.limits.T_evo, system)}. The later the timing, the more heat "
         f"is left in it.{worst} It is the gas as the valve opens, not what a probe in the manifold shows.",
     ]
 
@@ -98,7 +104,7 @@ def heat_text(r: Result, system: str) -> list[str]:
 def knock_title(r: Result) -> str:
     """Finding of the knock picture."""
     share = 100 * r.view.shot_row["knock_integral"] / r.view.own_row["knock_integral"]
-    return f"The knock integral ends at {share:.0f} % of what this engine lives with at this speed"
+    return f"The knock integral ends at {share:.0f} % of this engine's own at this speed{': nearer to knock than without nitrous' if share > 100.5 else ''}"
 
 
 def knock_text(r: Result) -> list[str]:

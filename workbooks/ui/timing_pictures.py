@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 import plotly.graph_objects as go
 
@@ -17,8 +15,7 @@ from .session import Session
 from .timing_cylinder_words import plug_text, plug_title
 from .timing_model import POWER, Result
 
-PHASING, KNOCK, PRESSURE = "#56b4e9", "#009e73", "#cc79a7"  # Okabe-Ito, one for each reason
-_TOP = 28.0
+PHASING, KNOCK, PRESSURE = "#e69f00", "#009e73", "#cc79a7"  # Okabe-Ito, one for each reason
 
 
 class NeedPicture(Picture):
@@ -29,8 +26,9 @@ class NeedPicture(Picture):
         fig.add_scatter(mode="lines", line={"width": 0}, fill="toself", fillcolor=theme.WITH_BAND, hoverinfo="skip")
         for color, dash in ((PHASING, "dot"), (KNOCK, "dash"), (PRESSURE, "dashdot")):
             fig.add_trace(theme.line(color, dash=dash, width=1.8))
-        fig.add_trace(theme.line(theme.WITH, width=3))
-        fig.add_trace(theme.line(theme.ACCENT, width=3))
+        for color in (theme.WITH, theme.ACCENT):  # points too: one speed alone is no line
+            fig.add_trace(theme.line(color, width=3))
+            fig.data[-1].mode = "lines+markers"
         fig.add_trace(theme.line(theme.TRADE, dash="dash"))
         for k, (label, color) in enumerate(
             (
@@ -65,12 +63,24 @@ class NeedPicture(Picture):
             centre = len(group) > 1 or 0 < group[0] < len(rpm) - 1
             place = {"x": 0.5 * (left + right), "xanchor": "center"} if centre else {"x": left, "xanchor": "left"}
             notes.append(
-                {**place, "y": 0.99, "yref": "paper", "yanchor": "top", "showarrow": False, "text": f"not reachable:<br>at most<br>{most}", "font": {"size": 11, "color": theme.QUIET}}
+                {**place, "y": 0.99, "yref": "paper", "yanchor": "top", "showarrow": False, "text": f"not reachable:<br>at most<br>{most}", "font": {"size": 11, "color": theme.QUIET}, "bgcolor": "rgba(251,250,247,0.75)"}
             )  # fmt: skip
         self.figure.layout.shapes, self.figure.layout.annotations = shapes, notes
         room = 0.04 * (rpm[-1] - rpm[0])
         self.figure.update_xaxes(range=[rpm[0] - room, rpm[-1] + room], title_text="engine speed, rpm", tickvals=rpm)
-        self.figure.update_yaxes(range=[-1.5, _TOP], title_text="timing taken out, degrees")
+        self.figure.update_yaxes(range=[-0.05 * self._top(r), self._top(r)], title_text="timing taken out, degrees")
+
+    @staticmethod
+    def _top(r: Result) -> float:
+        """Top of the axis: what is drawn, and room above it for notes."""
+        table = r.timing.table
+        drawn = np.concatenate(
+            [
+                _drawn(table[name])
+                for name in ("retard_deg_high", "pressure_deg", "phasing_deg", "first_hit_deg", "rule_deg")
+            ]
+        )
+        return float(4 * np.ceil(1.35 * max(6.0, float(np.nanmax(drawn))) / 4))
 
     def data(self, r: Result, _scale: float, _system: str) -> None:
         table = r.timing.table
@@ -81,7 +91,7 @@ class NeedPicture(Picture):
             self.put(1 + k, x=rpm, y=y)
             held = np.flatnonzero(np.isfinite(y))
             ends.append((rpm[-1], y[held[-1]]) if len(held) else (np.nan, np.nan))
-        places = apart([end[1] for end in ends], 1.7)
+        places = apart([end[1] for end in ends], 0.05 * self._top(r))
         for k, end in enumerate(ends):
             self.put(7 + k, x=[end[0] + 0.01 * (rpm[-1] - rpm[0])], y=[places[k]])
         low, high = (_drawn(table[f"retard_deg{end}"]) for end in ("_low", "_high"))
@@ -106,11 +116,23 @@ def _drawn(values) -> np.ndarray:
 
 
 def apart(places: list[float], least: float) -> list[float]:
-    """Move labels so far apart that they can be read, in their order from below."""
+    """Move labels so far apart that they can be read, in their order from below, each group about its middle."""
     order = [k for k in np.argsort(places) if np.isfinite(places[k])]
+    groups: list[list[int]] = []
+    for k in order:
+        groups.append([k])
+        while len(groups) > 1:
+            below, above = groups[-2], groups[-1]
+            top = np.mean([places[i] for i in below]) + 0.5 * least * (len(below) - 1)
+            bottom = np.mean([places[i] for i in above]) - 0.5 * least * (len(above) - 1)
+            if bottom - top >= least:
+                break
+            groups[-2:] = [below + above]
     out = list(places)
-    for before, k in itertools.pairwise(order):
-        out[k] = max(out[k], out[before] + least)
+    for group in groups:
+        middle = float(np.mean([places[i] for i in group]))
+        for n, k in enumerate(group):
+            out[k] = middle + least * (n - 0.5 * (len(group) - 1))
     return out
 
 
@@ -122,6 +144,7 @@ class PowerPicture(Picture):
         fig.add_scatter(mode="lines", line={"width": 0}, fill="toself", fillcolor=theme.WITH_BAND, hoverinfo="skip")
         fig.add_trace(theme.line(theme.WITHOUT))
         fig.add_trace(theme.line(theme.WITH))
+        fig.data[2].mode = "lines+markers"
         fig.add_trace(names(theme.WITHOUT, "middle right", text=["without"]))
         fig.add_trace(names(theme.WITH, "middle right", text=["with nitrous"]))
         return fig
@@ -172,7 +195,7 @@ class MarginPicture(Picture):
     """What octane, charge temperature and lambda buy, in degrees."""
 
     def build(self) -> theme.Figure:
-        fig = theme.figure(280, left=172, right=24)
+        fig = theme.figure(280, left=215, right=24)
         fig.add_trace(
             go.Bar(orientation="h", marker={"color": theme.WITH}, hovertemplate="%{x:.1f} degrees<extra></extra>")
         )

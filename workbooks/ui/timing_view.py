@@ -38,8 +38,8 @@ class TimingExplorer(Exploration):
         super().__init__(session, Inputs.of(session.sheet), drawn, _Controls)
 
     def say(self, _scale: float, system: str) -> tuple[str, str]:
-        answer = "".join(f"<p>{escape(text)}</p>" for text in words.answer(self.result, system))
-        return answer, escape(words.assumes(self.result, system))
+        answer = "".join(f"<p>{escape(text)}</p>" for text in words.answer(self.result))
+        return answer, words.assumes(self.result, system)
 
 
 class Refused:
@@ -69,7 +69,7 @@ class _Controls(Controls):
             lambda v: {"shot_hp": v},
             shots,
             None,
-            "moves the answer and every picture",
+            "moves the answer and every picture; what follows moves one cylinder only",
         )
         self.rpm = self.number(
             "engine speed looked at", "rpm", lambda v: {"rpm": v}, (float(rpm[0]), float(rpm[-1]), 50), 0

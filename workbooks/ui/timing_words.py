@@ -16,17 +16,13 @@ from kernel_lib.band import (
 )
 from kernel_lib.plan.judgement import OBSTACLES
 from kernel_lib.text import banded, rounded
+from kernel_lib.units import hp_from_w, w_from_hp
 
 from .display import shown
 from .timing_model import POWER, Result, half_up
 
-REASONS = {
-    "phasing": "keep 50 % burned where it was",
-    "knock": "knock no nearer than without nitrous",
-    "pressure": "peak pressure under your limit",
-    "rule": "the trade's rule",
-}
-"""Why timing is pulled, in the reader's words."""
+REASONS = {"phasing": "phasing", "knock": "knock", "pressure": "your pressure limit", "rule": "the trade's rule"}
+"""What sets a first hit, in the reader's words."""
 
 
 def degrees(value: float) -> str:
@@ -43,7 +39,7 @@ def first_hit(row: pd.Series) -> tuple[str, str]:
 def pressure(bar: float, system: str) -> str:
     """Write a cylinder pressure: two figures of what the model knows."""
     to = shown("bar", system)
-    return f"{rounded(to.there(bar), to.there(3.0) - to.there(0.0))} {to.unit}"
+    return f"{rounded(to.there(bar), to.there(3.0)).replace(' ', '')} {to.unit}"
 
 
 def _span(low: float, best: float, high: float) -> str:
@@ -68,7 +64,7 @@ def _speeds(rows: pd.DataFrame) -> str:
     return _and([f"{rpm:.0f}" for rpm in rows["rpm"]]) + " rpm"
 
 
-def answer(r: Result, system: str) -> list[str]:
+def answer(r: Result) -> list[str]:
     """The page's answer, a sentence or two a line."""
     table, shot = r.timing.table, r.inputs.shot_hp
     good, short = table[table["reachable"]], table[~table["reachable"]]
@@ -78,16 +74,16 @@ def answer(r: Result, system: str) -> list[str]:
         rows = good.iloc[sorted({0, peak, len(good) - 1})]
         told = "; ".join(
             f"at {row['rpm']:.0f} rpm {first_hit(row)[0]} degrees less than without nitrous, {first_hit(row)[1]} before TDC "
-            f"(likely need {_span(row['retard_deg_low'], row['retard_deg'], row['retard_deg_high'])})"
+            f"[likely need {_span(row['retard_deg_low'], row['retard_deg'], row['retard_deg_high'])}]"
             for _, row in rows.iterrows()
         )
         out.append(
-            f"First hit with {shot:g} hp: {told}. The trade's rule says {degrees(table['rule_deg'].iloc[0])} at every speed."
+            f"First hit with {shot:g} hp: {told}. The trade's rule, 2 degrees per 50 hp (common practice, no source), says {degrees(table['rule_deg'].iloc[0])} at every speed."
         )
-        row, to = good.iloc[peak], shown("hp", system)
-        gain = banded(*(to.there(row[f"power_gain_hp{end}"]) for end in ("_low", "", "_high")))
+        row = good.iloc[peak]
+        gain = banded(*ends_of(row, "power_gain_hp"))
         out.append(
-            f"{_verdict_on_rule(good)} At that timing the {shot:g} hp shot gives about {gain} {to.unit} at {row['rpm']:.0f} rpm."
+            f"{_verdict_on_rule(good)} At that timing the {shot:g} hp shot gives about {gain} hp at {row['rpm']:.0f} rpm."
         )
     if len(short):
         out.append(_unreachable(r, short))
@@ -98,18 +94,14 @@ def _verdict_on_rule(good: pd.DataFrame) -> str:
     """Say where the rule is short of the likely need, where it is more, and which reason sets the first hit."""
     rule, need = good["rule_deg"].iloc[0], good["retard_deg"]
     short, more = good[need > rule + 0.5], good[need < rule - 0.5]
-    parts = []
-    if len(short):
-        parts.append(f"short of the likely need at {_speeds(short)}")
-    if len(more):
-        parts.append(f"more than the likely need at {_speeds(more)}")
-    said = (
-        f"The rule is {' and '.join(parts)}"
-        if parts
-        else "The rule meets the likely need at every speed that is reachable"
-    )
+    meets = good[(need - rule).abs() <= 0.5]
+    parts = [
+        *([f"short of the likely need at {_speeds(short)}"] if len(short) else []),
+        *([f"within half a degree of it at {_speeds(meets)}"] if len(meets) else []),
+        *([f"more than is likely needed at {_speeds(more)}"] if len(more) else []),
+    ]
     kinds = [f"{REASONS[kind]} at {_speeds(rows)}" for kind, rows in good.groupby("governs", sort=False)]
-    return f"{said}; but a first hit takes the cautious edge of what is not known, set by {'; '.join(kinds)}."
+    return f"The rule is {_and(parts)}. A first hit takes the cautious edge of what is not known; it is set by {_and(kinds)}."
 
 
 def _unreachable(r: Result, short: pd.DataFrame) -> str:
@@ -144,12 +136,13 @@ def assumes(r: Result, system: str) -> str:
         "knock": KNOCK_NITROUS,
         "work": WORK_SHARE,
     }
-    return (
-        f"Assumes: the worst cylinder gets {spread:g} % more nitrous than the mean on the same fuel; burned gas may open the exhaust up to {rise:.0f} {to.unit} hotter than the "
-        f"engine's own hottest (both on the build sheet); timing on the sheet is {sheet.engine.timing_is}. Bands run over: "
-        + "; ".join(f"{name} {b.low:g} to {b.high:g} ({b.because})" for name, b in bands.items())
-        + ". Bounds over these ranges, not standard deviations. No measurement of burn, knock or pressure with nitrous was found."
-    )
+    told = [
+        f"the worst cylinder gets {spread:g} % more nitrous than the mean on the same fuel; at exhaust opening burned gas may be up to {rise:.0f} {to.unit} hotter than the engine's own hottest (both on the build sheet)",
+        f"the known-good timing is {sheet.engine.timing_is}",
+        *(f"{name}: {b.low:g} to {b.high:g}; {b.because}" for name, b in bands.items()),
+        "bounds over these ranges, not standard deviations; no measurement of burn, knock or pressure with nitrous was found",
+    ]
+    return "Assumes<ul>" + "".join(f"<li>{escape(text)}</li>" for text in told) + "</ul>"
 
 
 def need_title(r: Result) -> str:
@@ -158,26 +151,34 @@ def need_title(r: Result) -> str:
     if good.empty:
         return f"No timing keeps {r.inputs.shot_hp:g} hp within every limit, at any speed"
     first, last = good.iloc[0], good.iloc[-1]
-    return (
-        f"{r.inputs.shot_hp:g} hp is likely to need {degrees(first['retard_deg'])} degrees at {first['rpm']:.0f} rpm and {degrees(last['retard_deg'])} at "
-        f"{last['rpm']:.0f}; nobody knows it well"
-    )
+    more = f" and {degrees(last['retard_deg'])} at {last['rpm']:.0f}" if len(good) > 1 else ", the only speed reachable"
+    return f"{r.inputs.shot_hp:g} hp is likely to need {degrees(first['retard_deg'])} degrees at {first['rpm']:.0f} rpm{more}; nobody knows it well"
 
 
 def need_table(r: Result) -> str:
     """The table under it, as HTML."""
-    head = (
-        '<thead><tr><th scope="col">speed, rpm</th><th scope="col">known-good timing, deg before TDC</th><th scope="col">phasing asks, deg</th>'
-        '<th scope="col">knock asks, deg</th><th scope="col">pressure asks, deg</th><th scope="col">first hit, deg less</th>'
-        '<th scope="col">first hit, deg before TDC</th></tr></thead>'
+    names = (
+        "speed, rpm",
+        "phasing asks",
+        "knock asks",
+        "pressure asks",
+        "likely need",
+        "first hit, less",
+        "set by",
+        "known-good, BTDC",
+        "first hit, BTDC",
     )
+    head = "<thead><tr>" + "".join(f'<th scope="col">{name}</th>' for name in names) + "</tr></thead>"
     body = ""
-    for _, row in r.timing.table.iterrows():
+    for k, row in r.timing.table.iterrows():
         asked = [_asked(row, reason) for reason in ("phasing", "knock", "pressure")]
-        last = [*first_hit(row)] if row["reachable"] else ["not reachable", "–"]
-        cells = [f"{row['rpm']:.0f}", degrees(row["timing_deg_btdc"]), *asked, *last]
-        body += "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
-    return f'<table class="nw-table">{head}<tbody>{body}</tbody></table>'
+        if row["reachable"]:
+            less, left = first_hit(row)
+            tail = [_span(*ends_of(row, "retard_deg")), less, row["governs"], degrees(row["timing_deg_btdc"]), left]
+        else:
+            tail = ["–", "not reachable", f"at most {at_most(r, k)} hp", degrees(row["timing_deg_btdc"]), "–"]
+        body += "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in [f"{row['rpm']:.0f}", *asked, *tail]) + "</tr>"
+    return f'<table class="nw-table">{head}<tbody>{body}</tbody></table><p class="nw-hint">Degrees of crank; likely (low to high). BTDC: before top dead centre.</p>'
 
 
 def _asked(row: pd.Series, reason: str) -> str:
@@ -194,6 +195,7 @@ def need_text(r: Result) -> list[str]:
     return [
         "Three reasons to pull timing. Phasing: nitrous may burn faster, so the same spark would put the burn too early. Knock: more heat and pressure act on the charge that "
         "burns last. Pressure: what the parts were given to hold. A reason that asks for nothing would even allow advance; nobody takes it.",
+        "Knock may ask for less with more nitrous: the cold it brings can outweigh the heat of its burn. Its high edge is the case in which all that cold comes from the walls.",
         "The shaded band is what is not known: how much of the evaporation heat comes from walls, and how fast the flame runs on nitrous. It is not a tolerance. A first hit takes its high edge; "
         "timing is earned back step by step, by logs and plugs. "
         + (
@@ -215,11 +217,11 @@ def power_title(r: Result, system: str) -> str:
     if good.empty:
         return "There is no power to show: no speed is reachable"
     row = row_at(good, r.sheet.engine.peak_power_rpm)
-    to = shown("hp", system)
-    gain = banded(*(to.there(row[f"power_gain_hp{end}"]) for end in ("_low", "", "_high")))
-    return (
-        f"On a first hit's timing the {r.inputs.shot_hp:g} hp shot adds about {gain} {to.unit} at {row['rpm']:.0f} rpm"
-    )
+    gain = f"{banded(*ends_of(row, 'power_gain_hp'))} hp"
+    if r.inputs.curve != POWER:
+        to, speed = shown("N m", system), row["rpm"] * 2 * np.pi / 60
+        gain = f"{banded(*(to.there(w_from_hp(v) / speed) for v in ends_of(row, 'power_gain_hp')))} {to.unit}"
+    return f"On a first hit's timing the {r.inputs.shot_hp:g} hp shot adds about {gain} at {row['rpm']:.0f} rpm"
 
 
 def power_text(r: Result, system: str) -> list[str]:
@@ -227,27 +229,27 @@ def power_text(r: Result, system: str) -> list[str]:
     good, to = r.timing.table[r.timing.table["reachable"]], shown("hp", system)
     if good.empty:
         return []
-    first, last = good.iloc[0], good.iloc[-1]
-    gains = [
-        f"{banded(*(to.there(v) for v in ends_of(row, 'power_gain_hp')))} {to.unit} at {row['rpm']:.0f} rpm"
-        for row in (first, last)
-    ]
-    stated = r.sheet.engine.peak_power_hp
-    own = float(r.firing.table["brake_W"].max()) * r.firing.setup.cylinders / 745.7
+    rows = good.iloc[sorted({0, len(good) - 1})]
+    gains = _and([f"{banded(*ends_of(row, 'power_gain_hp'))} hp at {row['rpm']:.0f} rpm" for _, row in rows.iterrows()])
+    stated, own = (
+        r.sheet.engine.peak_power_hp,
+        hp_from_w(float(r.firing.table["brake_W"].max()) * r.firing.setup.cylinders),
+    )
     out = [
-        f"A shot is named by what it adds at the speed of peak power with the burn where it belongs; the retard of a first hit costs some of it. Nitrous flows at the same rate at every speed: it adds {gains[0]} and {gains[1]}, so in torque "
+        f"A shot is named by what it adds at the speed of peak power with the burn where it belongs; the retard of a first hit costs some of it. Here it adds {gains}. Nitrous flows at the same rate at every speed, so in torque "
         "it adds most at low speed.",
     ]
     if stated is not None:
+        both = [rounded(to.there(v), to.there(5.0)) for v in (own, stated)]
         out.append(
-            f"Without nitrous the cycle gives {rounded(to.there(own), 10.0)} {to.unit} at its best, the sheet says {rounded(to.there(stated))}. Gas exchange is left out of the cycle."
+            f"Without nitrous the cycle gives {both[0]} {to.unit} at its best, the sheet says {both[1]}. Gas exchange is left out of the cycle."
         )
     return out
 
 
 def margin_title(r: Result, system: str) -> str:
     """Finding of the margin picture."""
-    best = max(r.changes, key=lambda c: c.degrees)
+    best = max((c for c in r.changes if c.name != "lambda"), key=lambda c: c.degrees)
     return (
         f"At {r.inputs.rpm:.0f} rpm {change(best.name, best.amount, system)} buys about {degrees(best.degrees)} degrees"
     )
@@ -258,7 +260,9 @@ def change(name: str, amount: float, system: str) -> str:
     if name == "octane":
         return f"{abs(amount):g} RON {'more' if amount > 0 else 'less'}"
     if name == "lambda":
-        return f"lambda {abs(amount):.2f} {'leaner' if amount > 0 else 'richer'}"
+        return (
+            f"lambda {abs(amount):.2f} leaner: no reason to lean" if amount > 0 else f"lambda {abs(amount):.2f} richer"
+        )
     to = shown("K difference", system)
     return f"a charge {to.there(abs(amount)):.0f} {to.unit} {'warmer' if amount > 0 else 'cooler'}"
 
@@ -267,7 +271,7 @@ def margin_text(_r: Result) -> list[str]:
     """Sentences under it."""
     return [
         "Degrees of timing that a change saves (right) or costs (left) at an unchanged knock integral, for the mean cylinder at the speed and retard chosen. The charge's temperature is changed at an unchanged amount of it.",
-        "Lambda acts here through temperature, pressure and burn rate alone, for the correlation does not know it; what richness does to knock otherwise is not in this bar.",
+        "Lambda acts here through temperature, pressure and burn rate alone, for the correlation does not know it; what richness does to knock otherwise is not in these bars. A bar that favours lean is no reason to lean: lean burned gas is hotter at the valve and leaves free oxygen.",
     ]
 
 
