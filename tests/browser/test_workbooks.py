@@ -13,12 +13,14 @@ from kernel_lib.sheets.plan_sheet import CAUTIONS
 pytestmark = pytest.mark.browser
 
 START, EXPLORER, TODAY, BOTTLE = "start.ipynb", "charge_explorer.ipynb", "today.ipynb", "bottle.ipynb"
-PICTURES = {START: 1, EXPLORER: 4, TODAY: 0, BOTTLE: 6}
+TIMING = "timing.ipynb"
+PICTURES = {START: 1, EXPLORER: 4, TODAY: 0, BOTTLE: 6, TIMING: 6}  # of timing two more hold bars
 HEADINGS = {
     START: "Which car is this, and what does its shot ask for?",
     EXPLORER: "AFR against charge temperature: what does this charge burn to?",
     TODAY: "What changes today against the plan?",
     BOTTLE: "What does this bottle push through this nozzle, and can the fuel system answer?",
+    TIMING: "How far does the timing have to come back, and why?",
 }
 #: Pictures whose lines or points have arrived: an SVG alone may be an empty frame.
 DRAWN = """count => [...document.querySelectorAll('.js-plotly-plot')].filter(plot =>
@@ -238,6 +240,33 @@ def test_bottle_moves_refuses_weighs_in_and_prints(visit):
     sheet = BuildSheet.from_query(page.url.partition("?")[2])
     assert sheet.nitrous.discharge_coefficient is not None
     _whole(page, BOTTLE)
+
+
+def test_timing_moves_and_refuses(visit):
+    """Keys take timing out: the title of the pressure picture follows, the answer stays; rubbish greys all pictures."""
+    page = visit(TIMING)
+    assert page.locator(".js-plotly-plot").count() == 8
+    answer, title = page.inner_text(".nw-answer"), page.inner_text(".nw-picture >> nth=1 >> h2")
+    before = float(_field(page, "timing taken out").input_value())
+    page.locator(".noUi-handle").nth(2).focus()
+    page.wait_for_timeout(200)
+    for _ in range(10):
+        page.keyboard.press("ArrowRight")
+    _wait_value(page, "timing taken out", f"{before + 5:g}")
+    page.wait_for_function(
+        "before => document.querySelectorAll('.nw-picture h2')[1].innerText !== before", arg=title, timeout=10_000
+    )
+    assert page.inner_text(".nw-answer") == answer
+
+    _type(page, "timing taken out", "99")
+    _wait_text(page, ".nw-field-error", "timing taken out is 99 deg; allowed: -5 to 30 deg")
+    page.wait_for_function("document.querySelectorAll('.nw-picture.nw-stale').length === 8")
+    _type(page, "timing taken out", f"{before:g}")
+    page.wait_for_function("document.querySelectorAll('.nw-stale').length === 0")
+    page.wait_for_function(
+        "before => document.querySelectorAll('.nw-picture h2')[1].innerText === before", arg=title, timeout=10_000
+    )
+    _clean(page)
 
 
 def _choose(page, path):
