@@ -26,3 +26,8 @@ def banded(low: float, best: float, high: float) -> str:
     if spread <= 1e-3 * abs(best):
         return rounded(best)
     return f"{rounded(best, spread)} ({rounded(low, spread)} to {rounded(high, spread)})"
+
+
+def listed(words: list[str]) -> str:
+    """Write ``a, b and c``."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

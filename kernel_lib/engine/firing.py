@@ -243,7 +243,7 @@ def _fits(setup: Setup, spark, delay, duration) -> np.ndarray:
     start = delay - spark
     end = start + duration / cb.RAPID
     with np.errstate(invalid="ignore"):
-        return (start > setup.cylinder.closing) & (end < setup.cylinder.opening) & (np.abs(spark) < 60.0)
+        return (start > setup.cylinder.closing) & (end < setup.cylinder.opening) & (spark >= -60.0) & (spark <= 80.0)
 
 
 def _lengths(setup: Setup, cases: pd.DataFrame, out: pd.DataFrame, spark, factor) -> tuple[np.ndarray, np.ndarray]:

@@ -104,7 +104,8 @@ def _one(setup: Setup, firing: Firing, cases: pd.DataFrame, spark: float, factor
                 why,
             )
         why = f"At {cases['rpm'].iloc[0]:.0f} rpm the charge is {100 * x:.0f} % nitrous by mole: its flame leaves the table of computed flames."
-        raise InputError("nitrous_flow", x, "mol/mol of the oxidiser", "less", why)
+        within = "330 to 950 K, 5 to 120 atm, up to 55 % nitrous by mole"
+        raise InputError("nitrous_flow", x, "mol/mol of the oxidiser", within, why)
     case = cases.iloc[0].to_dict() | {
         "spark_deg_btdc": spark,
         "delay_deg": burn.delay_deg[0],
@@ -113,7 +114,7 @@ def _one(setup: Setup, firing: Firing, cases: pd.DataFrame, spark: float, factor
     return trace(setup, case), row
 
 
-_SHIFTS = np.arange(-8.0, 8.1, 2.0)  # deg of retard about the one asked for, between which knock is read
+_SHIFTS = np.arange(-16.0, 16.1, 2.0)  # deg of retard about the one asked for, between which knock is read
 
 
 @dataclass(frozen=True)
@@ -129,7 +130,7 @@ class Change:
     ratio : float
         Knock integral after over before.
     degrees : float
-        Retard that the change saves (positive) or costs [deg] at an unchanged knock integral; at most 8.
+        Retard that the change saves (positive) or costs [deg] at an unchanged knock integral; NaN beyond 16.
     """
 
     name: str
@@ -185,7 +186,8 @@ def knock_changes(
     named = []
     for sign in (1.0, -1.0):
         more, cooler, richer = sign * octane, -sign * kelvin, -sign * step
-        named.append(("octane", more, base.assign(octane_ron=setup.octane_ron + more)))
+        if setup.octane_ron + more <= 130.0:  # beyond, the correlation is not asked
+            named.append(("octane", more, base.assign(octane_ron=setup.octane_ron + more)))
         named.append(("charge temperature", cooler, cases_of(setup, replace(charge, T=charge.T + cooler), rpm, target)))
         named.append(("lambda", richer, cases_of(setup, charge, rpm, target + richer)))
     every = pd.concat([base, *(cases for _, _, cases in named)], ignore_index=True)
@@ -193,15 +195,16 @@ def knock_changes(
     spark = timing - np.tile(_SHIFTS, len(every))
     knock = firing.fire(spread, firing.burn(every).repeat(len(_SHIFTS)), spark)["knock_integral"].to_numpy()
     knock = knock.reshape(len(every), len(_SHIFTS))
-    if not np.isfinite(knock).all():
+    if not np.isfinite(knock[:, len(_SHIFTS) // 2]).all():
         _one(setup, firing, base, timing, 1.0)  # tells why
-        raise InputError(
-            "retard_deg", retard_deg, "deg", "a burn between the valves", "Eight degrees either way must burn as well."
-        )
+        raise InputError("retard_deg", retard_deg, "deg", "a burn between the valves", "A change does not burn there.")
     middle = len(_SHIFTS) // 2
     before, out = float(knock[0, middle]), []
     for (name, amount, _), row in zip(named, knock[1:], strict=True):
-        shift = float(np.interp(-np.log(before), -np.log(row), _SHIFTS))  # knock falls with retard
+        fits = np.isfinite(row)
+        shift = float(
+            np.interp(-np.log(before), -np.log(row[fits]), _SHIFTS[fits], np.nan, np.nan)
+        )  # knock falls with retard
         out.append(Change(name, amount, float(row[middle]) / before, -shift))
     return out
 

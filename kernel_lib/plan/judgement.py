@@ -12,7 +12,7 @@ from ..band import PEAK_SHARE
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..engine.setup import Setup
-from ..text import banded
+from ..text import banded, listed
 from ..thermo.fluid import evaporation_heat
 from ..units import in_from_mm, lb_from_kg, psi_from_kpa
 from . import fuel as pf
@@ -31,7 +31,7 @@ _NOT_CHECKED = ("parts.clutch_torque_nm",)
 OBSTACLES = {
     "exhaust": "the retard it takes would open the exhaust on gas hotter than the sheet's limit",
     "retard": "no retard up to 28 degrees is enough",
-    "flame table": "the charge would leave the table of computed flames",
+    "flame table": "the charge would leave the table of computed flames (330 to 950 K, 5 to 120 atm, up to 55 % nitrous)",
 }
 """Why a speed is not reachable, in words."""
 
@@ -43,11 +43,11 @@ def timing_sentences(timing: Timing) -> list[str]:
     out = []
     if len(good):
         rows = good.iloc[sorted({0, len(good) // 2, len(good) - 1})]
-        speeds = _listed([f"{row['rpm']:.0f}" for _, row in rows.iterrows()])
+        speeds = listed([f"{row['rpm']:.0f}" for _, row in rows.iterrows()])
         up = np.ceil(2 * rows["first_hit_deg"] - 1e-6) / 2  # a first hit is never set short of its need
-        set_to = _listed([f"{np.floor(2 * v) / 2:g}" for v in rows["timing_deg_btdc"] - up])
-        pulled = _listed([f"{v:g}" for v in up])
-        need = _listed(
+        set_to = listed([f"{np.floor(2 * v) / 2:g}" for v in rows["timing_deg_btdc"] - up])
+        pulled = listed([f"{v:g}" for v in up])
+        need = listed(
             [banded(row["retard_deg_low"], row["retard_deg"], row["retard_deg_high"]) for _, row in rows.iterrows()]
         )
         out.append(
@@ -56,35 +56,31 @@ def timing_sentences(timing: Timing) -> list[str]:
         )
     if len(short):
         ends = short.iloc[sorted({0, len(short) - 1})]
-        most = _listed(
+        most = listed(
             [
                 f"about {row['most_hp']:.0f} hp ({1e3 * row['most_kg_s']:.0f} g/s) at {row['rpm']:.0f} rpm"
                 for _, row in ends.iterrows()
             ]
         )
         reasons = "; ".join(dict.fromkeys(OBSTACLES[name] for name in short["obstacle"]))
-        where = _listed([f"{rpm:.0f}" for rpm in short["rpm"]])
+        where = listed([f"{rpm:.0f}" for rpm in short["rpm"]])
         out.append(f"Not reachable at {where} rpm with what may flow here: {reasons}. At most {most}.")
     return out
 
 
 def _timing(timing: Timing) -> list[str]:
     """Say the timing where there is one; where there is none is a blocker."""
-    return [*(timing_sentences(timing)[:1] if timing.table["reachable"].any() else []), *_own_knock(timing)]
+    return [*(timing_sentences(timing)[:1] if timing.table["reachable"].any() else []), *own_knock(timing)]
 
 
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _own_knock(timing: Timing) -> list[str]:
-    """Say where the engine, by the correlation, knocks without nitrous."""
+def own_knock(timing: Timing) -> list[str]:
+    """Say where the engine, by the correlation, knocks without nitrous; nothing if nowhere."""
     own = pd.DataFrame({"rpm": timing.table["rpm"], "knock": timing.limits.knock})
     over = own[own["knock"] >= 1.0]
     if over.empty:
         return []
     return [
-        f"By the knock correlation this engine already knocks without nitrous at {_listed([f'{rpm:.0f}' for rpm in over['rpm']])} rpm (integral up to "
+        f"By the knock correlation this engine already knocks without nitrous at {listed([f'{rpm:.0f}' for rpm in over['rpm']])} rpm (integral up to "
         f"{over['knock'].max():.1f}, knock from 1): it has no margin to spend. The correlation is good for differences only; listen to the engine."
     ]
 

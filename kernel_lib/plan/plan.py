@@ -20,7 +20,7 @@ from .fuel_system import injector_duty, injector_flow, pump_flow
 from .judgement import blockers, notes
 from .power import shot_power, wanted_flow
 from .supply import bore_for, flow_band
-from .timing import BANDS, Timing, timing_plan
+from .timing import BANDS, Timing, choices_for_shot, timing_plan
 
 BANDED = (
     "nitrous_kg_s",
@@ -106,6 +106,8 @@ def plan_shot(sheet: BuildSheet) -> Plan:
         If the shot cannot be computed at all; what merely forbids to spray is in ``blockers``.
     """
     setup, supply, frozen, choices = _supply(sheet)
+    if supply.governed_by[0] == HORSEPOWER:
+        choices = choices_for_shot(sheet, sheet.nitrous.shot_hp)
     worth = max(sheet.nitrous.shot_hp, supply.power.best)
     timing = timing_plan(sheet, supply.table["rpm"].to_numpy(), choices, worth)
     columns = [c for c in timing.table.columns if c.startswith(_TIMING)]

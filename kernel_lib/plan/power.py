@@ -65,6 +65,12 @@ def _work(firing: Firing, setup: Setup, rpm: float, lambda_with: float, wall: fl
     out = firing.fire(cases, firing.own_burn(cases), float(firing.at("timing_deg_btdc", rpm)))
     scale = setup.cylinder.swept * float(setup.cycles_per_second(rpm))
     work, friction = (scale * (out[k].to_numpy() - float(firing.at(k, rpm))) for k in ("imep_gross", "friction_mep"))
+    if not np.isfinite(work).all():
+        why = f"With it the burn does not fit between the valves at {rpm:g} rpm."
+        timing = float(firing.at("timing_deg_btdc", rpm))
+        raise InputError(
+            "engine.full_throttle.timing_deg_btdc", timing, "deg before TDC", "a burn between the valves", why
+        )
     return flows, work, friction
 
 

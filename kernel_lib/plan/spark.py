@@ -1,6 +1,6 @@
 """How far the timing has to come back: three reasons, each with its band, over rpm.
 
-Phasing: 50 % burned where it fell without nitrous. Knock: the knock integral of the worst cylinder back to the engine's own at that speed. Pressure: the
+Phasing: 50 % burned where it fell without nitrous, in the mean cylinder, for it is no limit. Knock: the knock integral of the worst cylinder back to the engine's own at that speed. Pressure: the
 peak of the worst cylinder under the owner's limit. Unknown are what walls give to evaporation, how far cooling draws in more, how much nitrous flows
 and how fast the flame runs with it; every corner of their ranges is solved.
 """
@@ -38,22 +38,27 @@ DOUBT_FULL_AT = 0.1
 
 @dataclass(frozen=True)
 class Corner:
-    """One choice of the unknowns: nitrous flow [kg/s], wall share, density exponent, factor on the flame speed ratio."""
+    """One choice of the unknowns: nitrous flow [kg/s], wall share, density exponent, factor on the flame, share of the cycle's work (None: any).
+
+    The share is set where the flow was found with it, for a shot of so many horsepower.
+    """
 
     flow: float
     wall: float
     exponent: float
     flame: float
+    work: float | None = None
 
 
-def corners(choices: list[tuple[float, float, float]]) -> list[Corner]:
-    """Add the flame to choices of flow [kg/s], wall share and density exponent, the likely one first and only once."""
-    best, *ends = choices
+def corners(choices: list[tuple]) -> list[Corner]:
+    """Add the flame to choices of flow [kg/s], wall share, density exponent and perhaps share of work, the likely one first and only once."""
+    best, *ends = ((*choice, None)[:4] for choice in choices)
     ends = list(
-        dict.fromkeys((f, w, 0.0 if w == 1.0 else n) for f, w, n in ends)
+        dict.fromkeys((f, w, 0.0 if w == 1.0 else n, k) for f, w, n, k in ends)
     )  # all heat from walls: no cooling draws in more
     flames = (FLAME_RATIO.low, FLAME_RATIO.high)
-    return [Corner(*best, FLAME_RATIO.best), *(Corner(*end, flame) for end in ends for flame in flames)]
+    likely = Corner(*best[:3], FLAME_RATIO.best, best[3])
+    return [likely, *(Corner(*heat, flame, work) for *heat, work in ends for flame in flames)]
 
 
 def doubted(factor, nitrous_fraction) -> np.ndarray:
@@ -126,21 +131,25 @@ class Case:
         burn = self.firing.burn(self.worst, self.flame).repeat(count)
         spark = np.repeat(self.base("timing_deg_btdc"), count) - np.tile(GRID, len(self.worst))
         out = self.firing.fire(spread, burn, spark)
-        rows = {k: out[k].to_numpy().reshape(-1, count) for k in ("P_max", "knock_integral", "T_burned_evo")}
-        known = np.isfinite(rows["P_max"]).all(axis=1)
-        return {k: _Rows(np.where(known[:, None], v, 1.0), known) for k, v in rows.items()}
+        return {k: _Rows(out[k].to_numpy().reshape(-1, count)) for k in ("P_max", "knock_integral", "T_burned_evo")}
 
 
 class _Rows:
-    """Rows over retard, each a monotone cubic."""
+    """Rows over retard, each a monotone cubic as far as its burn fits between the valves; a row that does not begin is not known."""
 
-    def __init__(self, values: np.ndarray, known: np.ndarray) -> None:
-        self._curve, self.known = PchipInterpolator(GRID, values, axis=1), known
+    def __init__(self, values: np.ndarray) -> None:
+        fits = np.logical_and.accumulate(np.isfinite(values), axis=1)
+        self.known = fits[:, :2].all(axis=1)
+        last = np.maximum(fits.sum(axis=1) - 1, 0)
+        self._end = GRID[last]
+        held = np.where(fits, values, values[np.arange(len(values)), last][:, None])  # drawn on, to be cut off again
+        self._curve = PchipInterpolator(GRID, np.where(self.known[:, None], held, 1.0), axis=1)
 
     @functools.cached_property
     def fine(self) -> np.ndarray:
         """Values on the fine grid of retard, (rows, retards); NaN where not known."""
-        return np.where(self.known[:, None], self._curve(FINE), np.nan)
+        inside = self.known[:, None] & (FINE[None, :] <= self._end[:, None] + 1e-9)
+        return np.where(inside, self._curve(FINE), np.nan)
 
     def at(self, retard: np.ndarray) -> np.ndarray:
         """Value of each row at its own retard."""
@@ -202,7 +211,7 @@ def first_below(values: np.ndarray, target: np.ndarray) -> np.ndarray:
         [deg]; the first retard of the grid where it is kept from there, infinite where it is never kept, NaN where a row is not known.
     """
     over = values / target[:, None] - 1.0
-    above = np.pad(over > 0, ((0, 0), (0, _KEPT)), constant_values=False)
+    above = np.pad(~(over <= 0), ((0, 0), (0, _KEPT)), constant_values=False)  # what is not known is not kept
     count = np.cumsum(np.pad(above, ((0, 0), (1, 0))), axis=1)
     kept = count[:, _KEPT : _KEPT + values.shape[1]] == count[:, : values.shape[1]]
     first = kept.argmax(axis=1)

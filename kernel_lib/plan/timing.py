@@ -42,9 +42,7 @@ class Timing:
     choices: list[Corner]
 
 
-def timing_plan(
-    sheet: BuildSheet, rpm, choices: list[tuple[float, float, float]], shot_hp: float, *, most: bool = True
-) -> Timing:
+def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *, most: bool = True) -> Timing:
     """Solve the three reasons over rpm.
 
     Parameters
@@ -53,7 +51,7 @@ def timing_plan(
     rpm : array
         [rpm].
     choices : list of tuple
-        Nitrous flow [kg/s], wall share and density exponent: likely, then every corner.
+        Nitrous flow [kg/s], wall share, density exponent, and share of work where the flow was found with it: likely, then every corner.
     shot_hp : float
         What the flow is worth [hp], for the trade's rule.
     most : bool
@@ -84,7 +82,7 @@ def timing_plan(
     found = _first_hit(sheet, case, limits, asked, rule)
     for name, column in found.items():
         table[name] = column
-    _outcome(case, table)
+    _outcome(case, every, table)
     table["most_hp"] = table["most_kg_s"] = np.nan
     short = ~table["reachable"].to_numpy()
     if short.any() and most:
@@ -129,12 +127,12 @@ def _first_hit(sheet: BuildSheet, case: Case, limits: Limits, asked: dict, rule:
 
 def _latest(case: Case, limits: Limits) -> np.ndarray:
     """Largest retard at which no corner opens its exhaust too hot [deg]; minus infinity where none is small enough."""
-    hot = case.sweep["T_burned_evo"].fine > limits.T_evo
+    hot = ~(case.sweep["T_burned_evo"].fine <= limits.T_evo)  # where the burn no longer fits counts as too hot
     cool = np.where(hot.any(axis=1), hot.argmax(axis=1) - 1, hot.shape[1] - 1)
     return np.where(cool < 0, -np.inf, FINE[cool]).reshape(case.shape).min(axis=0)
 
 
-def _outcome(case: Case, table: pd.DataFrame) -> None:
+def _outcome(case: Case, every: list[Corner], table: pd.DataFrame) -> None:
     """Add power, pressure, knock and exhaust at the first-hit timing."""
     retard = np.tile(table["first_hit_deg"].to_numpy(), case.shape[0])
     row = {name: values.at(retard) for name, values in case.sweep.items()}
@@ -152,7 +150,12 @@ def _outcome(case: Case, table: pd.DataFrame) -> None:
     scale = case.firing.setup.cylinder.swept * np.tile(case.firing.setup.cycles_per_second(case.rpm), case.shape[0])
     work = scale * (fired["imep_gross"].to_numpy() - case.base("imep_gross"))
     friction = scale * (fired["friction_mep"].to_numpy() - case.base("friction_mep"))
-    gains = [units.hp_from_w(share * work - friction) for share in (WORK_SHARE.best, WORK_SHARE.low, WORK_SHARE.high)]
+    shares = np.repeat([corner.work or WORK_SHARE.best for corner in every], case.shape[1])
+    free = np.repeat([corner.work is None for corner in every], case.shape[1])
+    gains = [
+        units.hp_from_w(np.where(free, share, shares) * work - friction)
+        for share in (WORK_SHARE.best, WORK_SHARE.low, WORK_SHARE.high)
+    ]
     _banded(table, case, "power_gain_hp", *gains)
     own_W = case.firing.at("brake_W", case.rpm) * case.firing.setup.cylinders
     table["power_own_hp"] = units.hp_from_w(own_W)
@@ -178,11 +181,11 @@ def _room(case: Case, limits: Limits, found: dict) -> np.ndarray:
 def _largest_share(
     sheet: BuildSheet, rpm: np.ndarray, every: list[Corner], rule: float, full: np.ndarray
 ) -> np.ndarray:
-    """Largest share of the flow at which a speed is reachable; 0 where not even a quarter of the least step is.
+    """Largest share of the flow at which a speed is reachable; 0 where not even the least step is.
 
     Between steps the share at which the room left under the exhaust's limit runs out, on a line; the lower step where it is not known.
     """
-    steps = np.linspace(0.0, 1.0, _STEPS + 1)[1:-1]
+    steps = np.array([0.04, *np.linspace(0.0, 1.0, _STEPS + 1)[1:-1]])
     room = np.vstack([np.empty((len(steps), len(rpm))), full])
     for k, share in enumerate(steps):
         case = Case.of(sheet, rpm, every, share)
@@ -191,14 +194,14 @@ def _largest_share(
         room[k] = np.where(
             np.isfinite(found["retard_deg_high"]), _latest(case, limits) - found["retard_deg_high"], -np.inf
         )
-    out = np.zeros(len(rpm))
+    out, ends = np.zeros(len(rpm)), np.append(steps, 1.0)
     for column in range(len(rpm)):
         good = room[:-1, column] >= 0
         if not good[0]:
             continue
         k = int(good.argmin()) - 1 if not good.all() else len(steps) - 1
         a, b = room[k, column], room[k + 1, column]
-        out[column] = steps[k] + (0.0 if np.isinf(b) else (1.0 / _STEPS) * a / (a - b))
+        out[column] = steps[k] + (0.0 if np.isinf(b) else (ends[k + 1] - steps[k]) * a / (a - b))
     return out
 
 
@@ -231,14 +234,14 @@ def reachable_hp(sheet: BuildSheet, rpm, up_to_hp: float) -> np.ndarray:
     return up_to_hp * np.where(full >= 0, 1.0, _largest_share(sheet, case.rpm, every, 0.0, full))
 
 
-def choices_for_shot(sheet: BuildSheet, shot_hp: float) -> list[tuple[float, float, float]]:
-    """Flow, wall share and density exponent that make a shot of so many horsepower: likely, then every corner.
+def choices_for_shot(sheet: BuildSheet, shot_hp: float) -> list[tuple[float, float, float, float]]:
+    """Flow, wall share, density exponent and share of work that make a shot of so many horsepower: likely, then every corner.
 
     Raises
     ------
     InputError
         If no flow adds that power.
     """
-    likely = (wanted_flow(sheet, shot_hp=shot_hp), WALL_HEAT_SHARE.best, DENSITY_EXPONENT.best)
+    likely = (wanted_flow(sheet, shot_hp=shot_hp), WALL_HEAT_SHARE.best, DENSITY_EXPONENT.best, WORK_SHARE.best)
     ends = itertools.product((WORK_SHARE.low, WORK_SHARE.high), ((0.0, 0.0), (0.0, 1.0), (1.0, 0.0)))
-    return [likely, *((wanted_flow(sheet, work, *heat, shot_hp=shot_hp), *heat) for work, heat in ends)]
+    return [likely, *((wanted_flow(sheet, work, *heat, shot_hp=shot_hp), *heat, work) for work, heat in ends)]

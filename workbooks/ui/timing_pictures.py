@@ -220,7 +220,7 @@ class MarginPicture(Picture):
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         return (
             words.margin_title(r, system),
-            "Timing that a change is worth against knock, at the chosen speed and timing.",
+            "Timing that a change is worth against knock, at the chosen speed and timing and the likely values of what is not known.",
             words.margin_text(r),
         )
 

@@ -14,8 +14,8 @@ from kernel_lib.band import (
     WALL_HEAT_SHARE,
     WORK_SHARE,
 )
-from kernel_lib.plan.judgement import OBSTACLES
-from kernel_lib.text import banded, rounded
+from kernel_lib.plan.judgement import OBSTACLES, own_knock
+from kernel_lib.text import banded, listed, rounded
 from kernel_lib.units import hp_from_w, w_from_hp
 
 from .display import shown
@@ -56,12 +56,8 @@ def row_at(table: pd.DataFrame, rpm: float) -> pd.Series:
     return table.iloc[(table["rpm"] - rpm).abs().argmin()]
 
 
-def _and(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
 def _speeds(rows: pd.DataFrame) -> str:
-    return _and([f"{rpm:.0f}" for rpm in rows["rpm"]]) + " rpm"
+    return listed([f"{rpm:.0f}" for rpm in rows["rpm"]]) + " rpm"
 
 
 def answer(r: Result) -> list[str]:
@@ -87,7 +83,7 @@ def answer(r: Result) -> list[str]:
         )
     if len(short):
         out.append(_unreachable(r, short))
-    return [*out, *_own_knock(r)]
+    return [*out, *own_knock(r.timing)]
 
 
 def _verdict_on_rule(good: pd.DataFrame) -> str:
@@ -101,28 +97,18 @@ def _verdict_on_rule(good: pd.DataFrame) -> str:
         *([f"more than is likely needed at {_speeds(more)}"] if len(more) else []),
     ]
     kinds = [f"{REASONS[kind]} at {_speeds(rows)}" for kind, rows in good.groupby("governs", sort=False)]
-    return f"The rule is {_and(parts)}. A first hit takes the cautious edge of what is not known; it is set by {_and(kinds)}."
+    return f"The rule is {listed(parts)}. A first hit takes the cautious edge of what is not known; it is set by {listed(kinds)}."
 
 
 def _unreachable(r: Result, short: pd.DataFrame) -> str:
     most = [f"about {at_most(r, k)} hp at {rpm:.0f}" for k, rpm in zip(short.index, short["rpm"], strict=True)]
     why = "; ".join(dict.fromkeys(OBSTACLES[name] for name in short["obstacle"]))
-    return f"Not reachable at {_speeds(short)}, at the cautious edge: {why}. At most {_and(most)} rpm."
+    return f"Not reachable at {_speeds(short)}, at the cautious edge: {why}. At most {listed(most)} rpm."
 
 
 def at_most(r: Result, k: int) -> str:
     """Largest reachable shot at a speed of the table [hp], down to a full five."""
     return f"{5 * np.floor(r.most_hp[k] / 5):.0f}"
-
-
-def _own_knock(r: Result) -> list[str]:
-    over = r.timing.table[np.asarray(r.timing.limits.knock) >= 1.0]
-    if over.empty:
-        return []
-    return [
-        f"By the correlation this engine already knocks at {_speeds(over)} without nitrous: it has no margin to spend. The correlation is good for differences "
-        "only; listen to the engine."
-    ]
 
 
 def assumes(r: Result, system: str) -> str:
@@ -138,7 +124,7 @@ def assumes(r: Result, system: str) -> str:
     }
     told = [
         f"the worst cylinder gets {spread:g} % more nitrous than the mean on the same fuel; at exhaust opening burned gas may be up to {rise:.0f} {to.unit} hotter than the engine's own hottest (both on the build sheet)",
-        f"the known-good timing is {sheet.engine.timing_is}",
+        f"the known-good timing is {sheet.engine.timing_is}; the shot is what the slider says, not what the fitted nozzle passes (see the bottle page)",
         *(f"{name}: {b.low:g} to {b.high:g}; {b.because}" for name, b in bands.items()),
         "bounds over these ranges, not standard deviations; no measurement of burn, knock or pressure with nitrous was found",
     ]
@@ -230,7 +216,9 @@ def power_text(r: Result, system: str) -> list[str]:
     if good.empty:
         return []
     rows = good.iloc[sorted({0, len(good) - 1})]
-    gains = _and([f"{banded(*ends_of(row, 'power_gain_hp'))} hp at {row['rpm']:.0f} rpm" for _, row in rows.iterrows()])
+    gains = listed(
+        [f"{banded(*ends_of(row, 'power_gain_hp'))} hp at {row['rpm']:.0f} rpm" for _, row in rows.iterrows()]
+    )
     stated, own = (
         r.sheet.engine.peak_power_hp,
         hp_from_w(float(r.firing.table["brake_W"].max()) * r.firing.setup.cylinders),
@@ -249,7 +237,7 @@ def power_text(r: Result, system: str) -> list[str]:
 
 def margin_title(r: Result, system: str) -> str:
     """Finding of the margin picture."""
-    best = max((c for c in r.changes if c.name != "lambda"), key=lambda c: c.degrees)
+    best = max((c for c in r.changes if c.name != "lambda" and np.isfinite(c.degrees)), key=lambda c: c.degrees)
     return (
         f"At {r.inputs.rpm:.0f} rpm {change(best.name, best.amount, system)} buys about {degrees(best.degrees)} degrees"
     )
@@ -270,7 +258,7 @@ def change(name: str, amount: float, system: str) -> str:
 def margin_text(_r: Result) -> list[str]:
     """Sentences under it."""
     return [
-        "Degrees of timing that a change saves (right) or costs (left) at an unchanged knock integral, for the mean cylinder at the speed and retard chosen. The charge's temperature is changed at an unchanged amount of it.",
+        "Degrees of timing that a change saves (right) or costs (left) at an unchanged knock integral, for the mean cylinder at the speed and retard chosen. The charge's temperature is changed at an unchanged amount of it. The sheet's timing is taken as good on the sheet's fuel: another octane on the sheet alone does not move the answer on top.",
         "Lambda acts here through temperature, pressure and burn rate alone, for the correlation does not know it; what richness does to knock otherwise is not in these bars. A bar that favours lean is no reason to lean: lean burned gas is hotter at the valve and leaves free oxygen.",
     ]
 
