@@ -266,7 +266,7 @@ def test_timing_moves_and_refuses(visit):
     page.wait_for_function(
         "before => document.querySelectorAll('.nw-picture h2')[1].innerText === before", arg=title, timeout=10_000
     )
-    _clean(page)
+    _whole(page, TIMING)
 
 
 def _choose(page, path):

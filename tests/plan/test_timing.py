@@ -1,6 +1,7 @@
 """The timing of a plan: order of its bands, the first hit's floor and cap, speeds that cannot be had, and what is said of it."""
 
 import functools
+import math
 
 import numpy as np
 import pytest
@@ -246,17 +247,17 @@ def test_power_at_the_first_hit():
 def test_choices_make_the_shot():
     """Each is worth the shot under its own unknowns: likely, then work low and high with the three ways of cooling."""
     likely, *ends = choices_for_shot(BIG, 60.0)
-    assert likely == (wanted_flow(BIG, shot_hp=60.0), 0.5, 0.5)
+    assert likely == (wanted_flow(BIG, shot_hp=60.0), 0.5, 0.5, WORK_SHARE.best)
     assert len(ends) == 6
-    for k, (flow, wall, exponent) in enumerate(ends):
-        work = WORK_SHARE.low if k < 3 else WORK_SHARE.high
+    for k, (flow, wall, exponent, work) in enumerate(ends):
+        assert work == (WORK_SHARE.low if k < 3 else WORK_SHARE.high)
         assert shot_power(BIG, flow, work, wall, exponent) == pytest.approx(60.0, rel=1e-6)
 
 
 def test_speeds_stand_alone():
     """A speed of a plan is what it is by itself."""
     table = plan_of(SMALL).timing.table.set_index("rpm")
-    alone = timing_plan(SMALL, [4000.0], plan_choices(SMALL), 40.0).table.iloc[0]
+    alone = timing_plan(SMALL, [4000.0], choices_for_shot(SMALL, SMALL.nitrous.shot_hp), 40.0).table.iloc[0]
     for name in (
         "phasing_deg_high",
         "knock_deg",
@@ -266,17 +267,6 @@ def test_speeds_stand_alone():
         "exhaust_K_high",
     ):
         assert table.loc[4000.0, name] == pytest.approx(alone[name], abs=1e-6)
-
-
-def plan_choices(sheet):
-    """Likely and corners as a plan by horsepower has them: work, wall and exponent, each low and high."""
-    ends = [
-        (wanted_flow(sheet, w, q, n), q, n)
-        for w in (WORK_SHARE.low, WORK_SHARE.high)
-        for q in (0.0, 1.0)
-        for n in (0.0, 1.0)
-    ]
-    return [(wanted_flow(sheet), 0.5, 0.5), *ends]
 
 
 # The plan.
@@ -311,7 +301,8 @@ def test_sentences(case):
     if len(good):
         first = good.iloc[0]
         assert sentences[0].startswith(f"Timing for a first hit at {first['rpm']:.0f}")
-        assert f"rpm: {first['timing_deg_btdc'] - first['first_hit_deg']:.0f}" in sentences[0]
+        retard = math.ceil(2 * first["first_hit_deg"] - 1e-6) / 2  # up to the half degree: never short of the need
+        assert f"rpm: {math.floor(2 * (first['timing_deg_btdc'] - retard)) / 2:g}" in sentences[0]
         assert f"the trade's rule says {first['rule_deg']:.0f}" in sentences[0]
         assert sentences[0] in plan.notes
     if len(short):
