@@ -37,7 +37,7 @@ ADDED_HEAT_EFFICIENCY = Band(
     0.38,
     0.42,
     "share of the added heat that reaches the crank: full-load points of a 2.0 L engine (248 g/kWh at 10.3 bar, 309 at 8.3; TSFS09 "
-    "engine map) with friction of 1.5 to 2.8 bar (from memory) already paid; stated until the cycle computes it",
+    "engine map) with friction of 1.5 to 2.8 bar (from memory) already paid; a check on what the cycle finds",
 )
 HYDROGEN_WEIGHT = Band(
     1.0,

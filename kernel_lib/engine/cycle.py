@@ -20,6 +20,7 @@ from ..thermo.reactants import polynomials
 from . import march
 from .burn import RAPID, Y50
 from .cylinder import Cylinder
+from .heat import FILM, SIZE_POWER
 
 _RANGES = {
     "rpm": (300.0, 15000.0, "rpm", "Piston engines turn between."),
@@ -216,7 +217,7 @@ def _charge(fuel: Fuel | str, lambda_: float, nitrous: float, residual: float, w
 def _run(cylinder: Cylinder, block, gases, tables, step, heat, burns, out, record=None) -> None:
     area = np.pi / 4 * cylinder.bore**2
     geo = np.array(
-        [area, cylinder.stroke / 2, cylinder.rod, cylinder.swept / (cylinder.compression_ratio - 1), cylinder.bore, 3.26 * cylinder.bore**-0.2]
+        [area, cylinder.stroke / 2, cylinder.rod, cylinder.swept / (cylinder.compression_ratio - 1), cylinder.bore, FILM * cylinder.bore**SIZE_POWER]
     )  # fmt: skip
     record = np.empty((0, march.RECORD_COLUMNS)) if record is None else record
 

@@ -10,6 +10,9 @@ from ..errors import check_array, check_number
 WALL_TEMPERATURE = 450.0
 """Of head, crown and liner at full load [K]; from memory (400 to 500)."""
 
+FILM, SIZE_POWER, PRESSURE_POWER, T_POWER, SPEED_POWER = 3.26, -0.2, 0.8, -0.55, 0.8
+"""Constants of `woschni`, pressure in kPa [Woschni 1967; Heywood eq. 12.19]."""
+
 C1, C2 = 2.28, 3.24e-3
 """Gas speed while the valves are shut: C1 x piston speed + C2 [m/(s K)] x ... [Woschni 1967; Heywood eq. 12.21]."""
 
@@ -36,7 +39,8 @@ def woschni(bore: float, P, T, w) -> np.ndarray:
     3.26 B^-0.2 p^0.8 T^-0.55 w^0.8 with p in kPa [Woschni 1967 (SAE 670931); Heywood eq. 12.19].
     """
     bore = check_number("bore", bore, 0.03, 0.2, "m", "Car engines.")
-    return 3.26 * bore**-0.2 * (np.asarray(P) / 1e3) ** 0.8 * np.asarray(T, float) ** -0.55 * np.asarray(w) ** 0.8
+    P, T, w = (np.asarray(v, float) for v in (P, T, w))
+    return FILM * bore**SIZE_POWER * (P / 1e3) ** PRESSURE_POWER * T**T_POWER * w**SPEED_POWER
 
 
 def friction_pressure(P_max, piston_speed, constant: float = FRICTION_CONSTANT.best) -> np.ndarray:

@@ -12,7 +12,7 @@ import numba
 
 from ..thermo.burned import LN_P, SPAN, STEPS
 from .burn import SHAPE_A, SHAPE_M, Y50, Y90
-from .heat import C1, C2, WALL_TEMPERATURE
+from .heat import C1, C2, PRESSURE_POWER, SPEED_POWER, T_POWER, WALL_TEMPERATURE
 from .knock import ACTIVATION, OCTANE_EXPONENT, PRESSURE_EXPONENT
 from .knock import A as KNOCK_A
 
@@ -51,7 +51,7 @@ _inline = numba.njit(nogil=True, error_model="numpy", fastmath=_FAST, inline="al
 
 @_inline
 def _volume(theta, geo):
-    """Volume [m3] and its slope [m3/deg]; geo is piston area, crank radius, rod, clearance volume, bore, 3.26 B^-0.2."""
+    """Volume [m3] and its slope [m3/deg]; geo is piston area, crank radius, rod, clearance volume, bore, `heat.FILM` x bore^-0.2."""
     s, c = math.sin(theta * _DEG), math.cos(theta * _DEG)
     root = math.sqrt(geo[2] ** 2 - (geo[1] * s) ** 2)
     travel = geo[2] + geo[1] - geo[1] * c - root
@@ -126,7 +126,7 @@ def _film(p, T, V, case, geo, motored, heat):
     if motored[0] > 0.0:
         above = p - motored[0] * (motored[1] / V) ** motored[2]
         w += C2 * geo[0] * 2 * geo[1] * case[T_IVC] / (case[P_IVC] * motored[3]) * max(above, 0.0)
-    film = geo[5] * (p / 1e3) ** 0.8 * T**-0.55 * w**0.8
+    film = geo[5] * (p / 1e3) ** PRESSURE_POWER * T**T_POWER * w**SPEED_POWER
     area = 2 * geo[0] + math.pi * geo[4] * V / geo[0]
     return film * area / V / (6.0 * case[RPM])
 

@@ -77,6 +77,7 @@ def look(
         Also where the flame leaves its table, or the burn does not fit between the valves.
     """
     retard = check_number("retard_deg", retard_deg, -20.0, 40.0, "deg", "From the known-good timing.")
+    flame = check_number("flame", flame, 0.5, 2.0, "", "The computed flame speeds are not that wrong.")
     setup, firing = Setup.of(sheet), firing_of(sheet)
     timing = float(firing.at("timing_deg_btdc", rpm))
     own_cases = cases_of(setup, fresh_charge(setup, rpm, 0.0), rpm, firing.lambda_without)

@@ -75,6 +75,7 @@ def nitrous_for_power(
 
     Notes
     -----
+    The plan takes its flow from the cycle (`power.wanted_flow`); this is the check on it.
     Energy balance: shot = efficiency x (heat set free with nitrous - heat set free without), air pushed aside and won back by
     cooling included. The heat of N2O coming apart (1.86 MJ/kg) counts.
     """
@@ -110,22 +111,6 @@ def _power(setup, flow, rpm, base, lambda_with, efficiency, wall_share, exponent
     efficiency = check_number("efficiency", efficiency, 0.1, 0.6, "", "Crank work per heat of a piston engine.")
     charge = fresh_charge(setup, rpm, flow, wall_share=wall_share, exponent=exponent)
     return efficiency * (heat_rate(setup, charge, rpm, lambda_with) - base)
-
-
-def power_of_nitrous(
-    setup: Setup,
-    flow: float,
-    rpm: float,
-    lambda_without: float,
-    lambda_with: float,
-    *,
-    efficiency: float,
-    wall_share: float,
-    exponent: float,
-) -> float:
-    """Power that a nitrous flow [kg/s] adds at the crank [W]; `nitrous_for_power` the other way round."""
-    base = heat_rate(setup, fresh_charge(setup, rpm, 0.0), rpm, lambda_without)
-    return _power(setup, flow, rpm, base, lambda_with, efficiency, wall_share, exponent)
 
 
 def lambda_with(setup: Setup, charge: Charge, fuel_mass) -> np.ndarray:

@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 
 from .. import build_fields as bf
-from ..band import PEAK_SHARE
+from ..band import ADDED_HEAT_EFFICIENCY, DENSITY_EXPONENT, PEAK_SHARE, WALL_HEAT_SHARE
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
 from ..engine.setup import Setup
+from ..errors import InputError
 from ..text import banded, listed
 from ..thermo.fluid import evaporation_heat
-from ..units import in_from_mm, lb_from_kg, psi_from_kpa
+from ..units import in_from_mm, lb_from_kg, psi_from_kpa, w_from_hp
 from . import fuel as pf
 from .fuel_system import jet_band, jet_flow, pulse_drift, pump_flow, wet_lambda
 from .power import firing_of
@@ -114,6 +115,7 @@ def notes(sheet: BuildSheet, setup: Setup, plan: Plan, frozen_rpm: np.ndarray) -
     out = [
         *(_timing(plan.timing) if plan.timing else []),
         *_flow_basis(sheet, plan),
+        *_energy_check(sheet, setup, plan),
         _ratio(sheet, table),
         *_fuel_side(sheet, setup, plan),
         _fuel_cooling(setup, table),
@@ -178,6 +180,27 @@ def _flow_basis(sheet: BuildSheet, plan: Plan) -> list[str]:
             "the first hit: every number here follows the flow."
         )
     return out
+
+
+def _energy_check(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
+    """Say where the cycle's flow for the wanted shot lies outside what an energy balance would ask for."""
+    engine, shot = sheet.engine, w_from_hp(sheet.nitrous.shot_hp)
+    try:
+        most, least = (
+            pf.nitrous_for_power(
+                setup, shot, engine.peak_power_rpm, engine.lambda_without_nitrous, engine.lambda_with_nitrous,
+                efficiency=share, wall_share=WALL_HEAT_SHARE.best, exponent=DENSITY_EXPONENT.best,
+            )
+            for share in (ADDED_HEAT_EFFICIENCY.low, ADDED_HEAT_EFFICIENCY.high)
+        )  # fmt: skip
+    except InputError:
+        return []
+    if 0.95 * least <= plan.wanted_flow <= 1.05 * most:
+        return []
+    return [
+        f"The cycle asks about {1e3 * plan.wanted_flow:.0f} g/s for the wanted shot, an energy balance {1e3 * least:.0f} to {1e3 * most:.0f} g/s "
+        f"({ADDED_HEAT_EFFICIENCY.low:g} to {ADDED_HEAT_EFFICIENCY.high:g} of the added heat at the crank): look at compression, timing and lambda on the sheet."
+    ]
 
 
 def own_fuel_key(sheet: BuildSheet) -> str:
