@@ -34,7 +34,7 @@ NOT_US, NOT_METRIC = (
     re.compile(r"°C|(?<=\d )bar\b|\bbar abs|\b(?:kPa|mm|K|kW|N m|kg|g/s)\b"),
     re.compile(r"°F|\b(?:psi|lb|inHg)\b|\d in[;,.)]"),
 )
-BAND = re.compile(r"(-?[\d.]+) \((-?[\d.]+) to (more than |not known)?(-?[\d.]+)?\)")
+BAND = re.compile(r"(-?[\d.]+) \((-?[\d.]+)(?: to |–)(more than |>|not known)?(-?[\d.]+)?\)")
 
 
 @cache

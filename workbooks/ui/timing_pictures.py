@@ -195,7 +195,7 @@ class MarginPicture(Picture):
     """What octane, charge temperature and lambda buy, in degrees."""
 
     def build(self) -> theme.Figure:
-        fig = theme.figure(280, left=215, right=24)
+        fig = theme.figure(280, left=262, right=24)
         fig.add_trace(
             go.Bar(orientation="h", marker={"color": theme.WITH}, hovertemplate="%{x:.1f} degrees<extra></extra>")
         )

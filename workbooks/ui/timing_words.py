@@ -160,11 +160,22 @@ def need_table(r: Result) -> str:
         asked = [_asked(row, reason) for reason in ("phasing", "knock", "pressure")]
         if row["reachable"]:
             less, left = first_hit(row)
-            tail = [_span(*ends_of(row, "retard_deg")), less, row["governs"], degrees(row["timing_deg_btdc"]), left]
+            tail = [
+                _short(_span(*ends_of(row, "retard_deg"))),
+                less,
+                row["governs"],
+                degrees(row["timing_deg_btdc"]),
+                left,
+            ]
         else:
             tail = ["–", "not reachable", f"at most {at_most(r, k)} hp", degrees(row["timing_deg_btdc"]), "–"]
         body += "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in [f"{row['rpm']:.0f}", *asked, *tail]) + "</tr>"
     return f'<table class="nw-table">{head}<tbody>{body}</tbody></table><p class="nw-hint">Degrees of crank; likely (low to high). BTDC: before top dead centre.</p>'
+
+
+def _short(span: str) -> str:
+    """Write a span for a narrow cell."""
+    return span.replace(" to ", "–").replace("more than 28", ">28")
 
 
 def _asked(row: pd.Series, reason: str) -> str:
@@ -173,7 +184,7 @@ def _asked(row: pd.Series, reason: str) -> str:
         return "not known"
     if best <= 0 and high <= 0:
         return "none"
-    return _span(low, best, high) if np.isfinite(best) else "more than 28"
+    return _short(_span(low, best, high)) if np.isfinite(best) else "more than 28"
 
 
 def need_text(r: Result) -> list[str]:
