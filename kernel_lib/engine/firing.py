@@ -213,7 +213,6 @@ def cases_of(setup: Setup, charge: Charge, rpm, lambda_) -> pd.DataFrame:
             "water_fraction": charge.water_fraction,
             "octane_ron": setup.octane_ron,
             "density_closing": state.mass / float(setup.cylinder.volume(setup.cylinder.closing)),
-            "gas_constant": state.P / state.T,
         }
     )
 
@@ -249,9 +248,8 @@ def _fits(setup: Setup, spark, delay, duration) -> np.ndarray:
 def _lengths(setup: Setup, cases: pd.DataFrame, out: pd.DataFrame, spark, factor) -> tuple[np.ndarray, np.ndarray]:
     """Flame lengths at the spark and at 50 % burned."""
     phi, x = 1.0 / cases["lambda"].to_numpy(), cases["nitrous_fraction"].to_numpy()
-    per_T = (
-        cases["density_closing"].to_numpy() / cases["gas_constant"].to_numpy()
-    )  # density over P/T: it does not change
+    # density over P/T does not change while nothing burns
+    per_T = cases["density_closing"].to_numpy() / (cases["P_ivc"].to_numpy() / cases["T_ivc"].to_numpy())
     lengths = []
     for T, P, theta in (
         (out["T_spark"].to_numpy(), out["P_spark"].to_numpy(), -np.asarray(spark)),

@@ -124,7 +124,7 @@ class Case:
         return self.firing.burn(self.mean, self.flame)
 
     @functools.cached_property
-    def sweep(self) -> dict[str, PchipInterpolator]:
+    def sweep(self) -> dict[str, _Rows]:
         """The worst cylinder over retard: P_max, knock_integral, T_burned_evo as functions of it, (rows,) at each; NaN rows are not known."""
         count = len(GRID)
         spread = self.worst.loc[self.worst.index.repeat(count)].reset_index(drop=True)

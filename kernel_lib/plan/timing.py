@@ -88,8 +88,8 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *,
     if short.any() and most:
         full = _room(case, limits, found)[short]
         share = _largest_share(sheet, case.rpm[short], every, rule, full)
-        most = every[0].flow * share
-        table.loc[short, "most_kg_s"], table.loc[short, "most_hp"] = most, [shot_power(sheet, flow) for flow in most]
+        flows = every[0].flow * share
+        table.loc[short, "most_kg_s"], table.loc[short, "most_hp"] = flows, [shot_power(sheet, f) for f in flows]
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
     table.loc[short, blank] = np.nan
     return Timing(table, limits, sheet, every)
@@ -190,10 +190,7 @@ def _largest_share(
     for k, share in enumerate(steps):
         case = Case.of(sheet, rpm, every, share)
         limits = Limits.of(sheet, case.firing, rpm)
-        found = _first_hit(sheet, case, limits, needs(case, limits), rule)
-        room[k] = np.where(
-            np.isfinite(found["retard_deg_high"]), _latest(case, limits) - found["retard_deg_high"], -np.inf
-        )
+        room[k] = _room(case, limits, _first_hit(sheet, case, limits, needs(case, limits), rule))
     out, ends = np.zeros(len(rpm)), np.append(steps, 1.0)
     for column in range(len(rpm)):
         good = room[:-1, column] >= 0

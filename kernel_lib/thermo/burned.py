@@ -7,7 +7,6 @@ first needed and kept. Between its nodes a table is a cubic blend of its neighbo
 from __future__ import annotations
 
 import functools
-import threading
 from collections.abc import Sequence
 
 import cantera as ct
@@ -15,8 +14,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from ..errors import InputError
-from . import species as sp
-from .equilibrium import PRODUCTS
+from .equilibrium import LOCK, products_phase
 from .fuels import Fuel
 from .mixture import Mixture, water_gas_products
 
@@ -30,12 +28,6 @@ SPAN, STEPS = 7.4e6, 44
 """Enthalpy that a table reaches above its coldest row [J/kg], and into how many rows it is cut."""
 
 _T = np.concatenate([np.linspace(700.0, 1700.0, 14), np.linspace(1780.0, 5000.0, 42)])
-_LOCK = threading.RLock()
-
-
-@functools.cache
-def _phase() -> ct.Solution:
-    return ct.Solution(thermo="ideal-gas", species=[sp.cantera_species(name) for name in PRODUCTS])
 
 
 def _settle(gas: ct.Solution, T: float, P: float) -> None:
@@ -50,8 +42,8 @@ def _settle(gas: ct.Solution, T: float, P: float) -> None:
 
 def _solve(mix: Mixture) -> tuple[float, np.ndarray]:
     """Coldest enthalpy [J/kg], and (T [K], moles per kg) over enthalpy above it and ln p."""
-    with _LOCK:
-        gas = _phase()
+    with LOCK:
+        gas = products_phase()
         h, n = np.empty((len(LN_P), len(_T))), np.empty((len(LN_P), len(_T)))
         for j, P in enumerate(np.exp(LN_P)):
             gas.TPX = 2600.0, P, {k: v for k, v in water_gas_products(**mix.elements).items() if v > 0}

@@ -25,7 +25,7 @@ PRODUCTS = ("CO2", "H2O", "CO", "H2", "O2", "N2", "Ar", "NO", "OH", "O", "H", "N
 """Product species. Chosen by dropping, from 24 candidates, the one that mattered least until the flame temperature left
 0.25 K of the full C-H-O-N-Ar set (lambda 0.6-1.4, nitrous fraction 0-0.5, 250-900 K, 1-60 bar; 0.5 K at fraction 1)."""
 
-_LOCK = threading.RLock()
+LOCK = threading.RLock()
 
 
 class _Fractions(dict):
@@ -34,7 +34,8 @@ class _Fractions(dict):
 
 
 @functools.cache
-def _products_phase() -> ct.Solution:
+def products_phase() -> ct.Solution:
+    """The one gas of `PRODUCTS`; to be used under `LOCK`, and never handed out."""
     return ct.Solution(thermo="ideal-gas", species=[sp.cantera_species(name) for name in PRODUCTS])
 
 
@@ -96,8 +97,8 @@ def equilibrate(
     """
     _check_hold(hold)
     first, second = _targets(mix, T, P, hold, fuel_phase=fuel_phase, fuel_T=fuel_T)
-    with _LOCK:
-        gas = _products_phase()
+    with LOCK:
+        gas = products_phase()
         try:
             _seed(gas, mix, P)
             _solve(gas, hold, first, second)
@@ -271,8 +272,8 @@ def flame_line(
 def _march(cases: list[tuple[Mixture, float]], P: float, hold: str) -> list[tuple[float, float, np.ndarray]]:
     """Solve neighbouring cases in turn, each started from the one before: (T, P, X) of each."""
     out = []
-    with _LOCK:
-        gas = _products_phase()
+    with LOCK:
+        gas = products_phase()
         elements = None
         for mix, T in cases:
             targets = _targets(mix, T, P, hold)
@@ -312,8 +313,8 @@ def expand(burned: State, volume_ratio: float) -> State:
     Constant entropy; what came apart recombines and gives its heat back on the way.
     """
     ratio = check_number("volume_ratio", volume_ratio, 1.0, 20.0, "", "A piston cannot expand gas further.")
-    with _LOCK:
-        gas = _products_phase()
+    with LOCK:
+        gas = products_phase()
         gas.TPX = burned.T, burned.P, dict(burned.X)
         entropy, volume = gas.entropy_mass, gas.volume_mass * ratio
         gas.SV = entropy, volume

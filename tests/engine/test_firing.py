@@ -352,6 +352,6 @@ def test_repeat():
 def test_density_of_the_cases():
     """Mass over volume at intake closing, by the ideal gas with the molar mass of what is in it: air 28.97, gasoline about 100, nitrous 44."""
     cases = sprayed(0.0, 0.88)
-    gas_constant = cases["gas_constant"] / cases["density_closing"]
+    gas_constant = cases["P_ivc"] / cases["T_ivc"] / cases["density_closing"]
     molar = 8.314462618 / gas_constant  # P/(rho T) = R/M
     assert molar.to_numpy() == pytest.approx(np.full(3, 30.0e-3), rel=0.03)
