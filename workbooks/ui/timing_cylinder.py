@@ -147,7 +147,7 @@ class BurnPicture(_CylinderPicture):
 
     def label_at(self, k: int, x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
         at = min(int(np.searchsorted(y, (62.0, 40.0)[k])), len(x) - 1)
-        return float(x[at]) + 3.0, float(y[at])
+        return float(x[at]) + (3.0 if k else -32.0), float(y[at])  # one on either side of the two
 
     def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
         return words.burn_title(r), "Share of the charge that has burned, over crank angle.", words.burn_text(r)

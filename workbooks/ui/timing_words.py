@@ -74,7 +74,7 @@ def answer(r: Result) -> list[str]:
             for _, row in rows.iterrows()
         )
         out.append(
-            f"First hit with {shot:g} hp: {told}. The trade's rule, 2 degrees per 50 hp (common practice, no source), says {degrees(table['rule_deg'].iloc[0])} at every speed."
+            f"First hit with {shot:g} hp: {told}. The trade's rule, 2 degrees per 50 hp (common practice, no source), says {table['rule_deg'].iloc[0]:.3g} at every speed."
         )
         row = good.iloc[peak]
         gain = banded(*ends_of(row, "power_gain_hp"))
@@ -93,7 +93,7 @@ def _verdict_on_rule(good: pd.DataFrame) -> str:
     meets = good[(need - rule).abs() <= 0.5]
     parts = [
         *([f"short of the likely need at {_speeds(short)}"] if len(short) else []),
-        *([f"within half a degree of it at {_speeds(meets)}"] if len(meets) else []),
+        *([f"within half a degree of the likely need at {_speeds(meets)}"] if len(meets) else []),
         *([f"more than is likely needed at {_speeds(more)}"] if len(more) else []),
     ]
     kinds = [f"{REASONS[kind]} at {_speeds(rows)}" for kind, rows in good.groupby("governs", sort=False)]
