@@ -10,71 +10,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from .build_kinds import num, numbers, text, word
+
 PRACTICE = "common practice, no source"
 ROD_TO_STROKE = 1.65
 _Row = tuple[Annotated[float, Field(strict=True, allow_inf_nan=False)], ...]
-
-
-def num(
-    label: str,
-    unit: str,
-    low: float,
-    high: float,
-    why: str,
-    *,
-    where: str = "",
-    default: Any = ...,
-    basis: str = "",
-) -> Any:
-    """Describe a number: its limits, why they are there, and where it is read on the car."""
-    return Field(
-        default,
-        ge=low,
-        le=high,
-        allow_inf_nan=False,
-        json_schema_extra={
-            "label": label,
-            "unit": unit,
-            "low": low,
-            "high": high,
-            "why": why,
-            "where": where,
-            "basis": basis,
-        },
-    )
-
-
-def word(label: str, why: str, *, where: str = "", default: Any = ..., basis: str = "") -> Any:
-    """Describe a choice between words."""
-    return Field(default, json_schema_extra={"label": label, "unit": "", "why": why, "where": where, "basis": basis})
-
-
-def text(label: str, default: Any = "") -> Any:
-    """Describe free text."""
-    return Field(
-        default,
-        max_length=400,
-        json_schema_extra={"label": label, "unit": "", "why": "A page has to hold it.", "where": "", "basis": ""},
-    )
-
-
-def numbers(label: str, unit: str, low: float, high: float, why: str, *, least: int = 2, default: Any = ...) -> Any:
-    """Describe a row of numbers."""
-    return Field(
-        default,
-        min_length=least,
-        max_length=40,
-        strict=False,
-        json_schema_extra={
-            "label": label,
-            "unit": unit,
-            "low": low,
-            "high": high,
-            "why": why,
-            "where": "",
-            "basis": "",
-        },
-    )
 
 
 # A table of fields reads best with a field a line:
@@ -253,6 +193,14 @@ class Nitrous(Section):
                                       basis="valves take 5 to 15 ms either way, the nitrous valve longer to open, against its pressure; from memory")
     fuel_valve_lag_ms: float = num("fuel valve: opening less closing time", "ms", -20, 20, "Each is 5 to 15 ms.", default=0.0,
                                    basis="valves take 5 to 15 ms either way; from memory")
+    nitrous_valve_close_ms: float = num("nitrous valve: closing time", "ms", 1, 50, "Solenoid valves for liquid nitrous.", default=10.0,
+                                        basis="valves take 5 to 15 ms either way; from memory")
+    valve_opens_against_kpa: float | None = num("highest pressure against which the nitrous valve opens", "kPa gauge", 3000, 30000,
+                                                "Beyond it the coil cannot lift the seat.", default=None, where="data of the valve")
+    fuel_lead_ms: float = num("fuel before nitrous", "ms", 0, 1000, "Longer, the engine drowns before the nitrous comes.", default=100.0,
+                              basis=PRACTICE)
+    fuel_valve_to_jet_ml: float = num("volume between fuel valve and jet (wet)", "mL", 0, 50, "Line and jet body.", default=2.0,
+                                      basis="0.4 m of 2.5 mm bore; from memory")
     line_length_m: float = num("line, bottle to valve", "m", 0.2, 12, "Within a car.", default=4.0, basis="trunk to engine bay")
     line_bore_mm: float = num("line bore", "mm", 2, 15, "Hoses for nitrous.", default=4.0, basis=PRACTICE)
     spray_rpm_min: float = num("spray window from", "rpm", 1000, 11000, "Below, the dose per cycle grows out of hand.",
@@ -277,6 +225,17 @@ class Controller(Section):
                              basis=PRACTICE)
     sensor_delay_ms: float = num("time constant of the lambda sensor", "ms", 10, 1000, "Wide-band sensors.", default=75.0,
                                  basis="50 to 100 ms published for wide-band sensors in exhaust")
+    filter_ms: float = num("time constant of the controller's own lambda filter", "ms", 0, 1000, "Slower, a stop comes too late.", default=50.0,
+                           basis="from memory; look it up or time it")
+    timing_follows: bool = word("retard and added fuel stay through the wash-out", "Without them the nitrous left behind burns too early and too "
+                                "lean.", default=True, basis="the plan asks for it")
+    limiter_cuts: Literal["spark", "fuel", "both", "unknown"] = word(
+        "the rev limiter cuts", "On nitrous a cut of fuel alone leaves oxygen and a spark; a cut of spark alone leaves fuel and oxygen in the "
+        "exhaust.", default="unknown")
+    shift_cuts: Literal["spark", "fuel", "both", "nothing", "unknown"] = word(
+        "a shift cuts", "As with the limiter.", default="unknown")
+    traction_cuts: Literal["spark", "fuel", "both", "nothing", "unknown"] = word(
+        "traction control cuts", "As with the limiter.", default="unknown")
 
 
 class Limits(Section):
@@ -297,6 +256,15 @@ class Limits(Section):
     pump_percent: float = num("share of the pump's flow to use", "%", 30, 100, "Beyond 100 % it does not hold the pressure.", default=85.0,
                               basis=PRACTICE)
     power_hp: float | None = num("power with nitrous, at the crank", "hp", 20, 2000, "Car engines lie within.", default=None)
+    oxygen_share_percent: float | None = num("oxygen share of the charge", "% by mole", 21, 33.3, "Air has 21 %, nitrous alone 33.3 %.", default=None)
+    wheel_torque_nm: float | None = num("torque at the driven wheels together", "N m", 100, 20000, "Tyres and shafts of cars.", default=None,
+                                        where="what tyres or shafts hold; needs the gear ratios")
+    lean_stop_lambda: float = num("lean stop", "lambda", 0.8, 1.1, "Leaner than 1.1 is no stop any more.", default=0.932,
+                                  basis=f"13.7 on a 14.7 scale; {PRACTICE}")
+    rich_stop_lambda: float = num("rich stop", "lambda", 0.55, 0.85, "It must lie between misfire and the target.", default=0.74,
+                                  basis="a start of our own between misfire and target, no source")
+    misfire_rich_lambda: float = num("richest mixture that still fires in every cycle", "lambda", 0.5, 0.8, "Rich limits of gasoline engines.",
+                                     default=0.7, basis="from memory; an engine shows its own")
 
 
 class Parts(Section):
@@ -312,6 +280,41 @@ class Parts(Section):
     leak_down_percent: float | None = num("worst cylinder leak-down", "%", 0, 100, "Share of test air lost.", default=None)
     clutch_torque_nm: float | None = num("clutch or converter holds", "N m", 50, 3000, "Car drivelines.", default=None)
 
+
+class Ramp(Section):
+    """How the nitrous comes in. Shares are of the full flow, averaged over the pulses."""
+
+    kind: Literal["full hit", "over rpm", "over time", "stages"] | None = word(
+        "nitrous comes in", "It decides how much flows where.", default=None)
+    rpm: _Row | None = numbers("engine speeds of the ramp, or from which stages open", "rpm", 500, 12000, "Car engines turn between.", least=1,
+                               default=None)
+    time_s: _Row | None = numbers("times of the ramp since the first nitrous", "s", 0, 60, "A pass is over by then.", least=1, default=None)
+    share_percent: _Row | None = numbers("share of the full flow", "%", 0, 100, "The valve passes no more than when open.", least=1, default=None)
+    margin_percent: float = num("margin kept below every limit by a proposed ramp", "%", 0, 60, "More leaves nothing.", default=10.0,
+                                basis="a choice of our own, no source")
+    steepest_percent: float = num("steepest rise of a proposed ramp", "% of the full flow per 1000 rpm", 2, 400, "Steeper is a step.", default=40.0,
+                                  basis="a choice of our own, no source")
+
+
+class Driveline(Section):
+    """Gears, and how fast the engine gains speed in them at full throttle."""
+
+    gear_ratios: _Row | None = numbers("gear ratios, first gear first", ": 1", 0.3, 8, "Car gearboxes lie within.", least=1, default=None)
+    final_ratio: float | None = num("final drive ratio", ": 1", 1, 8, "Car axles lie within.", default=None)
+    efficiency_percent: float = num("torque that reaches the wheels", "%", 60, 100, "Gears and joints take the rest.", default=88.0, basis="from memory")
+    rise_rpm_s: _Row | None = numbers("rise of engine speed at full throttle with nitrous, gear by gear", "rpm/s", 20, 8000,
+                                      "Between an engine that hauls a truck and one without load.", least=1,
+                                      default=None, basis="1500 rpm/s, a middle gear; from memory")
+    free_rise_rpm_s: float = num("rise of engine speed when the wheels lose grip or a shift is missed", "rpm/s", 500, 30000,
+                                 "An engine without load.", default=6000.0, basis="from memory")
+
+
+class Tables(Section):
+    """Breakpoints of the tuner's own tables."""
+
+    rpm: _Row | None = numbers("engine speeds of the tables", "rpm", 500, 12000, "Car engines turn between.", least=1, default=None)
+    duty_percent: _Row | None = numbers("valve duty of the tables", "%", 0, 100, "A share of the time.", least=1, default=None)
+
 # fmt: on
 
 SECTIONS: dict[str, type[Section]] = {
@@ -324,6 +327,9 @@ SECTIONS: dict[str, type[Section]] = {
     "controller": Controller,
     "limits": Limits,
     "parts": Parts,
+    "ramp": Ramp,
+    "driveline": Driveline,
+    "tables": Tables,
 }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import difflib
+import itertools
 import tomllib
 import zlib
 from collections.abc import Mapping
@@ -39,6 +40,9 @@ class Values(bf.Section):
     controller: bf.Controller
     limits: bf.Limits
     parts: bf.Parts
+    ramp: bf.Ramp = bf.Ramp()
+    driveline: bf.Driveline = bf.Driveline()
+    tables: bf.Tables = bf.Tables()
 
 
 def pack_link(text: str) -> str:
@@ -159,17 +163,12 @@ def cross_check(sheet: BuildSheet) -> None:
     engine, fuel, nitrous = sheet.engine, sheet.fuel, sheet.nitrous
     table = engine.full_throttle
     for name in bf.FullThrottle.model_fields:
-        row, about = getattr(table, name), bf.describe(f"engine.full_throttle.{name}")
-        path = f"engine.full_throttle.{name}"
+        row, path = getattr(table, name), f"engine.full_throttle.{name}"
         if len(row) != len(table.rpm):
             raise InputError(
                 path, len(row), "values", f"{len(table.rpm)} values", "One value belongs to each rpm of the table."
             )
-        for value in row:
-            if not about["low"] <= value <= about["high"]:
-                raise InputError(
-                    path, value, about["unit"], f"{about['low']:g} to {about['high']:g} {about['unit']}", about["why"]
-                )
+        _check_row(path, row)
     if any(b <= a for a, b in zip(table.rpm, table.rpm[1:], strict=False)):
         raise InputError(
             "engine.full_throttle.rpm", list(table.rpm), "rpm", "rising speeds", "The table is read between its points."
@@ -188,7 +187,13 @@ def cross_check(sheet: BuildSheet) -> None:
         engine.limit_rpm,
         "Nitrous must stop before the rev limiter cuts in.",
     )
-    _check_nitrous(nitrous, sheet.fuel_system.jets_mm)
+    for section, model in bf.SECTIONS.items():
+        for name in model.model_fields:
+            value = getattr(getattr(sheet, section), name)
+            if isinstance(value, tuple):
+                _check_row(f"{section}.{name}", value)
+    _check_nitrous(nitrous)
+    _check_ramp(sheet)
     rod = sheet.value("engine.rod_mm")
     _check_order("engine.rod_mm", rod, 0.6 * engine.stroke_mm, 5 * engine.stroke_mm, "It has to turn over the crank.")
     if (fuel.name is None) == (fuel.blend_percent_by_volume is None):
@@ -210,7 +215,7 @@ def cross_check(sheet: BuildSheet) -> None:
     sheet.make_fuel()
 
 
-def _check_nitrous(nitrous, jets: tuple | None) -> None:
+def _check_nitrous(nitrous) -> None:
     _check_order(
         "nitrous.window_high_kpa",
         nitrous.window_high_kpa,
@@ -218,12 +223,6 @@ def _check_nitrous(nitrous, jets: tuple | None) -> None:
         7100,
         "The window runs upwards.",
     )
-    about = bf.describe("fuel_system.jets_mm")
-    for bore in jets or ():
-        if not about["low"] <= bore <= about["high"]:
-            raise InputError(
-                "fuel_system.jets_mm", bore, "mm", f"{about['low']:g} to {about['high']:g} mm", about["why"]
-            )
     if nitrous.nozzle_diameter_mm is not None:
         most = nitrous.line_bore_mm / nitrous.nozzles**0.5
         _check_order(
@@ -244,6 +243,58 @@ def _check_nitrous(nitrous, jets: tuple | None) -> None:
             0.001,
             measured[0] / 2,
             "A coefficient known to no better than half is not measured.",
+        )
+
+
+def _check_row(path: str, row: tuple) -> None:
+    about = bf.describe(path)
+    for value in row:
+        if not about["low"] <= value <= about["high"]:
+            raise InputError(
+                path, value, about["unit"], f"{about['low']:g} to {about['high']:g} {about['unit']}", about["why"]
+            )
+
+
+def _check_rising(path: str, row: tuple, why: str) -> None:
+    for before, after in itertools.pairwise(row):
+        if after <= before:
+            raise InputError(
+                path, after, bf.describe(path)["unit"], f"more than {before:g}, which stands before it", why
+            )
+
+
+def _check_ramp(sheet: BuildSheet) -> None:
+    """Check that the points of a ramp belong together, and that breakpoints rise."""
+    ramp, tables = sheet.ramp, sheet.tables
+    over = "time_s" if ramp.kind == "over time" else "rpm"
+    points = {"rpm": ramp.rpm, "time_s": ramp.time_s}[over]
+    for name in ("rpm", "time_s"):
+        if getattr(ramp, name) is not None:
+            _check_rising(f"ramp.{name}", getattr(ramp, name), "A ramp is read from its first point to its last.")
+    for name in ("rpm", "duty_percent"):
+        if getattr(tables, name) is not None:
+            _check_rising(f"tables.{name}", getattr(tables, name), "A table is read between its breakpoints.")
+    if ramp.kind in ("over rpm", "over time", "stages"):
+        for path, row in ((f"ramp.{over}", points), ("ramp.share_percent", ramp.share_percent)):
+            if row is None:
+                raise InputError(
+                    path, None, bf.describe(path)["unit"], "a row of numbers", f"The ramp runs {ramp.kind}."
+                )
+        if len(points) != len(ramp.share_percent):
+            raise InputError(
+                "ramp.share_percent",
+                len(ramp.share_percent),
+                "values",
+                f"{len(points)} values",
+                "One share belongs to each point of the ramp.",
+            )
+    if ramp.kind in ("over rpm", "over time") and not sheet.nitrous.progressive:
+        raise InputError(
+            "ramp.kind",
+            ramp.kind,
+            "",
+            "full hit or stages",
+            "A valve that is not pulsed (nitrous.progressive) is open or shut; nothing lies between.",
         )
 
 

@@ -42,7 +42,7 @@ class BuildSheet:
 
     Attributes
     ----------
-    car, site, engine, fuel, fuel_system, nitrous, controller, limits, parts
+    car, site, engine, fuel, fuel_system, nitrous, controller, limits, parts, ramp, driveline, tables
         The file's tables; keys carry their units. What is not in the file has its default or is None; `value` fills in what
         can be assumed, `assumptions` lists it.
 
@@ -215,8 +215,11 @@ class BuildSheet:
 
     def _concerns(self, path: str) -> bool:
         """Whether a field says anything about this car: a dry one has no fuel jet, a plain valve no pulses."""
-        jet = path in ("nitrous.fuel_jet_pressure_kpa", "nitrous.fuel_valve_lag_ms") and self.nitrous.system == "dry"
-        pulse = path.endswith("_lag_ms") or path == "nitrous.pulse_hz"
+        jet = (
+            path in ("nitrous.fuel_jet_pressure_kpa", "nitrous.fuel_valve_lag_ms", "nitrous.fuel_valve_to_jet_ml")
+            and self.nitrous.system == "dry"
+        )
+        pulse = path.endswith("_lag_ms") or path == "nitrous.pulse_hz" or path.startswith("ramp.")
         return not jet and not (pulse and not self.nitrous.progressive)
 
     @property
@@ -257,5 +260,6 @@ _DERIVED = {
     "nitrous.bottle_fill_kg": lambda s: s.nitrous.bottle_rated_fill_kg,
     "nitrous.bottle_empty_kg": lambda s: 1.5 * s.nitrous.bottle_rated_fill_kg,
     "nitrous.fuel_jet_pressure_kpa": lambda s: s.fuel_system.rail_pressure_kpa,
+    "driveline.rise_rpm_s": lambda _: (1500.0,),
     "nitrous.valve_to_nozzle_ml": lambda s: 0.4 * 3.141592653589793 / 4 * s.nitrous.line_bore_mm**2,
 }

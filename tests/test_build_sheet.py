@@ -24,7 +24,7 @@ def with_value(path, value, base=WREN):
     *tables, key = path.split(".")
     table = document
     for name in tables:
-        table = table[name]
+        table = table.setdefault(name, tomlkit.table())
     table[key] = value
     return tomlkit.dumps(document)
 
@@ -230,14 +230,14 @@ def numeric():
 
 NUMERIC = list(numeric())
 TABLE = [path for path in NUMERIC if "full_throttle." in path]
-ROWS = [*TABLE, "fuel_system.jets_mm"]
+ROWS = [path for path in NUMERIC if bf.describe(path).get("row")]
 
 
 def placed(path, value, *, end=0):
     """The value itself, or where the field is a row, the row with that value in it."""
     if path not in ROWS:
         return value
-    row = list(getattr(WREN.engine.full_throttle, path.rpartition(".")[2])) if path in TABLE else [0.8, 0.9, 1.0]
+    row = list(getattr(WREN.engine.full_throttle, path.rpartition(".")[2])) if path in TABLE else [0.0]
     row[end] = value
     return row
 
@@ -383,7 +383,10 @@ REQUIRED = [
 ] + ["engine.full_throttle.rpm", "engine.full_throttle.timing_deg_btdc"]
 
 
-@pytest.mark.parametrize("path", [*REQUIRED, *bf.SECTIONS, "build_sheet"])
+OPTIONAL = {"ramp", "driveline", "tables"}
+
+
+@pytest.mark.parametrize("path", [*REQUIRED, *sorted(set(bf.SECTIONS) - OPTIONAL), "build_sheet"])
 def test_missing_field_is_named(path):
     error = refused(without(path))
     assert error.field == path

@@ -11,7 +11,7 @@ KERNEL = sorted((ROOT / "kernel_lib").rglob("*.py"))
 ALL = KERNEL + sorted((ROOT / "workbooks").rglob("*.py"))
 
 BASE = {"band", "errors", "paths", "text", "units"}
-BUILD = {"build_fields", "build_read", "build_sheet", "doubts"}
+BUILD = {"build_fields", "build_kinds", "build_read", "build_sheet", "doubts"}
 THERMO = BASE | {"thermo"}
 ENGINE = THERMO | BUILD | {"engine"}
 PLAN = ENGINE | {"plan"}

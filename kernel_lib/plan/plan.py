@@ -139,6 +139,11 @@ def plan_supply(sheet: BuildSheet) -> Plan:
     return plan
 
 
+def full_flow(sheet: BuildSheet) -> float:
+    """Likely nitrous flow with the valve open for good [kg/s]: what the nozzle passes, or what the wanted horsepower needs."""
+    return wanted_flow(sheet) if sheet.nitrous.nozzle_diameter_mm is None else flow_band(sheet).best
+
+
 def _supply(sheet: BuildSheet) -> tuple[Setup, Plan, np.ndarray, list[tuple[float, float, float]]]:
     """Setup, plan without timing and without sentences, speeds at which nitrous may freeze, and the choices of flow, wall share, exponent."""
     if not isinstance(sheet, BuildSheet):
