@@ -20,7 +20,7 @@ from .fuel_system import injector_duty, injector_flow, pump_flow
 from .judgement import blockers, notes
 from .power import shot_power, wanted_flow
 from .supply import bore_for, flow_band
-from .timing import BANDS, Timing, choices_for_shot, timing_plan
+from .timing import BANDS, FULL, Shares, Timing, choices_for_shot, timing_plan
 
 BANDED = (
     "nitrous_kg_s",
@@ -86,13 +86,17 @@ class Plan:
     timing: Timing | None = None
 
 
-def plan_shot(sheet: BuildSheet) -> Plan:
-    """Plan the shot of a build sheet.
+def plan_shot(sheet: BuildSheet, *, rpm=None, share: Shares = FULL) -> Plan:
+    """Plan the shot of a build sheet, all of it at every speed or a share of it.
 
     Parameters
     ----------
     sheet : BuildSheet
         With a nozzle bore the flow is what this bottle pushes through it; without, what the wanted horsepower needs.
+    rpm : array, optional
+        Speeds [rpm]; every 500 of the spray window if None.
+    share : Shares
+        Of the full flow, speed by speed; see `tune`, which plans a ramp.
 
     Returns
     -------
@@ -105,11 +109,11 @@ def plan_shot(sheet: BuildSheet) -> Plan:
     InputError
         If the shot cannot be computed at all; what merely forbids to spray is in ``blockers``.
     """
-    setup, supply, frozen, choices = _supply(sheet)
+    setup, supply, frozen, choices = _supply(sheet, rpm, share)
     if supply.governed_by[0] == HORSEPOWER:
         choices = choices_for_shot(sheet, sheet.nitrous.shot_hp)
     worth = max(sheet.nitrous.shot_hp, supply.power.best)
-    timing = timing_plan(sheet, supply.table["rpm"].to_numpy(), choices, worth)
+    timing = timing_plan(sheet, supply.table["rpm"].to_numpy(), choices, worth, share=share)
     columns = [c for c in timing.table.columns if c.startswith(_TIMING)]
     plan = replace(
         supply,
@@ -125,7 +129,7 @@ def plan_shot(sheet: BuildSheet) -> Plan:
 _TIMING = ("retard_deg", "rule_deg", "first_hit_deg", "power_gain_hp", "peak_pressure_bar", "knock_ratio", "reachable")
 
 
-def plan_supply(sheet: BuildSheet) -> Plan:
+def plan_supply(sheet: BuildSheet, *, rpm=None, share: Shares = FULL) -> Plan:
     """Plan nitrous, charge and fuel alone: `plan_shot` without timing, fast enough for a slider.
 
     Raises
@@ -133,7 +137,7 @@ def plan_supply(sheet: BuildSheet) -> Plan:
     InputError
         As `plan_shot`.
     """
-    setup, plan, frozen, _ = _supply(sheet)
+    setup, plan, frozen, _ = _supply(sheet, rpm, share)
     plan.notes.extend(notes(sheet, setup, plan, frozen))
     plan.blockers.extend(blockers(sheet, setup, plan))
     return plan
@@ -144,13 +148,14 @@ def full_flow(sheet: BuildSheet) -> float:
     return wanted_flow(sheet) if sheet.nitrous.nozzle_diameter_mm is None else flow_band(sheet).best
 
 
-def _supply(sheet: BuildSheet) -> tuple[Setup, Plan, np.ndarray, list[tuple[float, float, float]]]:
+def _supply(sheet: BuildSheet, rpm, share: Shares) -> tuple[Setup, Plan, np.ndarray, list[tuple[float, float, float]]]:
     """Setup, plan without timing and without sentences, speeds at which nitrous may freeze, and the choices of flow, wall share, exponent."""
     if not isinstance(sheet, BuildSheet):
         raise InputError("sheet", sheet, "", "a BuildSheet", "The plan is computed from the car on paper.")
-    setup, rpm = Setup.of(sheet), spray_speeds(sheet)
+    setup, rpm = Setup.of(sheet), spray_speeds(sheet) if rpm is None else np.asarray(rpm, float)
     corners, power = _corners(sheet)
-    rows = [_checked_row(sheet, setup, rpm, corner) for corner in corners]
+    shares = share.of([corner[0] for corner in corners])
+    rows = [_checked_row(sheet, setup, rpm, corner, part) for corner, part in zip(corners, shares, strict=True)]
     table = _table(rpm, rows)
     frozen = rpm[np.any([row["charge"].evaporated < 1 for row in rows], axis=0)]
     flows = [corner[0] for corner in corners]
@@ -196,9 +201,11 @@ def _too_big(sheet: BuildSheet, exc: InputError, where: str) -> InputError:
     return InputError("nitrous.shot_hp", sheet.nitrous.shot_hp, "hp at the crank", allowed, why)
 
 
-def _checked_row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple[float, float, float]) -> dict:
+def _checked_row(
+    sheet: BuildSheet, setup: Setup, rpm: np.ndarray, corner: tuple[float, float, float], share: np.ndarray
+) -> dict:
     try:
-        return _row(sheet, setup, rpm, *corner)
+        return _row(sheet, setup, rpm, share, *corner)
     except InputError as exc:
         if exc.field != "nitrous_flow":
             raise
@@ -232,9 +239,12 @@ def _corners(sheet: BuildSheet) -> tuple[list[tuple[float, float, float]], Band]
     return [(band.best, *unknown[0][1:]), *ends], Band(min(powers), powers[0], max(powers), because)
 
 
-def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, flow: float, wall: float, exponent: float) -> dict:
+def _row(
+    sheet: BuildSheet, setup: Setup, rpm: np.ndarray, share: np.ndarray, full: float, wall: float, exponent: float
+) -> dict:
     """Compute every column for one choice of the unknowns."""
-    engine, control = sheet.engine, sheet.controller
+    engine, control, ones = sheet.engine, sheet.controller, np.ones_like(rpm)
+    flow = full * share * ones
     charge = fresh_charge(setup, rpm, flow, wall_share=wall, exponent=exponent)
     needed = pf.fuel_for(setup, charge, engine.lambda_with_nitrous)
     per_second = setup.cycles_per_second(rpm)
@@ -245,15 +255,14 @@ def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, flow: float, wall: fl
         )
         added[metering] = (needed - supplied[metering]) * per_second
     own, own_added = supplied[control.metering], added[control.metering]
-    ones = np.ones_like(rpm)
     gauge = [
         np.array([shown_lambda(mixture(setup, charge, engine.lambda_with_nitrous, k), weight) for k in range(len(rpm))])
         * control.gauge_scale
         for weight in (HYDROGEN_WEIGHT.best, HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
     ]
     return {
-        "nitrous_kg_s": flow * ones,
-        "nitrous_lb_s": units.lb_from_kg(flow) * ones,
+        "nitrous_kg_s": flow,
+        "nitrous_lb_s": units.lb_from_kg(flow),
         "dose_mg": 1e6 * setup.dose(flow, rpm),
         "nitrous_fraction": charge.nitrous_fraction,
         "oxygen_share": charge.oxygen_share,
@@ -266,7 +275,7 @@ def _row(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, flow: float, wall: fl
         "fuel_speed_density_lb_h": units.lb_h_from_kg_s(added["speed-density"]),
         "fuel_mass_air_kg_h": 3600 * added["mass-air"],
         "fuel_mass_air_lb_h": units.lb_h_from_kg_s(added["mass-air"]),
-        "rule_fuel_lb_h": pf.RULE_LB_H_PER_100_HP * sheet.nitrous.shot_hp / 100 * ones,
+        "rule_fuel_lb_h": pf.RULE_LB_H_PER_100_HP * sheet.nitrous.shot_hp / 100 * share * ones,
         "fuel_added_percent": 100 * own_added / (own * per_second),
         **_fuel_side(sheet, setup, rpm, own * per_second, own_added),
         "nitrous_to_added_fuel": np.divide(flow, own_added, out=np.full_like(rpm, np.nan), where=own_added > 0),

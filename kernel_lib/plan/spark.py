@@ -89,11 +89,11 @@ class Case:
 
     @classmethod
     def of(cls, sheet: BuildSheet, rpm, choices: list[Corner], share=1.0) -> Case:
-        """Charge the engine of a sheet with nitrous, or with a share of it that may differ over rpm."""
+        """Charge the engine of a sheet with nitrous, or with a share of it that may differ over rpm, and from corner to corner."""
         setup, rpm = Setup.of(sheet), np.asarray(rpm, float)
         names = ("flow", "wall", "exponent", "flame")
         flow, wall, exponent, flame = (np.repeat([getattr(c, k) for c in choices], len(rpm)) for k in names)
-        flow = flow * np.tile(np.broadcast_to(share, len(rpm)), len(choices))
+        flow = flow * np.broadcast_to(share, (len(choices), len(rpm))).ravel()
         speeds = np.tile(rpm, len(choices))
         target = sheet.engine.lambda_with_nitrous
         mean = fresh_charge(setup, speeds, flow, wall_share=wall, exponent=exponent)

@@ -17,6 +17,31 @@ from .spark import FINE, REASONS, RULE_DEG_PER_50_HP, Case, Corner, Limits, corn
 _STEPS = 5  # of the flow, to find how much of it is reachable
 
 
+@dataclass(frozen=True, eq=False)
+class Shares:
+    """Share of the full flow over rpm, averaged over the pulses, and how far the valve may be off.
+
+    Attributes
+    ----------
+    low, best, high : float or array
+        0 to 1, or above for a larger nozzle.
+    """
+
+    low: np.ndarray
+    best: np.ndarray
+    high: np.ndarray
+
+    def of(self, flows: list[float]) -> np.ndarray:
+        """Share for each choice of the flow, the likely one first: small flows go with the small share, (choices, speeds)."""
+        low, best, high = np.broadcast_arrays(
+            *(np.atleast_1d(np.asarray(v, float)) for v in (self.low, self.best, self.high))
+        )
+        return np.array([best, *(low if flow < flows[0] else high for flow in flows[1:])])
+
+
+FULL = Shares(1.0, 1.0, 1.0)
+
+
 @dataclass(frozen=True)
 class Timing:
     """What `timing_plan` returns.
@@ -27,7 +52,7 @@ class Timing:
         One row an rpm. Angles are retard from the known-good timing [deg]; each also with ``_low`` and ``_high``: phasing_deg, knock_deg,
         pressure_deg (what each reason asks for; negative: advance would be allowed; infinite: no retard is enough; NaN: the flame leaves its
         table) and retard_deg (the likely need: the largest of the three, not below 0; blank where not reachable). Then timing_deg_btdc (known-good),
-        rule_deg, first_hit_deg, reachable, governs, obstacle, most_kg_s and most_hp (the likely flow that is reachable and what it is worth, where the whole is not). At the first-hit timing, each with ``_low`` and
+        rule_deg, first_hit_deg, reachable, governs, obstacle, room_deg (retard left between the need and the exhaust's limit; below 0: none), most_kg_s and most_hp (the likely flow that is reachable and what it is worth, where the whole is not). At the first-hit timing, each with ``_low`` and
         ``_high``: power_gain_hp, peak_pressure_bar, knock_ratio (worst cylinder over the engine's own at that speed), exhaust_K (worst
         cylinder); and power_hp, power_own_hp, torque_nm, torque_own_nm.
     limits : Limits
@@ -42,7 +67,9 @@ class Timing:
     choices: list[Corner]
 
 
-def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *, most: bool = True) -> Timing:
+def timing_plan(
+    sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *, share: Shares = FULL, most: bool = True
+) -> Timing:
     """Solve the three reasons over rpm.
 
     Parameters
@@ -53,7 +80,9 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *,
     choices : list of tuple
         Nitrous flow [kg/s], wall share, density exponent, and share of work where the flow was found with it: likely, then every corner.
     shot_hp : float
-        What the flow is worth [hp], for the trade's rule.
+        What the whole flow is worth [hp], for the trade's rule.
+    share : Shares
+        Of the flow, speed by speed.
     most : bool
         Whether to find how much is reachable where the whole is not; it takes as long again, see also `reachable_hp`.
 
@@ -68,10 +97,10 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *,
     limit, or the table of flames, stands in the way, or no retard searched is enough, the speed is not reachable.
     """
     every = corners(choices)
-    case = Case.of(sheet, rpm, every)
+    case = Case.of(sheet, rpm, every, share.of([corner.flow for corner in every]))
     limits = Limits.of(sheet, case.firing, case.rpm)
     asked = needs(case, limits)
-    rule = RULE_DEG_PER_50_HP * shot_hp / 50
+    rule = RULE_DEG_PER_50_HP * shot_hp / 50 * np.broadcast_to(share.best, len(case.rpm))
     table = pd.DataFrame(
         {"rpm": case.rpm, "timing_deg_btdc": case.firing.at("timing_deg_btdc", case.rpm), "rule_deg": rule}
     )
@@ -80,15 +109,15 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *,
         table[f"{reason}_deg"] = asked[reason][0]
         table[f"{reason}_deg_low"], table[f"{reason}_deg_high"] = low.min(axis=0), high.max(axis=0)
     found = _first_hit(sheet, case, limits, asked, rule)
+    table["room_deg"] = _room(case, limits, found)
     for name, column in found.items():
         table[name] = column
     _outcome(case, every, table)
     table["most_hp"] = table["most_kg_s"] = np.nan
     short = ~table["reachable"].to_numpy()
     if short.any() and most:
-        full = _room(case, limits, found)[short]
-        share = _largest_share(sheet, case.rpm[short], every, rule, full)
-        flows = every[0].flow * share
+        full = table.loc[short, "room_deg"].to_numpy()
+        flows = every[0].flow * _largest_share(sheet, case.rpm[short], every, full)
         table.loc[short, "most_kg_s"], table.loc[short, "most_hp"] = flows, [shot_power(sheet, f) for f in flows]
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
     table.loc[short, blank] = np.nan
@@ -98,7 +127,7 @@ def timing_plan(sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *,
 _AT_FIRST_HIT = ("power_gain_hp", "peak_pressure_bar", "knock_ratio", "exhaust_K", "power_hp", "torque_nm")
 
 
-def _first_hit(sheet: BuildSheet, case: Case, limits: Limits, asked: dict, rule: float) -> dict[str, np.ndarray]:
+def _first_hit(sheet: BuildSheet, case: Case, limits: Limits, asked: dict, rule) -> dict[str, np.ndarray]:
     """Need with its ends, first-hit retard, what governs it, whether it is reachable and what stands in the way."""
     likely = np.maximum(0.0, np.max([asked[r][0] for r in REASONS], axis=0))
     low = np.maximum(0.0, np.min(np.max([asked["phasing"], asked["knock_low"], asked["pressure"]], axis=0), axis=0))
@@ -106,7 +135,7 @@ def _first_hit(sheet: BuildSheet, case: Case, limits: Limits, asked: dict, rule:
     ends = np.array([edges[r].max(axis=0) for r in REASONS])
     high = np.maximum(0.0, ends.max(axis=0))
     governs = np.array(REASONS, dtype=object)[np.argmax(np.nan_to_num(ends, nan=-99.0, posinf=999.0), axis=0)]
-    floor = 0.0 if sheet.limits.retard_below_rule else rule
+    floor = np.zeros(len(high)) if sheet.limits.retard_below_rule else np.broadcast_to(rule, len(high))
     governs[high < floor] = "rule"
     wanted = np.maximum(high, floor)
     cap = _latest(case, limits)
@@ -178,27 +207,44 @@ def _room(case: Case, limits: Limits, found: dict) -> np.ndarray:
     return np.where(np.isfinite(high), _latest(case, limits) - np.nan_to_num(high, posinf=0.0), -np.inf)
 
 
-def _largest_share(
-    sheet: BuildSheet, rpm: np.ndarray, every: list[Corner], rule: float, full: np.ndarray
-) -> np.ndarray:
-    """Largest share of the flow at which a speed is reachable; 0 where not even the least step is.
-
-    Between steps the share at which the room left under the exhaust's limit runs out, on a line; the lower step where it is not known.
-    """
+def _largest_share(sheet: BuildSheet, rpm: np.ndarray, every: list[Corner], full: np.ndarray) -> np.ndarray:
+    """Largest share of the flow at which a speed is reachable; 0 where not even the least step is; `full`: the room with all of it."""
     steps = np.array([0.04, *np.linspace(0.0, 1.0, _STEPS + 1)[1:-1]])
     room = np.vstack([np.empty((len(steps), len(rpm))), full])
     for k, share in enumerate(steps):
         case = Case.of(sheet, rpm, every, share)
         limits = Limits.of(sheet, case.firing, rpm)
-        room[k] = _room(case, limits, _first_hit(sheet, case, limits, needs(case, limits), rule))
-    out, ends = np.zeros(len(rpm)), np.append(steps, 1.0)
-    for column in range(len(rpm)):
-        good = room[:-1, column] >= 0
-        if not good[0]:
+        room[k] = _room(case, limits, _first_hit(sheet, case, limits, needs(case, limits), 0.0))
+    return last_kept(np.append(steps, 1.0), room)
+
+
+def last_kept(shares: np.ndarray, slack: np.ndarray) -> np.ndarray:
+    """Share up to which a limit is kept.
+
+    Parameters
+    ----------
+    shares : array, shape (shares,)
+        Rising.
+    slack : array, shape (shares, speeds)
+        What is left up to the limit, in any unit; below 0 (or NaN) it is broken.
+
+    Returns
+    -------
+    array, shape (speeds,)
+        Where the slack first runs out, on a line between steps, or the lower step where it is not known at the upper; 0 where not even the first step
+        keeps the limit, the last share where all do.
+    """
+    out = np.full(slack.shape[1], float(shares[-1]))
+    for column in range(slack.shape[1]):
+        good = slack[:, column] >= 0
+        if good.all():
             continue
-        k = int(good.argmin()) - 1 if not good.all() else len(steps) - 1
-        a, b = room[k, column], room[k + 1, column]
-        out[column] = steps[k] + (0.0 if np.isinf(b) else (ends[k + 1] - steps[k]) * a / (a - b))
+        k = int(good.argmin()) - 1
+        if k < 0:
+            out[column] = 0.0
+            continue
+        a, b = slack[k, column], slack[k + 1, column]
+        out[column] = shares[k] + ((shares[k + 1] - shares[k]) * a / (a - b) if np.isfinite(b) else 0.0)
     return out
 
 
@@ -228,7 +274,7 @@ def reachable_hp(sheet: BuildSheet, rpm, up_to_hp: float) -> np.ndarray:
     case = Case.of(sheet, rpm, every)
     limits = Limits.of(sheet, case.firing, case.rpm)
     full = _room(case, limits, _first_hit(sheet, case, limits, needs(case, limits), 0.0))
-    return up_to_hp * np.where(full >= 0, 1.0, _largest_share(sheet, case.rpm, every, 0.0, full))
+    return up_to_hp * _largest_share(sheet, case.rpm, every, full)
 
 
 def choices_for_shot(sheet: BuildSheet, shot_hp: float) -> list[tuple[float, float, float, float]]:
