@@ -301,6 +301,7 @@ class Driveline(Section):
 
     gear_ratios: _Row | None = numbers("gear ratios, first gear first", ": 1", 0.3, 8, "Car gearboxes lie within.", least=1, default=None)
     final_ratio: float | None = num("final drive ratio", ": 1", 1, 8, "Car axles lie within.", default=None)
+    gear_min: int = num("lowest gear with nitrous", "", 1, 10, "Car gearboxes lie within.", default=2, basis=PRACTICE)
     efficiency_percent: float = num("torque that reaches the wheels", "%", 60, 100, "Gears and joints take the rest.", default=88.0, basis="from memory")
     rise_rpm_s: _Row | None = numbers("rise of engine speed at full throttle with nitrous, gear by gear", "rpm/s", 20, 8000,
                                       "Between an engine that hauls a truck and one without load.", least=1,

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from .plan import Plan
     from .timing import Timing
 
-_MOST_FRACTION = 0.5
+MOST_FRACTION = 0.5
 _NOT_CHECKED = ("parts.clutch_torque_nm",)
 
 
@@ -284,7 +284,7 @@ def blockers(sheet: BuildSheet, setup: Setup, plan: Plan) -> list[str]:
     """List what has to be mended before any nitrous flows; what the sheet's doubts call a stop comes first."""
     limits, table = sheet.limits, plan.table
     out = [doubt.sentence for doubt in doubts(sheet) if doubt.weight == "stop"]
-    rich = table[table["nitrous_fraction_high"] > _MOST_FRACTION]
+    rich = table[table["nitrous_fraction_high"] > MOST_FRACTION]
     if len(rich):
         out.append(
             f"Up to {rich['rpm'].iloc[-1]:.0f} rpm there may be more nitrous than air in the cylinder ({100 * table['nitrous_fraction_high'].max():.0f} % "

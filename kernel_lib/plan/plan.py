@@ -126,6 +126,23 @@ def plan_shot(sheet: BuildSheet, *, rpm=None, share: Shares = FULL) -> Plan:
     return plan
 
 
+def dose_table(sheet: BuildSheet, rpm, share: float) -> pd.DataFrame:
+    """All columns of plan and timing at one share of the flow, the need kept where it cannot be reached; no sentences.
+
+    Raises
+    ------
+    InputError
+        As `plan_shot`.
+    """
+    parts = Shares(share, share, share)
+    _, supply, _, choices = _supply(sheet, rpm, parts)
+    if supply.governed_by[0] == HORSEPOWER:
+        choices = choices_for_shot(sheet, sheet.nitrous.shot_hp)
+    worth = max(sheet.nitrous.shot_hp, supply.power.best)
+    timing = timing_plan(sheet, supply.table["rpm"].to_numpy(), choices, worth, share=parts, most=False, keep=True)
+    return pd.concat([supply.table, timing.table.drop(columns="rpm")], axis=1)
+
+
 _TIMING = ("retard_deg", "rule_deg", "first_hit_deg", "power_gain_hp", "peak_pressure_bar", "knock_ratio", "reachable")
 
 

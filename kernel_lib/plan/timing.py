@@ -68,7 +68,14 @@ class Timing:
 
 
 def timing_plan(
-    sheet: BuildSheet, rpm, choices: list[tuple], shot_hp: float, *, share: Shares = FULL, most: bool = True
+    sheet: BuildSheet,
+    rpm,
+    choices: list[tuple],
+    shot_hp: float,
+    *,
+    share: Shares = FULL,
+    most: bool = True,
+    keep: bool = False,
 ) -> Timing:
     """Solve the three reasons over rpm.
 
@@ -85,6 +92,9 @@ def timing_plan(
         Of the flow, speed by speed.
     most : bool
         Whether to find how much is reachable where the whole is not; it takes as long again, see also `reachable_hp`.
+
+    keep : bool
+        Whether to keep, where a speed is not reachable, what the need alone would ask for: for a map that is read between its points.
 
     Returns
     -------
@@ -120,7 +130,8 @@ def timing_plan(
         flows = every[0].flow * _largest_share(sheet, case.rpm[short], every, full)
         table.loc[short, "most_kg_s"], table.loc[short, "most_hp"] = flows, [shot_power(sheet, f) for f in flows]
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
-    table.loc[short, blank] = np.nan
+    if not keep:
+        table.loc[short, blank] = np.nan
     return Timing(table, limits, sheet, every)
 
 
@@ -147,7 +158,7 @@ def _first_hit(sheet: BuildSheet, case: Case, limits: Limits, asked: dict, rule)
         "retard_deg": likely,
         "retard_deg_low": low,
         "retard_deg_high": high,
-        "first_hit_deg": np.where(obstacle == "", np.minimum(wanted, cap), np.nan),
+        "first_hit_deg": np.where(np.isfinite(high), np.maximum(np.minimum(wanted, cap), high), np.nan),
         "reachable": obstacle == "",
         "governs": governs,
         "obstacle": obstacle,

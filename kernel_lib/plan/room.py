@@ -1,0 +1,242 @@
+"""How much nitrous fits at each speed: every dose at every speed, what each limit allows, and which one binds."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from .. import units
+from ..build_sheet import BuildSheet
+from ..engine.setup import Setup, spray_speeds
+from ..errors import InputError
+from .judgement import MOST_FRACTION, own_fuel_key
+from .plan import dose_table, full_flow
+from .power import firing_of
+from .timing import last_kept
+
+SHARES = (0.0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 1.0, 1.25, 1.5)
+"""Of the full flow; beyond 1 for a larger nozzle."""
+
+NONE = "none of them"
+
+LIMITS = {
+    "pressure": "peak pressure (the retard it takes would open the exhaust too hot)",
+    "knock": "knock (the retard it takes would open the exhaust too hot)",
+    "phasing": "phasing (the retard it takes would open the exhaust too hot)",
+    "rule": "the exhaust's heat",
+    "retard": "peak pressure or knock (no retard up to 28 degrees is enough)",
+    "flame table": "the table of computed flames ends",
+    "injectors": "injector duty",
+    "pump": "the pump",
+    "oxygen share": "the owner's oxygen share",
+    "half nitrous": "more nitrous than air in the cylinder",
+    "clutch": "the clutch",
+    "wheels": "torque at the wheels",
+    "power": "the owner's power",
+    NONE: "none up to half as much again",
+}
+"""What a limit is called in a sentence."""
+
+
+@dataclass(frozen=True, eq=False)
+class DoseMap:
+    """Every dose at every speed.
+
+    Attributes
+    ----------
+    rpm : array, shape (speeds,)
+    share : array, shape (shares,)
+        Of the full flow.
+    full_flow : float
+        Likely [kg/s].
+    columns : dict
+        Columns of `dose_table`, arrays (shares, speeds); beside them torque_high_nm, power_high_hp (high end, at the crank).
+    allowed : dict
+        Limit -> largest share it allows, (speeds,).
+    """
+
+    sheet: BuildSheet
+    rpm: np.ndarray
+    share: np.ndarray
+    full_flow: float
+    columns: dict[str, np.ndarray]
+    allowed: dict[str, np.ndarray]
+
+    @property
+    def most(self) -> np.ndarray:
+        """Largest share that every limit allows, (speeds,)."""
+        return np.min(list(self.allowed.values()), axis=0)
+
+    @property
+    def binds(self) -> list[str]:
+        """Which limit that is, speed by speed; `NONE` where none does up to the last share."""
+        names, rows = list(self.allowed), np.array(list(self.allowed.values()))
+        least = rows.argmin(axis=0)
+        return [
+            NONE if self.most[k] >= self.share[-1] - 1e-9 else self._named(names[least[k]], k)
+            for k in range(len(self.rpm))
+        ]
+
+    def _named(self, name: str, k: int) -> str:
+        """Name what stands behind the timing: the reason that asks for most where it first cannot be met."""
+        if name != "timing":
+            return name
+        above = int(np.searchsorted(self.share, self.allowed[name][k] + 1e-9))
+        obstacle = self.columns["obstacle"][min(above, len(self.share) - 1), k]
+        return str(self.columns["governs"][above, k]) if obstacle == "exhaust" else str(obstacle or "rule")
+
+    def most_at(self, rpm) -> np.ndarray:
+        """Largest share at any speed of the map, on a line between its speeds."""
+        return np.interp(self.check(rpm), self.rpm, self.most)
+
+    def check(self, rpm) -> np.ndarray:
+        """Return speeds that the map holds."""
+        rpm = np.asarray(rpm, float)
+        if ((rpm < self.rpm[0] - 1e-9) | (rpm > self.rpm[-1] + 1e-9)).any() or not np.isfinite(rpm).all():
+            worst = float(rpm[np.argmax(np.abs(rpm - self.rpm.mean()))])
+            span = f"{self.rpm[0]:g} to {self.rpm[-1]:g} rpm"
+            raise InputError("rpm", worst, "rpm", span, "There the spray window, or the full-throttle table, ends.")
+        return rpm
+
+    def at(self, name: str, rpm, share) -> np.ndarray:
+        """Read a column between its points, on lines over speed and share.
+
+        Parameters
+        ----------
+        name : str
+        rpm, share : array
+            They broadcast.
+
+        Returns
+        -------
+        array
+            NaN where the nearest doses are not known. Between the points a direct plan differs by less than `READ_ERROR`.
+        """
+        rpm, share = np.broadcast_arrays(self.check(rpm), np.asarray(share, float))
+        if (share < -1e-9).any() or (share > self.share[-1] + 1e-9).any():
+            raise InputError(
+                "share",
+                float(share.flat[np.abs(share).argmax()]),
+                "of the full flow",
+                f"0 to {self.share[-1]:g}",
+                "The map ends there.",
+            )
+        values = self.columns[name].astype(float)
+        j, v = _place(self.rpm, rpm)
+        i, u = _place(self.share, share)
+
+        def corner(a, b, weight):
+            return np.where(weight > 0, values[a, b], 0.0) * weight
+
+        return (
+            corner(i, j, (1 - u) * (1 - v))
+            + corner(i + 1, j, u * (1 - v))
+            + corner(i, j + 1, (1 - u) * v)
+            + corner(i + 1, j + 1, u * v)
+        )
+
+
+READ_ERROR = {"first_hit_deg": 0.5, "power_gain_hp": 1.0, "peak_pressure_bar_high": 0.7}
+"""Between the points of a `DoseMap`, against a direct plan: deg, hp, bar; measured on the demo cars, see tests."""
+
+
+def _place(nodes: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Node before x, and how far it is to the next."""
+    k = np.clip(np.searchsorted(nodes, x + 1e-9, side="right") - 1, 0, len(nodes) - 2)
+    return k, np.clip((x - nodes[k]) / (nodes[k + 1] - nodes[k]), 0.0, 1.0)
+
+
+@functools.lru_cache(maxsize=8)
+def dose_map(sheet: BuildSheet) -> DoseMap:
+    """Compute every dose at every speed of the spray window; some seconds, kept for the last sheets.
+
+    Raises
+    ------
+    InputError
+        If not even a small share of the shot can be computed.
+    """
+    setup, window = Setup.of(sheet), spray_speeds(sheet)
+    inside = setup.rpm_table[(setup.rpm_table > window[0]) & (setup.rpm_table < window[-1])]
+    rpm = np.unique(np.concatenate([window, inside]))
+    tables = []
+    for share in SHARES:
+        try:
+            tables.append(dose_table(sheet, rpm, share))
+        except InputError:
+            if share <= SHARES[1]:
+                raise
+            break  # so large a flow leaves no room for air somewhere
+        if share >= 1.0 and (tables[-1]["room_deg"] < 0).all():
+            break
+    shares = np.array(SHARES[: len(tables)])
+    names = tables[0].columns.drop("rpm")
+    columns = {name: np.array([table[name].to_numpy() for table in tables]) for name in names}
+    columns |= _drive(sheet, rpm, columns)
+    allowed = {name: last_kept(shares, slack) for name, slack in _slack(sheet, columns).items()}
+    return DoseMap(sheet, rpm, shares, full_flow(sheet), columns, allowed)
+
+
+def own_power_factor(sheet: BuildSheet) -> float:
+    """Measured peak power over that of the cycle without nitrous; 1 where nobody measured it."""
+    if sheet.engine.peak_power_hp is None:
+        return 1.0
+    firing = firing_of(sheet)
+    own = float(firing.at("brake_W", sheet.engine.peak_power_rpm)) * firing.setup.cylinders
+    return sheet.engine.peak_power_hp / units.hp_from_w(own)
+
+
+def _drive(sheet: BuildSheet, rpm: np.ndarray, columns: dict) -> dict[str, np.ndarray]:
+    """High end of power and torque at the crank."""
+    power = columns["power_own_hp"].astype(float) * own_power_factor(sheet) + _forward(columns["power_gain_hp_high"])
+    return {"power_high_hp": power, "torque_high_nm": units.w_from_hp(power) / (rpm * 2 * np.pi / 60)}
+
+
+def _forward(values: np.ndarray) -> np.ndarray:
+    """Hold the last known dose where a larger one is not known: another limit stands there."""
+    return pd.DataFrame(values.astype(float)).ffill().to_numpy()
+
+
+def _slack(sheet: BuildSheet, columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """What is left up to every limit, each in its own unit, (shares, speeds)."""
+    limits, drive = sheet.limits, sheet.driveline
+    out = {
+        "timing": columns["room_deg"].astype(float),
+        "injectors": limits.injector_duty_percent - columns["injector_duty_percent_high"].astype(float),
+        "half nitrous": MOST_FRACTION - columns["nitrous_fraction_high"].astype(float),
+    }
+    if np.isfinite(columns["pump_percent_high"].astype(float)).any():
+        out["pump"] = limits.pump_percent - columns["pump_percent_high"].astype(float)
+    if limits.oxygen_share_percent is not None:
+        out["oxygen share"] = limits.oxygen_share_percent / 100 - columns["oxygen_share_high"].astype(float)
+    if limits.power_hp is not None:
+        out["power"] = limits.power_hp - columns["power_high_hp"]
+    if sheet.parts.clutch_torque_nm is not None:
+        out["clutch"] = sheet.parts.clutch_torque_nm - columns["torque_high_nm"]
+    crank = None if limits.wheel_torque_nm is None else crank_torque(sheet, drive.gear_min)
+    if crank is not None:
+        out["wheels"] = crank - columns["torque_high_nm"]
+    return out
+
+
+def crank_torque(sheet: BuildSheet, gear: int) -> float | None:
+    """Torque at the crank at which the wheels get what they may, in a gear [N m]; None where ratios or limit are not known."""
+    drive, limit = sheet.driveline, sheet.limits.wheel_torque_nm
+    if limit is None or drive.gear_ratios is None or drive.final_ratio is None or gear > len(drive.gear_ratios):
+        return None
+    return limit / (drive.gear_ratios[gear - 1] * drive.final_ratio * drive.efficiency_percent / 100)
+
+
+def nothing_fits(room: DoseMap) -> str | None:
+    """Say that no nitrous fits under these limits at any speed, and why; None where some does."""
+    if (room.most > 1e-6).any():
+        return None
+    reasons = list(dict.fromkeys(LIMITS[name] for name in room.binds))
+    return f"No nitrous fits under these limits at any rpm, because of {' and '.join(reasons)}: even without nitrous nothing is left there."
+
+
+def added_fuel_key(sheet: BuildSheet, unit: str) -> str:
+    """Column of the fuel to add as this car meters, in a unit such as ``kg_h``."""
+    return f"{own_fuel_key(sheet)}_{unit}"
