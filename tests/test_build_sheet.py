@@ -250,7 +250,7 @@ def test_there_are_numbers_to_test():
 @pytest.mark.parametrize("path", NUMERIC)
 def test_out_of_range_is_refused_by_name(path):
     about = bf.describe(path)
-    whole = path in ("engine.cylinders", "fuel_system.injectors", "nitrous.nozzles")
+    whole = path in ("engine.cylinders", "fuel_system.injectors", "nitrous.nozzles", "driveline.gear_min")
     step = 1 if whole else 1e-6 * max(1.0, abs(about["low"]), abs(about["high"]))
     low = about["low"] - step if whole else float(about["low"]) - step
     high = about["high"] + step if whole else float(about["high"]) + step
@@ -295,7 +295,7 @@ def test_limits_themselves_are_in_range(path):
             assert (got[end] if path in ROWS else got) == value
 
 
-@pytest.mark.parametrize("path", ["engine.cylinders", "fuel_system.injectors", "nitrous.nozzles"])
+@pytest.mark.parametrize("path", ["engine.cylinders", "fuel_system.injectors", "nitrous.nozzles", "driveline.gear_min"])
 def test_counts_are_whole(path):
     assert refused(with_value(path, 4.5)).field == path
 
