@@ -111,3 +111,8 @@ KNOCK_NITROUS = Band(
     1.1,
     "knock integral with nitrous oxide, times this: computed ignition delays change by -6 to +2 % at 10 % nitrous; no measurement found",
 )
+VE_ERROR = Band(-0.03, 0.0, 0.03, "error of the volumetric efficiency, as a share of it; from memory")
+INJECTOR_SCALE = Band(-0.03, 0.0, 0.03, "error of the injectors' flow, as a share of it; from memory")
+SENSOR_ERROR = Band(-0.02, 0.0, 0.02, "error of a wide-band reading in lambda, nitrous left out of account; from memory")
+OCTANE_ERROR = Band(-1.0, 0.0, 1.0, "octane in the tank against the label [RON]; from memory")
+VALVE_LAG_ERROR = Band(-5.0, 0.0, 5.0, "error of a pulsed valve's opening less closing time [ms]: it changes with pressure, voltage and heat; from memory")
