@@ -14,6 +14,9 @@ from ..build_sheet import BuildSheet
 from .power import shot_power, wanted_flow
 from .spark import FINE, REASONS, RULE_DEG_PER_50_HP, Case, Corner, Limits, corners, needs
 
+LATER = 5.0
+"""Degrees beyond the first hit's retard."""
+
 _STEPS = 5  # of the flow, to find how much of it is reachable
 
 
@@ -94,7 +97,8 @@ def timing_plan(
         Whether to find how much is reachable where the whole is not; it takes as long again, see also `reachable_hp`.
 
     keep : bool
-        Whether to keep, where a speed is not reachable, what the need alone would ask for: for a map that is read between its points.
+        Whether to keep, where a speed is not reachable, what the need alone would ask for, and to add power_gain_hp_later, the gain with `LATER` more
+        retard: for a map that is read between its points.
 
     Returns
     -------
@@ -130,7 +134,10 @@ def timing_plan(
         flows = every[0].flow * _largest_share(sheet, case.rpm[short], every, full)
         table.loc[short, "most_kg_s"], table.loc[short, "most_hp"] = flows, [shot_power(sheet, f) for f in flows]
     blank = [c for c in table.columns if c.startswith(("retard_deg", "first_hit", *_AT_FIRST_HIT))]
-    if not keep:
+    if keep:
+        later = np.tile(table["first_hit_deg"].to_numpy() + LATER, case.shape[0])
+        _banded(table, case, "power_gain_hp_later", *_gains(case, every, later))
+    else:
         table.loc[short, blank] = np.nan
     return Timing(table, limits, sheet, every)
 
@@ -186,23 +193,27 @@ def _outcome(case: Case, every: list[Corner], table: pd.DataFrame) -> None:
         *(ratio * case.knock_factor(end) for end in (1.0, KNOCK_NITROUS.low, KNOCK_NITROUS.high)),
     )
     _banded(table, case, "exhaust_K", row["T_burned_evo"])
-    fired = case.firing.fire(case.mean, case.mean_burn, case.base("timing_deg_btdc") - retard)
-    scale = case.firing.setup.cylinder.swept * np.tile(case.firing.setup.cycles_per_second(case.rpm), case.shape[0])
-    work = scale * (fired["imep_gross"].to_numpy() - case.base("imep_gross"))
-    friction = scale * (fired["friction_mep"].to_numpy() - case.base("friction_mep"))
-    shares = np.repeat([corner.work or WORK_SHARE.best for corner in every], case.shape[1])
-    free = np.repeat([corner.work is None for corner in every], case.shape[1])
-    gains = [
-        units.hp_from_w(np.where(free, share, shares) * work - friction)
-        for share in (WORK_SHARE.best, WORK_SHARE.low, WORK_SHARE.high)
-    ]
-    _banded(table, case, "power_gain_hp", *gains)
+    _banded(table, case, "power_gain_hp", *_gains(case, every, retard))
     own_W = case.firing.at("brake_W", case.rpm) * case.firing.setup.cylinders
     table["power_own_hp"] = units.hp_from_w(own_W)
     table["power_hp"] = table["power_own_hp"] + table["power_gain_hp"]
     speed = case.rpm * 2 * np.pi / 60
     table["torque_own_nm"] = own_W / speed
     table["torque_nm"] = units.w_from_hp(table["power_hp"].to_numpy()) / speed
+
+
+def _gains(case: Case, every: list[Corner], retard: np.ndarray) -> list[np.ndarray]:
+    """Power gained [hp] at a retard of every row, with the likely, the least and the largest share of the cycle's work."""
+    fired = case.firing.fire(case.mean, case.mean_burn, case.base("timing_deg_btdc") - retard)
+    scale = case.firing.setup.cylinder.swept * np.tile(case.firing.setup.cycles_per_second(case.rpm), case.shape[0])
+    work = scale * (fired["imep_gross"].to_numpy() - case.base("imep_gross"))
+    friction = scale * (fired["friction_mep"].to_numpy() - case.base("friction_mep"))
+    shares = np.repeat([corner.work or WORK_SHARE.best for corner in every], case.shape[1])
+    free = np.repeat([corner.work is None for corner in every], case.shape[1])
+    return [
+        units.hp_from_w(np.where(free, share, shares) * work - friction)
+        for share in (WORK_SHARE.best, WORK_SHARE.low, WORK_SHARE.high)
+    ]
 
 
 def _banded(table: pd.DataFrame, case: Case, name: str, *values: np.ndarray) -> None:

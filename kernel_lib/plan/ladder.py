@@ -1,0 +1,143 @@
+"""The ladder: from a first small shot to the full one, each step with fuel, timing, what to look at, and the gate before the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..band import Band
+from ..build_sheet import BuildSheet
+from ..text import listed
+from .power import shot_power
+from .room import DoseMap, added_fuel_key
+from .supply import bore_for, is_weighed
+
+STEPS_KNOWN, STEPS_UNKNOWN = (0.5, 0.75, 1.0), (0.3, 0.5, 0.75, 1.0)
+"""Shares of the planned dose; a choice of our own, no source."""
+
+LOADED = {
+    "piston": "pistons",
+    "rods": "rods",
+    "head_gasket": "head gasket",
+    "head_fasteners": "head fasteners",
+    "leak_down_percent": "leak-down",
+    "ring_end_gap_mm": "ring end gap",
+}
+"""Parts that carry the load, and what they are called."""
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """A step of the ladder.
+
+    Attributes
+    ----------
+    share : float
+        Of the planned dose.
+    hp : float
+        What it is worth at the speed of peak power, likely [hp].
+    flow : array
+        Nitrous over `rpm`, likely [kg/s].
+    fuel_kg_h : Band
+        Fuel to add at the speed nearest to that of peak power [kg/h].
+    retard_deg : array
+        Over `rpm`, to the half degree up; NaN where the step does not spray.
+    rpm : array
+    bore_mm : Band or None
+        Of each nozzle where the valve is not pulsed and the step is not the whole nozzle [mm].
+    log, plugs, gate : list of str
+    """
+
+    share: float
+    hp: float
+    flow: np.ndarray
+    fuel_kg_h: Band
+    retard_deg: np.ndarray
+    rpm: np.ndarray
+    bore_mm: Band | None
+    log: list[str]
+    plugs: str
+    gate: list[str]
+
+
+@dataclass(frozen=True, eq=False)
+class Ladder:
+    """Steps, and why it starts where it starts."""
+
+    steps: list[Step]
+    reason: str
+
+
+def unknown_parts(sheet: BuildSheet) -> list[str]:
+    """Parts that carry the load and that the sheet does not know."""
+    return [label for name, label in LOADED.items() if getattr(sheet.parts, name) is None]
+
+
+def ladder(sheet: BuildSheet, room: DoseMap, rpm, share, peak) -> Ladder:
+    """Divide a planned dose into steps.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    room : DoseMap
+    rpm, share : array
+        The planned dose: share of the full flow over speed.
+    peak : callable
+        (rpm, share) -> share of the strongest cycle, valve error and pulses counted.
+
+    Returns
+    -------
+    Ladder
+    """
+    rpm, share = np.asarray(rpm, float), np.asarray(share, float)
+    unknown = unknown_parts(sheet)
+    fractions = STEPS_UNKNOWN if unknown else STEPS_KNOWN
+    reason = (
+        f"Nobody has written down {listed(unknown)}: the first step is {100 * fractions[0]:.0f} % of the plan, and each part found out before it makes the ladder shorter."
+        if unknown
+        else f"The parts that carry the load are on the sheet: the first step is {100 * fractions[0]:.0f} % of the plan."
+    )
+    if not is_weighed(sheet) and sheet.nitrous.nozzle_diameter_mm is not None:
+        reason += " The nozzle has not been weighed in: do that before the first step, every flow here follows from it."
+    steps = [_step(sheet, room, rpm, share, f, peak, last=f == fractions[-1]) for f in fractions]
+    return Ladder(steps, f"{reason} Steps of this size are a choice of our own, no source.")
+
+
+def _step(sheet: BuildSheet, room: DoseMap, rpm: np.ndarray, planned: np.ndarray, fraction: float, peak, *, last: bool) -> Step:
+    share = planned * fraction
+    pulsed = sheet.nitrous.progressive
+    strongest = peak(rpm, share) if pulsed else share
+    retard = np.where(share > 0, np.ceil(2 * room.at("first_hit_deg", rpm, strongest) - 1e-6) / 2, np.nan)
+    k = int(np.abs(np.where(share > 0, rpm, np.inf) - sheet.engine.peak_power_rpm).argmin())
+    key = added_fuel_key(sheet, "kg_h")
+    fuel = Band(*(float(room.at(f"{key}{end}", rpm[k], share[k])) for end in ("_low", "", "_high")), "the plan's fuel over what is unknown")
+    bore = None if pulsed or fraction == 1.0 else bore_for(sheet, float(share.max()) * room.full_flow)
+    hp = shot_power(sheet, float(share[k]) * room.full_flow)
+    return Step(fraction, hp, share * room.full_flow, fuel, retard, rpm, bore, _log(sheet), _plugs(sheet), _gate(sheet, last=last))
+
+
+def _log(sheet: BuildSheet) -> list[str]:
+    dry = ["injector duty"] if sheet.nitrous.system == "dry" else []
+    pulsed = ["valve duty"] if sheet.nitrous.progressive else []
+    return ["time", "engine speed", "throttle", "lambda", "timing", *pulsed, "nitrous switch", "bottle pressure", "fuel pressure", *dry, "knock signal", "intake temperature"]
+
+
+def _plugs(sheet: BuildSheet) -> str:
+    return (
+        f"Shut off at full throttle at the end of the pull, then read all {sheet.engine.cylinders} plugs: no specks on the porcelain, no blue or melted "
+        "ground strap, all alike (common practice, no source). A plug that differs is a cylinder that differs."
+    )
+
+
+def _gate(sheet: BuildSheet, *, last: bool) -> list[str]:
+    limits, target = sheet.limits, sheet.engine.lambda_with_nitrous
+    return [
+        f"two pulls in a row with lambda within 0.03 of {target:.2f} and never leaner than the stop at {limits.lean_stop_lambda:.3f}",
+        "no knock, by ear and by the knock signal",
+        "timing in the log where the table has it, within one degree",
+        f"fuel pressure steady within 5 %{f', injector duty below {limits.injector_duty_percent:g} %' if sheet.nitrous.system == 'dry' else ''}",
+        "bottle pressure within its window at the start of each pull",
+        "plugs all alike and clean",
+        *([] if last else ["then the next step, not two at once"]),
+    ]
