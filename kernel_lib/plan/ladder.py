@@ -10,6 +10,7 @@ from ..band import Band
 from ..build_sheet import BuildSheet
 from ..text import listed
 from .power import shot_power
+from .pulsing import Pulsing
 from .room import DoseMap, added_fuel_key
 from .supply import bore_for, is_weighed
 
@@ -46,6 +47,8 @@ class Step:
     rpm : array
     bore_mm : Band or None
         Of each nozzle where the valve is not pulsed and the step is not the whole nozzle [mm].
+    obstacle : str
+        Why this step may not be sprayed, or "".
     log, plugs, gate : list of str
     """
 
@@ -56,6 +59,7 @@ class Step:
     retard_deg: np.ndarray
     rpm: np.ndarray
     bore_mm: Band | None
+    obstacle: str
     log: list[str]
     plugs: str
     gate: list[str]
@@ -74,7 +78,7 @@ def unknown_parts(sheet: BuildSheet) -> list[str]:
     return [label for name, label in LOADED.items() if getattr(sheet.parts, name) is None]
 
 
-def ladder(sheet: BuildSheet, room: DoseMap, rpm, share, peak) -> Ladder:
+def ladder(sheet: BuildSheet, room: DoseMap, rpm, share, pulsing: Pulsing | None) -> Ladder:
     """Divide a planned dose into steps.
 
     Parameters
@@ -83,44 +87,86 @@ def ladder(sheet: BuildSheet, room: DoseMap, rpm, share, peak) -> Ladder:
     room : DoseMap
     rpm, share : array
         The planned dose: share of the full flow over speed.
-    peak : callable
-        (rpm, share) -> share of the strongest cycle, valve error and pulses counted.
+    pulsing : Pulsing or None
+        None where the valve is not pulsed: a step then takes a nozzle of its own.
 
     Returns
     -------
     Ladder
     """
     rpm, share = np.asarray(rpm, float), np.asarray(share, float)
+    if not len(rpm):
+        return Ladder([], "Nothing flows at any speed: there is no ladder to climb.")
     unknown = unknown_parts(sheet)
     fractions = STEPS_UNKNOWN if unknown else STEPS_KNOWN
+    first = f"the first step is {100 * fractions[0]:.0f} % of the plan"
     reason = (
-        f"Nobody has written down {listed(unknown)}: the first step is {100 * fractions[0]:.0f} % of the plan, and each part found out before it makes the ladder shorter."
+        f"Nobody has written down {listed(unknown)}: {first}, and each part found out before it makes the ladder shorter."
         if unknown
-        else f"The parts that carry the load are on the sheet: the first step is {100 * fractions[0]:.0f} % of the plan."
+        else f"The parts that carry the load are on the sheet: {first}."
     )
     if not is_weighed(sheet) and sheet.nitrous.nozzle_diameter_mm is not None:
         reason += " The nozzle has not been weighed in: do that before the first step, every flow here follows from it."
-    steps = [_step(sheet, room, rpm, share, f, peak, last=f == fractions[-1]) for f in fractions]
+    steps = [_step(sheet, room, rpm, share, f, pulsing, last=f == fractions[-1]) for f in fractions]
     return Ladder(steps, f"{reason} Steps of this size are a choice of our own, no source.")
 
 
-def _step(sheet: BuildSheet, room: DoseMap, rpm: np.ndarray, planned: np.ndarray, fraction: float, peak, *, last: bool) -> Step:
-    share = planned * fraction
-    pulsed = sheet.nitrous.progressive
-    strongest = peak(rpm, share) if pulsed else share
+def _step(
+    sheet: BuildSheet,
+    room: DoseMap,
+    rpm: np.ndarray,
+    planned: np.ndarray,
+    fraction: float,
+    pulsing: Pulsing | None,
+    *,
+    last: bool,
+) -> Step:
+    share = planned * fraction if pulsing is None else pulsing.floor(planned * fraction)
+    strongest = share if pulsing is None else pulsing.strongest(rpm, share)
     retard = np.where(share > 0, np.ceil(2 * room.at("first_hit_deg", rpm, strongest) - 1e-6) / 2, np.nan)
     k = int(np.abs(np.where(share > 0, rpm, np.inf) - sheet.engine.peak_power_rpm).argmin())
     key = added_fuel_key(sheet, "kg_h")
-    fuel = Band(*(float(room.at(f"{key}{end}", rpm[k], share[k])) for end in ("_low", "", "_high")), "the plan's fuel over what is unknown")
-    bore = None if pulsed or fraction == 1.0 else bore_for(sheet, float(share.max()) * room.full_flow)
-    hp = shot_power(sheet, float(share[k]) * room.full_flow)
-    return Step(fraction, hp, share * room.full_flow, fuel, retard, rpm, bore, _log(sheet), _plugs(sheet), _gate(sheet, last=last))
+    ends = (float(room.at(f"{key}{end}", rpm[k], share[k])) for end in ("_low", "", "_high"))
+    flow = share * room.full_flow
+    bore = bore_for(sheet, float(flow.max())) if pulsing is None and fraction < 1 and flow.max() > 0 else None
+    over = strongest > room.most_at(rpm) + 1e-6
+    obstacle = (
+        f"breaks a limit at {rpm[over][0]:.0f} rpm, where {100 * room.most_at(rpm[over][0]):.0f} % of the full flow is allowed"
+        if over.any()
+        else ""
+    )
+    return Step(
+        share=fraction,
+        hp=shot_power(sheet, float(flow[k])),
+        flow=flow,
+        fuel_kg_h=Band(*ends, "the plan's fuel over what is unknown"),
+        retard_deg=retard,
+        rpm=rpm,
+        bore_mm=bore,
+        obstacle=obstacle,
+        log=_log(sheet),
+        plugs=_plugs(sheet),
+        gate=_gate(sheet, last=last),
+    )
 
 
 def _log(sheet: BuildSheet) -> list[str]:
     dry = ["injector duty"] if sheet.nitrous.system == "dry" else []
     pulsed = ["valve duty"] if sheet.nitrous.progressive else []
-    return ["time", "engine speed", "throttle", "lambda", "timing", *pulsed, "nitrous switch", "bottle pressure", "fuel pressure", *dry, "knock signal", "intake temperature"]
+    return [
+        "time",
+        "engine speed",
+        "throttle",
+        "lambda",
+        "timing",
+        *pulsed,
+        "nitrous switch",
+        "bottle pressure",
+        "fuel pressure",
+        *dry,
+        "knock signal",
+        "intake temperature",
+    ]
 
 
 def _plugs(sheet: BuildSheet) -> str:

@@ -11,7 +11,7 @@ from ..build_sheet import BuildSheet
 from ..engine.setup import spray_speeds
 from ..errors import InputError, check_array, check_number
 from ..text import listed
-from .delivery import Pulsing
+from .pulsing import Pulsing
 from .room import LIMITS, DoseMap
 
 FULL_HIT, OVER_RPM, OVER_TIME, STAGES = "full hit", "over rpm", "over time", "stages"
@@ -89,7 +89,10 @@ def drawn(sheet: BuildSheet, first: float, last: float, bend: float = 1.0) -> Ra
     bend : float
         Exponent of the way between, 0.3 to 3; 1 is a line, more comes in late.
     """
-    ends = [check_number(name, v, 0.0, 1.0, "of the full flow", "The valve passes no more than when open.") for name, v in (("first share", first), ("last share", last))]
+    ends = [
+        check_number(name, v, 0.0, 1.0, "of the full flow", "The valve passes no more than when open.")
+        for name, v in (("first share", first), ("last share", last))
+    ]
     bend = check_number("bend", bend, 0.3, 3.0, "", "Beyond, it is a step.")
     rpm = spray_speeds(sheet)
     way = ((rpm - rpm[0]) / (rpm[-1] - rpm[0])) ** bend
@@ -106,12 +109,26 @@ def typed(kind: str, at, share_percent) -> Ramp:
     """
     field, unit, top = ("ramp.time_s", "s", 60.0) if kind == OVER_TIME else ("ramp.rpm", "rpm", 12000.0)
     at = np.atleast_1d(check_array(field, at, 0.0, top, unit, "Where the ramp has its points."))
-    share = np.atleast_1d(check_array("ramp.share_percent", share_percent, 0.0, 100.0, "%", "The valve passes no more than when open."))
+    share = np.atleast_1d(
+        check_array("ramp.share_percent", share_percent, 0.0, 100.0, "%", "The valve passes no more than when open.")
+    )
     for before, after in itertools.pairwise(at):
         if after <= before:
-            raise InputError(field, float(after), unit, f"more than {before:g}, which stands before it", "A ramp is read from its first point to its last.")
+            raise InputError(
+                field,
+                float(after),
+                unit,
+                f"more than {before:g}, which stands before it",
+                "A ramp is read from its first point to its last.",
+            )
     if len(at) != len(share):
-        raise InputError("ramp.share_percent", len(share), "values", f"{len(at)} values", "One share belongs to each point of the ramp.")
+        raise InputError(
+            "ramp.share_percent",
+            len(share),
+            "values",
+            f"{len(at)} values",
+            "One share belongs to each point of the ramp.",
+        )
     return Ramp(kind, at, share / 100, "drawn")
 
 
@@ -142,7 +159,12 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
     margin = ramp.margin_percent / 100 if margin is None else margin
     steepest = ramp.steepest_percent / 100 if steepest is None else steepest
     margin = check_number("ramp.margin_percent", 100 * margin, 0.0, 60.0, "%", "More leaves nothing.") / 100
-    steepest = check_number("ramp.steepest_percent", 100 * steepest, 2.0, 400.0, "% of the full flow per 1000 rpm", "Steeper is a step.") / 100
+    steepest = (
+        check_number(
+            "ramp.steepest_percent", 100 * steepest, 2.0, 400.0, "% of the full flow per 1000 rpm", "Steeper is a step."
+        )
+        / 100
+    )
     pulsing, rpm = Pulsing.of(sheet), spray_speeds(sheet)
     fine = _fine(room)
     bound = pulsing.mean_for(fine, (1 - margin) * room.most_at(fine))
@@ -221,7 +243,15 @@ def breaches(sheet: BuildSheet, room: DoseMap, ramp: Ramp) -> list[Breach]:
         if len(group):
             k = int(group[(strongest - allowed)[group].argmax()])
             near = int(np.abs(room.rpm - fine[k]).argmin())
-            out.append(Breach(float(fine[group[0]]), float(fine[group[-1]]), room.binds[near], float(strongest[k]), float(allowed[k])))
+            out.append(
+                Breach(
+                    float(fine[group[0]]),
+                    float(fine[group[-1]]),
+                    room.binds[near],
+                    float(strongest[k]),
+                    float(allowed[k]),
+                )
+            )
     return out
 
 
@@ -281,7 +311,12 @@ def ramp_sentence(ramp: Ramp) -> str:
     if ramp.kind == FULL_HIT:
         return f"All of it at once from {ramp.at[0]:.0f} rpm."
     if ramp.kind == STAGES:
-        return listed([f"{100 * s:.0f} % of the full flow from {r:.0f} rpm" for r, s in zip(ramp.at, ramp.share, strict=True)]) + "."
+        return (
+            listed(
+                [f"{100 * s:.0f} % of the full flow from {r:.0f} rpm" for r, s in zip(ramp.at, ramp.share, strict=True)]
+            )
+            + "."
+        )
     flowing = np.flatnonzero(ramp.share > 0)
     first, unit = flowing[0], "s" if ramp.kind == OVER_TIME else "rpm"
     word = "after" if ramp.kind == OVER_TIME else "at"

@@ -101,9 +101,13 @@ def rehearsal(sheet: BuildSheet, rpm, added_kg_s, retard_deg) -> Rehearsal:
     return Rehearsal(share, table, caught, _sentences(sheet, share, table, caught, floor, float(lambda_of(1.0).min())))
 
 
-def _sentences(sheet: BuildSheet, share: float, table: pd.DataFrame, caught: float | None, floor: float, whole: float) -> list[str]:
+def _sentences(
+    sheet: BuildSheet, share: float, table: pd.DataFrame, caught: float | None, floor: float, whole: float
+) -> list[str]:
     wet, scale = sheet.nitrous.system == "wet", sheet.controller.gauge_scale
-    out = ["Shut the bottle, vent the line until it is quiet, and pull the nitrous valve's plug: what follows runs without a drop of nitrous."]
+    out = [
+        "Shut the bottle, vent the line until it is quiet, and pull the nitrous valve's plug: what follows runs without a drop of nitrous."
+    ]
     if share > 0:
         row = table.iloc[0]
         out.append(

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from .. import units
+from ..build_fields import SECTIONS
 from ..build_sheet import BuildSheet
 from ..engine.setup import Setup, spray_speeds
 from ..errors import InputError
@@ -149,15 +149,45 @@ def _place(nodes: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return k, np.clip((x - nodes[k]) / (nodes[k + 1] - nodes[k]), 0.0, 1.0)
 
 
-@functools.lru_cache(maxsize=8)
 def dose_map(sheet: BuildSheet) -> DoseMap:
-    """Compute every dose at every speed of the spray window; some seconds, kept for the last sheets.
+    """Compute every dose at every speed of the spray window; some seconds, kept for sheets that differ in what does not touch it.
 
     Raises
     ------
     InputError
         If not even a small share of the shot can be computed.
     """
+    key = tuple(
+        repr(getattr(sheet, name).model_copy(update=_UNTOUCHED.get(name, {})))
+        for name in SECTIONS
+        if name not in ("car", "ramp", "tables")
+    )
+    if key not in _KEPT:
+        while len(_KEPT) >= _MOST_KEPT:
+            _KEPT.pop(next(iter(_KEPT)), None)
+        _KEPT[key] = _dose_map(sheet)
+    return replace(_KEPT[key], sheet=sheet)
+
+
+_UNTOUCHED = {
+    "nitrous": dict.fromkeys(
+        (
+            "pulse_hz",
+            "progressive",
+            "fuel_lead_ms",
+            "nitrous_valve_lag_ms",
+            "nitrous_valve_close_ms",
+            "fuel_valve_lag_ms",
+        )
+    ),
+    "controller": dict.fromkeys(("filter_ms", "sensor_delay_ms", "limiter_cuts", "shift_cuts", "traction_cuts")),
+}
+"""Fields that a map does not depend on."""
+_MOST_KEPT = 8
+_KEPT: dict[tuple, DoseMap] = {}
+
+
+def _dose_map(sheet: BuildSheet) -> DoseMap:
     setup, window = Setup.of(sheet), spray_speeds(sheet)
     inside = setup.rpm_table[(setup.rpm_table > window[0]) & (setup.rpm_table < window[-1])]
     rpm = np.unique(np.concatenate([window, inside]))
