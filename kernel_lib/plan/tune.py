@@ -14,11 +14,11 @@ from ..build_sheet import BuildSheet
 from ..engine.setup import spray_speeds
 from ..errors import InputError
 from .dose import Dosed
-from .guards import Guard, guards
+from .guards import Guard, Proposal, guards, proposals
 from .ladder import Ladder, ladder
 from .plan import plan_supply
 from .pulsing import Pulsing
-from .ramp import OVER_RPM, OVER_TIME, Ramp, breach_sentences, breaches, ramp_of, worst_over_rpm
+from .ramp import OVER_RPM, OVER_TIME, Ramp, breach_sentences, breaches, ramp_of, ramp_sentence, worst_over_rpm
 from .rehearsal import Rehearsal, rehearsal
 from .room import DoseMap, added_fuel_key, dose_map, nothing_fits
 from .timing import LATER
@@ -100,7 +100,12 @@ class Tune:
     @functools.cached_property
     def guards(self) -> list[Guard]:
         """One pass along its timeline."""
-        return guards(self)
+        return guards(self.sheet, self.dosed, f"The nitrous: {ramp_sentence(self.ramp)}", pulsed=self.pulsed)
+
+    @functools.cached_property
+    def proposals(self) -> list[Proposal]:
+        """A value for every limit; none where nothing flows."""
+        return proposals(self.sheet, self.dosed, pulsed=self.pulsed) if len(self.dosed.rpm) else []
 
 
 def strongest(sheet: BuildSheet, ramp: Ramp, rpm, share) -> np.ndarray:
