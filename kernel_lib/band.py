@@ -113,6 +113,44 @@ KNOCK_NITROUS = Band(
 )
 VE_ERROR = Band(-0.03, 0.0, 0.03, "error of the volumetric efficiency, as a share of it; from memory")
 INJECTOR_SCALE = Band(-0.03, 0.0, 0.03, "error of the injectors' flow, as a share of it; from memory")
-SENSOR_ERROR = Band(-0.02, 0.0, 0.02, "error of a wide-band reading in lambda, nitrous left out of account; from memory")
+SENSOR_ERROR = Band(
+    -0.02, 0.0, 0.02, "error of a wide-band reading in lambda, nitrous left out of account; from memory"
+)
 OCTANE_ERROR = Band(-1.0, 0.0, 1.0, "octane in the tank against the label [RON]; from memory")
-VALVE_LAG_ERROR = Band(-5.0, 0.0, 5.0, "error of a pulsed valve's opening less closing time [ms]: it changes with pressure, voltage and heat; from memory")
+VALVE_LAG_ERROR = Band(
+    -5.0,
+    0.0,
+    5.0,
+    "error of a pulsed valve's opening less closing time [ms]: it changes with pressure, voltage and heat; from memory",
+)
+LINE_FILL = Band(
+    0.0,
+    0.5,
+    1.0,
+    "empty share of a line behind a shut valve that has to fill before the nozzle passes all: an open valve lets liquid in faster than the nozzle lets it "
+    "out, and vapour runs ahead; unknown, so all of 0 to 1 at the nozzle's own flow",
+)
+LINE_DRAIN = Band(
+    1.0,
+    2.1,
+    4.0,
+    "time in which a line behind a shut valve loses 95 % of its nitrous, over its volume of liquid at the full flow: 1 if liquid leaves first at full "
+    "pressure, 2.1 computed for foam without heat from the metal (choked equilibrium at constant entropy, 300 to 305 K), 4 a guess of our own",
+)
+INJECTION_WAIT = Band(
+    0.25,
+    0.75,
+    1.25,
+    "cycles from a changed injection time to the first cylinder that draws it: the next injection is 0 to 1 cycle away, and drawn a quarter cycle later; from memory",
+)
+FILM_SHARE = Band(
+    0.1, 0.25, 0.5, "share of added fuel that goes by way of the port's wall; warm engine, full throttle, from memory"
+)
+FILM_TIME = Band(0.1, 0.25, 0.6, "time constant of that wall film [s]; warm engine, full throttle, from memory")
+EXHAUST_T = Band(1000.0, 1150.0, 1300.0, "exhaust gas between valve and sensor at full throttle [K]; from memory")
+IDLE_PRESSURE = Band(
+    25e3,
+    35e3,
+    45e3,
+    "manifold pressure at idle [Pa absolute]; a throttle that is let go is taken to pass the air of idle at any speed; from memory",
+)
