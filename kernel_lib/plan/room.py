@@ -157,16 +157,22 @@ def dose_map(sheet: BuildSheet) -> DoseMap:
     InputError
         If not even a small share of the shot can be computed.
     """
-    key = tuple(
-        repr(getattr(sheet, name).model_copy(update=_UNTOUCHED.get(name, {})))
-        for name in SECTIONS
-        if name not in ("car", "ramp", "tables")
-    )
+    key = map_key(sheet)
     if key not in _KEPT:
         while len(_KEPT) >= _MOST_KEPT:
             _KEPT.pop(next(iter(_KEPT)), None)
         _KEPT[key] = _dose_map(sheet)
     return replace(_KEPT[key], sheet=sheet)
+
+
+def map_key(sheet: BuildSheet, *, valve: bool = False) -> tuple[str, ...]:
+    """What a map depends on; with the valve's own fields, or without."""
+    left_out = {} if valve else _UNTOUCHED
+    return tuple(
+        repr(getattr(sheet, name).model_copy(update=left_out.get(name, {})))
+        for name in SECTIONS
+        if name not in ("car", "ramp", "tables")
+    )
 
 
 _UNTOUCHED = {

@@ -20,7 +20,7 @@ from .plan import plan_supply
 from .pulsing import Pulsing
 from .ramp import OVER_RPM, OVER_TIME, Ramp, breach_sentences, breaches, ramp_of, ramp_sentence, worst_over_rpm
 from .rehearsal import Rehearsal, rehearsal
-from .room import DoseMap, added_fuel_key, dose_map, nothing_fits
+from .room import DoseMap, added_fuel_key, dose_map, map_key, nothing_fits
 from .timing import LATER
 
 AT_SHARE = (
@@ -215,10 +215,17 @@ def _blockers(sheet: BuildSheet, room: DoseMap, ramp: Ramp, table: pd.DataFrame)
     return [*breach_sentences(breaches(sheet, room, ramp)), *_lean_cycles(sheet, ramp, table), *out]
 
 
-@functools.lru_cache(maxsize=16)
-def _of_full_hit(sheet: BuildSheet) -> tuple[str, ...]:
-    """The full hit's own blockers but those of its timing, which a ramp may cure."""
-    return tuple(plan_supply(sheet).blockers)
+_KEPT: dict[tuple, list[str]] = {}
+
+
+def _of_full_hit(sheet: BuildSheet) -> list[str]:
+    """The full hit's own blockers but those of its timing, which a ramp may cure; kept, for a moved control asks again and again."""
+    key = map_key(sheet, valve=sheet.nitrous.system == "wet")
+    if key not in _KEPT:
+        while len(_KEPT) >= 16:
+            _KEPT.pop(next(iter(_KEPT)), None)
+        _KEPT[key] = list(plan_supply(sheet).blockers)
+    return _KEPT[key]
 
 
 def _lean_cycles(sheet: BuildSheet, ramp: Ramp, table: pd.DataFrame) -> list[str]:

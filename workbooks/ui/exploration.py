@@ -39,14 +39,18 @@ class Exploration:
         self.answer = html("", "nw-answer")
         self._assumes, self._stale = html("", "nw-assumes"), html("", "nw-field-error")
         self.controls = controls(self)
-        figures = box([*(p.widget for p in pictures), self._assumes], "nw-figure", "nw-stack")
-        first, *rest = self.controls.widgets
-        side = box([first, self._stale, *rest], "nw-notes", "nw-stack", "nw-sticky")
-        self.page = box([figures, side], "nw-panel")
+        self.page = self.compose()
         session.observe(self.redraw, "units")
         self.redraw()
         for picture in pictures:
-            picture.figure.settle()
+            picture.settle()
+
+    def compose(self) -> w.Box:
+        """Lay the page out: pictures in a column, controls beside them."""
+        figures = box([*(p.widget for p in self.pictures), self._assumes], "nw-figure", "nw-stack")
+        first, *rest = self.controls.widgets
+        side = box([first, self._stale, *rest], "nw-notes", "nw-stack", "nw-sticky")
+        return box([figures, side], "nw-panel")
 
     def say(self, scale: float, system: str) -> tuple[str, str]:
         """Return the answer and what it assumes, as HTML."""

@@ -82,3 +82,32 @@ class Picture:
             if before is None or before.shape != array.shape or not np.array_equal(before, array):
                 self._sent[index, name] = array
                 self.figure.data[index][name] = array
+
+    def settle(self) -> None:
+        """Make what has been drawn the state a browser starts from."""
+        self.figure.settle()
+
+
+class Block:
+    """A finding and what stands under it as HTML: a table, a list, a timeline. It is written anew only where it has changed."""
+
+    def __init__(self, *classes: str) -> None:
+        self.title, self.body = html(), html("", *classes)
+        self.sight = Sight()
+        self.widget = box([self.title, *self.extra(), self.body, self.sight], "nw-stack", "nw-picture")
+
+    def extra(self) -> list:
+        """Widgets between title and body."""
+        return []
+
+    def write(self, r: Any, scale: float, system: str, session: Session) -> tuple[str, str]:
+        """Return title (plain) and body (HTML)."""
+        raise NotImplementedError
+
+    def draw(self, r: Any, scale: float, system: str, session: Session) -> None:
+        """Rewrite for a result."""
+        title, body = self.write(r, scale, system, session)
+        self.title.value, self.body.value = f"<h2>{escape(title)}</h2>", body
+
+    def settle(self) -> None:
+        """Nothing to do: HTML settles by itself."""
