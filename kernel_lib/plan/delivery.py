@@ -24,7 +24,7 @@ DRAWS = 0.25
 """Part of its cycle in which a cylinder draws: 180 of 720 degrees."""
 
 _SHARPEST = 1e12  # pulse time over mixing time; beyond it the pulses arrive square
-_HARMONICS, _PHASES = 24, 48
+_HARMONICS, _PHASES = 24, 32
 
 
 @dataclass(frozen=True)
@@ -239,7 +239,7 @@ def peak_share(tau, hz, share, rpm) -> np.ndarray:
     width = np.mod(_width(hz, rpm), 1.0)
     with np.errstate(divide="ignore"):
         start = np.logaddexp(np.log1p(-trough), np.log(peak) + a * (share - width)) / a
-    return cycle_share(tau, hz, share, rpm, np.clip(start, 0.0, share))
+    return np.minimum(cycle_share(tau, hz, share, rpm, np.clip(start, 0.0, share)), 1.0)  # but for rounding
 
 
 def trough_share(tau, hz, share, rpm) -> np.ndarray:
@@ -324,7 +324,7 @@ def standing_spread(tau, hz, share, rpm, cylinders: int, window_s: float = 0.5) 
     Notes
     -----
     Harmonic m of the pulses, through plenum and drawing quarter, averaged over N cycles: |sin(pi N m r) / (N sin(pi m r))| of it is left with r pulses a
-    cycle. Where m r is whole every cycle of a cylinder meets the same phase. 24 harmonics, 48 phases.
+    cycle. Where m r is whole every cycle of a cylinder meets the same phase. 24 harmonics, 32 phases.
     """
     cylinders = int(check_number("cylinders", cylinders, 1, 32, "", "Car engines lie within."))
     window_s = check_number("window_s", window_s, 0.01, 60.0, "s", "A part of a pull.")
@@ -337,12 +337,14 @@ def standing_spread(tau, hz, share, rpm, cylinders: int, window_s: float = 0.5) 
     pulse = -np.expm1(-turn * share) / turn / (1 + turn * hz * tau) * np.expm1(turn * width) / (turn * width)
     cycles = np.maximum(1, np.rint(window_s * rpm / 120))[..., None]
     one, others = _mean_turn(m * r, cycles), _mean_turn(m * r / cylinders, cylinders)
-    left = pulse * one * (1 - others)
     phases = np.exp(turn[:, None] * np.arange(_PHASES) / _PHASES)
-    most = 2 * np.real(left @ phases).max(axis=-1)
+    most = np.zeros(np.shape(share)[:-1])
+    for k in range(cylinders):
+        left = pulse * one * (np.exp(turn * r * k / cylinders) - others)
+        most = np.maximum(most, 2 * (left.real @ phases.real - left.imag @ phases.imag).max(axis=-1))
     share = share[..., 0]
     pulsed = (share > 0) & (share < 1)
-    return np.where(pulsed, np.maximum(most, 0.0) / np.where(pulsed, share, 1.0), 0.0)
+    return np.where(pulsed, most / np.where(pulsed, share, 1.0), 0.0)
 
 
 def _mean_turn(x, n) -> np.ndarray:
