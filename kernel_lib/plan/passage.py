@@ -212,7 +212,7 @@ def extremes(
 
 
 def _extremes(way: Course, leads: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    end = max(way.arrives_s + 6 * way.mixing_s, way.fuel_s - leads.min() + 6 * way.slow_s)
+    end = max(way.arrives_s + 10 * way.mixing_s, way.fuel_s - leads.min() + 10 * way.slow_s)
     steps = np.append(way.fuel_s - leads, way.arrives_s)
     time = np.union1d(np.linspace(-max(leads.max(), 0.0), end, 400), [steps - 1e-9, steps + 1e-9])
     values = way.lambda_(time, leads)
@@ -245,7 +245,7 @@ def lead_needed(sheet: BuildSheet, rpm: float, share: float = 1.0) -> Band:
     engine, ways = sheet.engine, _courses(sheet, rpm, share)
     allowed = max(engine.lambda_without_nitrous, engine.lambda_with_nitrous) + SENSOR_ERROR.high
     way = ways["likely"]
-    since = np.linspace(0.0, max(6 * way.mixing_s, 1e-3), 300)  # the first nitrous
+    since = np.linspace(0.0, max(6 * way.mixing_s, 1e-3), 1500)  # the first nitrous
     charge, fuel = way.charge(way.nitrous(way.arrives_s + since + 1e-12)), way.setup.fuel
     enough = charge.oxygen_atoms * fuel.molar_mass / (allowed * fuel.oxygen_demand) - way.own(charge)
     wanted = enough / way.added if way.added > 0 else np.zeros_like(since)  # of the added fuel
