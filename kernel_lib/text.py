@@ -14,7 +14,10 @@ def rounded(value: float, spread: float | None = None) -> str:
     finest = floor(log10(abs(value))) - 2
     if spread:
         finest = min(max(floor(log10(spread)), finest), floor(log10(abs(value))) - 1)
+        finest = max(finest, floor(log10(spread)) - 2)  # next to a wide spread a small value is nothing
     digits = max(0, -finest)
+    if round(value, -finest) == 0:
+        return "0"
     return f"{round(value, -finest):,.{digits}f}".replace(",", " ")
 
 

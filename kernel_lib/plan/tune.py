@@ -279,7 +279,7 @@ def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
     ----------
     tune : Tune
     rpm, duty_percent : array
-        Rising; duties 0 to 100. A valve that is not pulsed knows 0 and 100 only.
+        Rising; duties 0 to 100. Where the valve is not pulsed the shares of its stages stand in their place.
 
     Raises
     ------
@@ -292,7 +292,9 @@ def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
         _rising("tables.duty_percent", duty_percent, 0.0, 100.0, "%"),
     )
     pulsing = Pulsing.of(sheet)
-    share = pulsing.share(duty / 100) if tune.pulsed else np.where(duty >= 100, 1.0, 0.0)
+    if not tune.pulsed:
+        duty = 100 * np.unique(tune.ramp.share[tune.ramp.share > 0])
+    share = pulsing.share(duty / 100) if tune.pulsed else duty / 100
     inside = (rpm >= room.rpm[0] - 1e-9) & (rpm <= room.rpm[-1] + 1e-9)
     shape = len(rpm), len(duty)
     held = np.broadcast_to(np.where(inside, rpm, room.rpm[0])[:, None], shape)

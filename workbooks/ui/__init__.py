@@ -4,6 +4,7 @@ from .bottle_view import bottle
 from .explorer_view import charge_explorer
 from .frame import cautions, masthead, terms
 from .fuel_view import fuel_side
+from .planner_view import planner
 from .session import open_session
 from .start_view import car_on_paper, choose_car, edit_car, first_plan
 from .timing_view import timing
@@ -21,6 +22,7 @@ __all__ = [
     "fuel_side",
     "masthead",
     "open_session",
+    "planner",
     "terms",
     "timing",
     "today",

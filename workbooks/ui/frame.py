@@ -20,6 +20,7 @@ PAGES = (
     ("charge_explorer", "AFR against charge temperature"),
     ("bottle", "Bottle, nozzle, fuel side"),
     ("timing", "Timing"),
+    ("shot_planner", "Shot planner"),
     ("today", "Today"),
 )
 

@@ -25,6 +25,27 @@ def names(color: str, position: str, **rest) -> go.Scatter:
     )
 
 
+def apart(places: list[float], least: float) -> list[float]:
+    """Move labels so far apart that they can be read, in their order from below, each group about its middle."""
+    order = [k for k in np.argsort(places) if np.isfinite(places[k])]
+    groups: list[list[int]] = []
+    for k in order:
+        groups.append([k])
+        while len(groups) > 1:
+            below, above = groups[-2], groups[-1]
+            top = np.mean([places[i] for i in below]) + 0.5 * least * (len(below) - 1)
+            bottom = np.mean([places[i] for i in above]) - 0.5 * least * (len(above) - 1)
+            if bottom - top >= least:
+                break
+            groups[-2:] = [below + above]
+    out = list(places)
+    for group in groups:
+        middle = float(np.mean([places[i] for i in group]))
+        for n, k in enumerate(group):
+            out[k] = middle + least * (n - 0.5 * (len(group) - 1))
+    return out
+
+
 class Picture:
     """A finding, a picture, three sentences. What seldom changes is framed once; a moved control only moves the data."""
 

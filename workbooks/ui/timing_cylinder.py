@@ -9,10 +9,9 @@ from kernel_lib import units
 
 from . import display, theme
 from . import timing_cylinder_words as words
-from .picture import Picture, font, names
+from .picture import Picture, apart, font, names
 from .session import Session
 from .timing_model import Result
-from .timing_pictures import apart
 
 _SHOWN = (-70.0, 110.0)  # deg after TDC
 

@@ -10,7 +10,7 @@ from kernel_lib import units
 from . import display, theme
 from . import timing_words as words
 from .frame import html
-from .picture import Picture, names
+from .picture import Picture, apart, names
 from .session import Session
 from .timing_cylinder_words import plug_text, plug_title
 from .timing_model import POWER, Result
@@ -113,27 +113,6 @@ def _drawn(values) -> np.ndarray:
     """Values as a line can show them: what asks for nothing lies on zero, what cannot be met is left out."""
     values = np.asarray(values, float)
     return np.where(np.isfinite(values), np.maximum(values, 0.0), np.nan)
-
-
-def apart(places: list[float], least: float) -> list[float]:
-    """Move labels so far apart that they can be read, in their order from below, each group about its middle."""
-    order = [k for k in np.argsort(places) if np.isfinite(places[k])]
-    groups: list[list[int]] = []
-    for k in order:
-        groups.append([k])
-        while len(groups) > 1:
-            below, above = groups[-2], groups[-1]
-            top = np.mean([places[i] for i in below]) + 0.5 * least * (len(below) - 1)
-            bottom = np.mean([places[i] for i in above]) - 0.5 * least * (len(above) - 1)
-            if bottom - top >= least:
-                break
-            groups[-2:] = [below + above]
-    out = list(places)
-    for group in groups:
-        middle = float(np.mean([places[i] for i in group]))
-        for n, k in enumerate(group):
-            out[k] = middle + least * (n - 0.5 * (len(group) - 1))
-    return out
 
 
 class PowerPicture(Picture):

@@ -1,0 +1,204 @@
+"""The parts of the planner page that are words and tables: guards, rehearsal, ladder, tune sheet."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+import ipywidgets as w
+import numpy as np
+
+from kernel_lib.plan.guards import PHASES
+from kernel_lib.sheets.tune_sheet import tune_html
+from kernel_lib.sheets.tune_tables import csv_of, grids
+from kernel_lib.text import banded, listed
+
+from . import display
+from .download import link, stem
+from .picture import Block
+from .planner_model import Result
+from .session import Session
+
+
+def table(head: list[tuple[str, str]], rows: list[list[str]], *, marked: set[tuple[int, int]] = frozenset()) -> str:
+    """Return a table: (name, unit) above, text in the cells; marked cells break a limit."""
+    top = "".join(
+        f'<th scope="col">{escape(name)}<br><span class="nw-quiet">{escape(unit)}</span></th>' for name, unit in head
+    )
+    body = "".join(
+        "<tr>" + "".join(_cell(text, m, (k, m) in marked) for m, text in enumerate(row)) + "</tr>"
+        for k, row in enumerate(rows)
+    )
+    return f'<div class="nw-table-scroll"><table class="nw-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+
+
+def _cell(text: str, column: int, marked: bool) -> str:
+    tag, close = ('th scope="row"', "th") if column == 0 else ("td", "td")
+    mark = ' <span class="nw-over" title="breaks a limit">▪</span>' if marked and text else ""
+    return f"<{tag}>{escape(text)}{mark}</{close}>"
+
+
+def _list(items: list[str]) -> str:
+    return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in items) + "</ul>"
+
+
+class GuardsBlock(Block):
+    """One pass along its timeline, and a value for every limit."""
+
+    def write(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str]:
+        tune = r.tune
+        if not tune.guards:
+            return "Nothing flows, so nothing has to stop it", ""
+        out = ""
+        for phase in PHASES:
+            rows = [g for g in tune.guards if g.phase == phase]
+            items = "".join(
+                f'<li>{escape(g.sentence)} <span class="nw-quiet">{escape(g.basis)}</span></li>' for g in rows
+            )
+            out += f"<h3>{escape(phase)}</h3><ul>{items}</ul>"
+        rows = [
+            [p.name, f"{p.value:.{p.digits}f} {p.unit}", f"{p.sheet:.{p.digits}f}", f"{p.reason}; {p.basis}"]
+            for p in tune.proposals
+        ]
+        head = [("limit", ""), ("proposed", ""), ("on the sheet", "or the trade's"), ("why", "")]
+        stay = next(p for p in tune.proposals if p.unit == "s")
+        title = f"One pass: nothing before {len([g for g in tune.guards if g.phase == PHASES[0]])} things are true, nitrous closes first, fuel and timing stay {stay.value:.2f} s"
+        return title, f'<div class="nw-guards">{out}</div>{table(head, rows)}'
+
+
+class RehearsalBlock(Block):
+    """The pull with the bottle shut."""
+
+    def write(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str]:
+        if not len(r.dosed.rpm):
+            return "Nothing to rehearse", ""
+        rehearsal = r.tune.rehearsal
+        body = "".join(f"<p>{escape(text)}</p>" for text in rehearsal.sentences)
+        if rehearsal.fuel_share > 0:
+            rows = [
+                [
+                    f"{row.rpm:.0f}",
+                    f"{row.gauge_afr:.1f}",
+                    f"{row.gauge_afr_low:.1f} to {row.gauge_afr_high:.1f}",
+                    f"{row.lambda_:.2f}",
+                    f"{row.injector_duty_percent:.0f}",
+                    f"{row.own_timing_deg_btdc:.3g}",
+                    f"{row.timing_deg_btdc:.3g}",
+                ]
+                for row in rehearsal.table.itertuples()
+            ]
+            head = [
+                ("speed", "rpm"),
+                ("gauge", "AFR"),
+                ("pass", "AFR"),
+                ("lambda", ""),
+                ("injector duty", "%"),
+                ("light, off", "deg"),
+                ("light, on", "deg"),
+            ]
+            body += table(head, rows)
+            title = f"Rehearse with the bottle shut: {100 * rehearsal.fuel_share:.0f} % of the added fuel must bring the gauge to {rehearsal.table['gauge_afr'].iloc[0]:.1f} at {rehearsal.table['rpm'].iloc[0]:.0f} rpm"
+        else:
+            rows = [
+                [f"{row.rpm:.0f}", f"{row.own_timing_deg_btdc:.3g}", f"{row.timing_deg_btdc:.3g}"]
+                for row in rehearsal.table.itertuples()
+            ]
+            body += table([("speed", "rpm"), ("light, off", "deg before TDC"), ("light, on", "deg before TDC")], rows)
+            title = "Rehearse timing with a light and fuel into a glass: all of this fuel without nitrous would drown the engine"
+        return title, body
+
+
+class LadderBlock(Block):
+    """Steps from a first small shot to this one."""
+
+    def write(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str]:
+        ladder = r.tune.ladder
+        if not ladder.steps:
+            return "No ladder: nothing flows", f"<p>{escape(ladder.reason)}</p>"
+        flow, fuel, bore = (display.shown(u, system) for u in ("g/s", "kg/h", "mm"))
+        rows = []
+        for k, step in enumerate(ladder.steps):
+            angles = step.retard_deg[np.isfinite(step.retard_deg)]
+            retard = (
+                "–"
+                if not len(angles)
+                else f"{angles.min():g}"
+                if angles.min() == angles.max()
+                else f"{angles.min():g} to {angles.max():g}"
+            )
+            jet = (
+                ""
+                if step.bore_mm is None
+                else banded(*(bore.there(v) for v in (step.bore_mm.low, step.bore_mm.best, step.bore_mm.high)))
+            )
+            rows.append([
+                f"{k + 1}", f"{100 * step.share:.0f}", f"{step.hp:.0f}", f"{flow.there(1e3 * step.flow.max()):.3g}",
+                banded(*(fuel.there(v) for v in (step.fuel_kg_h.low, step.fuel_kg_h.best, step.fuel_kg_h.high))), retard, *([jet] if any(s.bore_mm for s in ladder.steps) else []),
+            ])  # fmt: skip
+        head = [
+            ("step", ""),
+            ("of the plan", "%"),
+            ("worth", "hp"),
+            ("nitrous, most", flow.unit),
+            ("fuel to add", f"{fuel.unit} at peak power"),
+            ("timing out", "deg"),
+        ]
+        if any(s.bore_mm for s in ladder.steps):
+            head.append(("nozzle", f"{bore.unit} each"))
+        blocked = [
+            f"Step {k + 1} {s.obstacle}: it waits until the plan allows it."
+            for k, s in enumerate(ladder.steps)
+            if s.obstacle
+        ]
+        step = ladder.steps[0]
+        body = f"<p>{escape(ladder.reason)}</p>{table(head, rows)}"
+        body += "".join(f'<p class="nw-state-watch">{escape(text)}</p>' for text in blocked)
+        body += f"<p>Log at every step: {escape(listed(step.log))}.</p><p>{escape(step.plugs)}</p><h3>Gate before the next step</h3>{_list(step.gate)}"
+        title = f"{len(ladder.steps)} steps, the first about {step.hp:.0f} hp; each has a gate"
+        return title, body
+
+
+class SheetBlock(Block):
+    """The tables on the tuner's own breakpoints, to copy, to take along, to print."""
+
+    def __init__(self) -> None:
+        self.copy = w.Textarea(rows=8, layout=w.Layout(width="auto"))
+        self.copy.disabled = False
+        self.copy.add_class("nw-copy")
+        super().__init__("nw-tunesheet")
+        self._shown: tuple | None = None
+
+    def write(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str]:
+        metric = system == display.METRIC
+        tables = grids(r.tune, r.tables, metric=metric)
+        duty, *rest = tables
+        body = ""
+        one = [[f"{rpm:g}", duty.cell(k, 0)] for k, rpm in enumerate(duty.rows)]
+        body += f"<h3>{escape(duty.title)}</h3>{table([('speed', 'rpm'), ('valve', duty.unit)], one)}"
+        for grid in rest:
+            rows = [
+                [f"{rpm:g}", *(grid.cell(k, m) for m in range(len(grid.columns)))] for k, rpm in enumerate(grid.rows)
+            ]
+            over = {(k, m + 1) for k, m in zip(*np.nonzero(~grid.allowed), strict=True)}
+            head = [("speed", "rpm"), *((f"{c:g}", grid.over) for c in grid.columns)]
+            body += f"<h3>{escape(grid.title)}, {escape(grid.unit)}</h3>{table(head, rows, marked=over)}"
+        if any(not g.allowed.all() for g in rest):
+            body += '<p><span class="nw-over">▪</span> breaks a limit at that speed and valve duty; the ramp stays below it.</p>'
+        self.copy.value = "\n".join(f"{g.title}, {g.unit}\n{g.tsv}" for g in tables)
+        body += self._links(r, tables, metric=metric)
+        return "The tune sheet: tables on your own breakpoints, to copy, to take along, to print", body
+
+    @staticmethod
+    def _links(r: Result, tables: list, *, metric: bool) -> str:
+        name = stem(r.sheet)
+        page = tune_html(r.tune, r.tables, metric=metric)
+        parts = [
+            link("the tune sheet, two pages to print (HTML)", f"{name}_tune_sheet.html", "text/html", page),
+            link("the tables (CSV)", f"{name}_tables.csv", "text/csv", csv_of(tables)),
+        ]
+        return f"<p>Take along: {' · '.join(parts)}</p>"
+
+
+def parts() -> dict[str, Any]:
+    """All blocks of the page."""
+    return {"guards": GuardsBlock(), "rehearsal": RehearsalBlock(), "ladder": LadderBlock(), "sheet": SheetBlock()}

@@ -1,0 +1,324 @@
+"""The planner page: ten parts from top to bottom, each with its own controls beside it."""
+
+from __future__ import annotations
+
+import asyncio
+from html import escape
+
+import ipywidgets as w
+
+from kernel_lib import InputError
+from kernel_lib.engine.setup import spray_speeds
+from kernel_lib.plan.ramp import propose
+
+from . import display
+from . import planner_pictures as pictures
+from . import planner_words as words
+from .exploration import Controls, Exploration, labelled
+from .frame import box, html
+from .guard import guarded
+from .planner_blocks import GuardsBlock, LadderBlock, RehearsalBlock, SheetBlock
+from .planner_model import DRAWN, FULL, KW, POINTS, PROPOSED, STAGED, TIMED, TORQUE, Inputs, Result, compute, row
+from .session import Session
+from .timing_view import Refused
+
+_LATER = 0.25  # s without a movement, until what is out of sight is drawn too
+
+
+class Planner(Exploration):
+    """One instance a page; its widgets are shown by the notebook, a cell each."""
+
+    compute = staticmethod(compute)
+
+    def __init__(self, session: Session) -> None:
+        self.parts = {
+            "room": pictures.RoomPicture(),
+            "drive": pictures.DrivePicture(),
+            "fuel": pictures.FuelPicture(),
+            "retard": pictures.RetardPicture(),
+            "guards": GuardsBlock(),
+            "rehearsal": RehearsalBlock(),
+            "ladder": LadderBlock(),
+            "sheet": SheetBlock(),
+        }
+        self._waiting: asyncio.TimerHandle | None = None
+        super().__init__(session, Inputs.of(session.sheet), list(self.parts.values()), _Controls)
+
+    def compose(self) -> w.Box:
+        """One part under the other, its controls beside it."""
+        c, parts = self.controls, self.parts
+        rows = [
+            ("1 · How much, where", ["room", "drive"], [html("<h2>Try</h2>"), self._stale, *c.dose]),
+            ("2 · Fuel", ["fuel"], []),
+            ("3 · Timing", ["retard"], []),
+            ("5 · Guards", ["guards"], []),
+            ("8 · Rehearsal", ["rehearsal"], []),
+            ("9 · Ladder", ["ladder"], []),
+            ("10 · Tune sheet", ["sheet"], c.tables),
+        ]
+        panels = []
+        for label, names, controls in rows:
+            figure = box([*(parts[n].widget for n in names)], "nw-figure", "nw-stack")
+            side = box(controls, "nw-notes", "nw-stack", *(["nw-sticky"] if len(names) > 1 else []))
+            panels.append(
+                box(
+                    [
+                        html(f'<p class="nw-part">{escape(label)}</p>'),
+                        box([figure, side] if controls else [figure], "nw-panel"),
+                    ],
+                    "nw-stack",
+                )
+            )
+        return box([*panels, self._assumes], "nw-stack", "nw-planner")
+
+    def redraw(self, _change: object = None) -> None:
+        """Draw what is in sight now, the rest when nothing has moved for a moment."""
+        scale, system = self.session.sheet.controller.gauge_scale, self.session.units
+        self.answer.value, self._assumes.value = self.say(scale, system)
+        self.controls.show(self.result, scale, system)
+        seen = [p for p in self.pictures if p.sight.share > 0]
+        for part in sorted(seen, key=lambda p: -p.sight.share):
+            part.draw(self.result, scale, system, self.session)
+        rest = [p for p in self.pictures if p not in seen]
+        if self._waiting:
+            self._waiting.cancel()
+            self._waiting = None
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            loop = None
+        if loop is None or not seen:
+            self._draw(rest)
+        else:
+            self._waiting = loop.call_later(_LATER, self._draw, rest)
+
+    def _draw(self, parts: list) -> None:
+        for part in parts:
+            part.draw(self.result, self.session.sheet.controller.gauge_scale, self.session.units, self.session)
+
+    def say(self, _scale: float, system: str) -> tuple[str, str]:
+        answer = "".join(f"<p>{escape(text)}</p>" for text in words.answer(self.result, system))
+        return answer, escape(words.assumes(self.result))
+
+    def keep(self) -> None:
+        """Put what was chosen here on the session's sheet, so that links and other pages have it."""
+        self.session.change(self.result.changes)
+
+
+def planner(session: Session) -> Planner | Refused:
+    """Return the planner page of a session, or the sentence why there is none."""
+    try:
+        return Planner(session)
+    except InputError as exc:
+        return Refused(session, exc)
+
+
+class _Controls(Controls):
+    def __init__(self, view: Planner) -> None:
+        super().__init__(view)
+        self.way = w.Dropdown(
+            options=[
+                ("proposed: the largest ramp", PROPOSED),
+                ("drawn between its ends", DRAWN),
+                ("points over speed", POINTS),
+                ("points over time", TIMED),
+                ("in two stages", STAGED),
+                ("all at once", FULL),
+            ],
+            tooltip="the nitrous comes in",
+        )
+        self.way.observe(self.guarded(self._switched), "value")
+        self._slot, self.kept = box([], "nw-stack"), html("", "nw-hint")
+        self._numbers()
+        self._rows(view)
+        self.curve = self.choice("over speed, draw", [("power", KW), ("torque", TORQUE)], lambda v: {"curve": v})
+        keep = w.Button(
+            description="keep on the build sheet",
+            tooltip="links and the other pages then carry this ramp and these tables",
+        )
+        keep.on_click(self.guarded(self._keep))
+        self.dose = [
+            labelled("the nitrous comes in", self.way), self._slot, self.hz.widget, labelled("over speed, draw", self.curve), self.error, keep, self.kept,
+        ]  # fmt: skip
+        self.tables = [html("<h2>Your breakpoints</h2>"), self.tables_rpm.widget, self.tables_duty.widget]
+        self.widgets = [*self.dose, *self.tables]
+
+    def _numbers(self) -> None:
+        self.margin = self.number(
+            "margin below every limit",
+            "%",
+            lambda v: {"margin": v / 100},
+            (0, 60, 1),
+            None,
+            "of the allowed dose; a choice, no source",
+        )
+        self.steepest = self.number(
+            "steepest rise",
+            "% per 1000 rpm",
+            lambda v: {"steepest": v / 100},
+            (2, 200, 2),
+            None,
+            "of the full flow; a choice, no source",
+        )
+        self.first = self.number(
+            "dose at the lowest speed", "%", lambda v: {"first": v / 100}, (0, 100, 1), 0, "of the full flow"
+        )
+        self.last = self.number("dose at the highest speed", "%", lambda v: {"last": v / 100}, (0, 100, 1), 0)
+        self.bend = self.number(
+            "bend of the way between", "", lambda v: {"bend": v}, (0.3, 3, 0.1), 1, "1 is a line; more comes in late"
+        )
+        self.stage = self.number(
+            "first stage",
+            "%",
+            lambda v: {"first_stage": v / 100},
+            (10, 90, 1),
+            0,
+            "of the full flow; the second set brings the rest",
+        )
+        self.hz = self.number(
+            "pulse frequency",
+            "Hz",
+            lambda v: {"pulse_hz": v},
+            (2, 50, 1),
+            None,
+            "of a progressive valve; the trade's is 10 (common practice)",
+        )
+
+    def _rows(self, view: Planner) -> None:
+        self.at = RowField("points", "rpm", lambda v: view.set(at=v), self)
+        self.share = RowField("share of the full flow", "%", lambda v: view.set(share=v), self)
+        self.tables_rpm = RowField(
+            "engine speeds", "rpm", lambda v: view.set(tables_rpm=v), self, "typed or pasted, rising"
+        )
+        self.tables_duty = RowField(
+            "valve duty", "%", lambda v: view.set(tables_duty=v), self, "typed or pasted, rising"
+        )
+        self.take = w.Button(description="take the proposal", tooltip="fill the points with the proposed ramp")
+        self.take.on_click(self.guarded(self._take))
+
+    @property
+    def fields(self) -> tuple:
+        return (
+            self.margin,
+            self.steepest,
+            self.first,
+            self.last,
+            self.bend,
+            self.stage,
+            self.hz,
+            self.at,
+            self.share,
+            self.tables_rpm,
+            self.tables_duty,
+        )
+
+    def _switched(self, change: dict) -> None:
+        if self.quiet:
+            return
+        way, inputs = change["new"], self.view.inputs
+        moved: dict = {"way": way}
+        if (way == POINTS and inputs.way == TIMED) or (way == TIMED and inputs.way != TIMED):
+            rpm = spray_speeds(self.view.session.sheet)
+            moved["at"] = tuple(float(v) for v in rpm) if way == POINTS else (0.0, 0.5, 1.0, 1.5)
+            moved["share"] = (100.0,) * len(rpm) if way == POINTS else (40.0, 60.0, 80.0, 100.0)
+        self.move(moved)
+
+    def _take(self, _button: object) -> None:
+        view = self.view
+        ramp = propose(view.result.sheet, view.result.room, margin=view.inputs.margin, steepest=view.inputs.steepest)
+        view.set(way=POINTS, at=tuple(map(float, ramp.at)), share=tuple(float(int(1000 * s) / 10) for s in ramp.share))
+
+    def _keep(self, _button: object) -> None:
+        self.view.keep()
+        self.kept.value = "<span>Kept: the links above and the file of the build sheet now carry this ramp.</span>"
+
+    def show(self, r: Result, _scale: float, system: str) -> None:
+        i = r.inputs
+        with self.hushed():
+            self.way.value = i.way
+            for field, value in (
+                (self.margin, 100 * i.margin),
+                (self.steepest, 100 * i.steepest),
+                (self.first, 100 * i.first),
+                (self.last, 100 * i.last),
+                (self.bend, i.bend),
+                (self.stage, 100 * i.first_stage),
+                (self.hz, i.pulse_hz),
+            ):
+                field.show(round(value, 6), system)
+            self.at.rename(
+                "times since the first nitrous" if i.way == TIMED else "engine speeds of the points",
+                "s" if i.way == TIMED else "rpm",
+            )
+            for row_field, values in (
+                (self.at, i.at),
+                (self.share, i.share),
+                (self.tables_rpm, i.tables_rpm),
+                (self.tables_duty, i.tables_duty),
+            ):
+                row_field.show(values)
+            self.curve.value = i.curve
+        slot = {
+            PROPOSED: [self.margin, self.steepest],
+            DRAWN: [self.first, self.last, self.bend],
+            POINTS: [self.at, self.share],
+            TIMED: [self.at, self.share],
+            STAGED: [self.stage, self.margin],
+            FULL: [],
+        }[i.way]
+        self.refill(self._slot, [*(f.widget for f in slot), *([self.take] if i.way == POINTS else [])])
+        self.kept.value = ""
+
+
+class RowField:
+    """A row of numbers, typed or pasted, with room for a sentence."""
+
+    def __init__(self, label: str, unit: str, commit, controls: Controls, hint: str = "") -> None:
+        self.label, self.unit, self._commit, self._quiet = label, unit, commit, False
+        self.text = w.Text(continuous_update=False, layout=w.Layout(width="auto"))
+        self._name, self._error = html("", "nw-label"), html("", "nw-field-error")
+        self._heard = controls.view.mark
+        parts = [
+            self._name,
+            self.text,
+            *([html(f"<span>{escape(hint)}</span>", "nw-hint")] if hint else []),
+            self._error,
+        ]
+        self.widget = box(parts, "nw-field", "nw-stack")
+        self.text.observe(guarded(self.say, lambda exc: display.refusal(exc, display.US))(self._typed), "value")
+
+    def rename(self, label: str, unit: str) -> None:
+        """Take another name and unit."""
+        self.label, self.unit = label, unit
+
+    @property
+    def error(self) -> str:
+        """The sentence under the field, escaped."""
+        return self._error.value
+
+    def say(self, sentence: str) -> None:
+        """Show a sentence under the field, or clear it."""
+        changed = bool(sentence) != bool(self._error.value)
+        self._error.value = escape(sentence)
+        if changed:
+            self._heard()
+
+    def show(self, values: tuple[float, ...]) -> None:
+        """Display what the model holds; what was refused stays as typed."""
+        self._name.value = f"<label>{escape(self.label)}, {escape(self.unit)}</label>"
+        if self._error.value:
+            return
+        self._quiet = True
+        try:
+            self.text.value = "  ".join(display.plain(v) for v in values)
+            self.text.tooltip = f"{self.label} [{self.unit}]"
+        finally:
+            self._quiet = False
+
+    def _typed(self, change: dict) -> None:
+        if self._quiet:
+            return
+        values = row(self.label, change["new"], self.unit)
+        self._error.value = ""
+        self._commit(values)
+        self.say("")
