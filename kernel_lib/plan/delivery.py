@@ -270,22 +270,25 @@ class Ripple:
     leanest: np.ndarray
 
 
-def lambda_at_share(sheet: BuildSheet, setup: Setup, rpm, share, content) -> np.ndarray:
-    """Lambda of a cycle that gets `content` of the full flow where the fuel is set for `share` of it.
+def lambda_at_share(sheet: BuildSheet, setup: Setup, rpm, share, content, fuel=None) -> np.ndarray:
+    """Lambda of a cycle that gets `content` of the full flow where the fuel is set for `share` of it; they broadcast.
 
     Notes
     -----
-    Dry: the added fuel stays. Wet: the jet's fuel is pulsed with the nitrous and mixes like it; the engine's own is what its metering gives.
+    Dry: the added fuel stays. Wet: the jet's fuel is pulsed with the nitrous and mixes like it, so that it comes as `fuel` of what an open jet gives
+    (`content` if None); the engine's own is what its metering gives.
     """
     full = full_flow(sheet)
-    share, content = np.broadcast_arrays(np.asarray(share, float), np.asarray(content, float))
     if sheet.nitrous.system == "dry":
-        return pf.lambda_at_flow(sheet, setup, rpm, share * full, content * full)
+        return pf.lambda_at_flow(sheet, setup, rpm, np.asarray(share) * full, np.asarray(content) * full)
+    share, content, fuel = np.broadcast_arrays(
+        *(np.asarray(v, float) for v in (share, content, content if fuel is None else fuel))
+    )
     engine, control = sheet.engine, sheet.controller
     meant = fresh_charge(setup, rpm, share * full)
     own = pf.fuel_supplied(setup, meant, rpm, engine.lambda_without_nitrous, control.metering, control.intake_sensor)
     jet = (pf.fuel_for(setup, meant, engine.lambda_with_nitrous) - own) * setup.cycles_per_second(rpm)
-    part = np.divide(content, share, out=np.zeros(share.shape), where=share > 0)
+    part = np.divide(fuel, share, out=np.zeros(share.shape), where=share > 0)
     return wet_lambda(sheet, setup, rpm, content * full, jet * part)
 
 

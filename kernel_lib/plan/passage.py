@@ -16,7 +16,18 @@ from .delivery import mixing, valve
 from .plan import full_flow
 from .stopping import Budget, line_s, stop_budget, wash_out
 
-__all__ = ["Budget", "Course", "Passage", "course", "entry", "extremes", "lead_needed", "stop_budget", "wash_out"]
+__all__ = [
+    "Budget",
+    "Course",
+    "Passage",
+    "course",
+    "courses",
+    "entry",
+    "extremes",
+    "lead_needed",
+    "stop_budget",
+    "wash_out",
+]
 
 CASES = ("likely", "fuel early", "fuel late")
 """Choices of the unknowns of coming in: as they are taken to be, and all of them to one side."""
@@ -115,10 +126,11 @@ def course(sheet: BuildSheet, rpm: float, share: float = 1.0, case: str = "likel
     valve is taken to close as fast as the nitrous valve), line, and the manifold. Pulses are not resolved.
     """
     check_choice("case", case, CASES, "It decides which end of the unknowns is taken.")
-    return _courses(sheet, rpm, share)[case]
+    return courses(sheet, rpm, share)[case]
 
 
-def _courses(sheet: BuildSheet, rpm: float, share: float) -> dict[str, Course]:
+def courses(sheet: BuildSheet, rpm: float, share: float) -> dict[str, Course]:
+    """Every case of `course`, from one look at the engine."""
     share = check_number("share", share, 0.0, 1.0, "", "A share of the full flow.", open_low=True)
     setup, full = Setup.of(sheet), full_flow(sheet)
     rpm = float(setup.check_rpm(rpm))
@@ -242,7 +254,7 @@ def lead_needed(sheet: BuildSheet, rpm: float, share: float = 1.0) -> Band:
     -----
     A sensor's error (0.02 lambda, `SENSOR_ERROR`) leaner than the leaner of the two is allowed; a choice of our own, no source.
     """
-    engine, ways = sheet.engine, _courses(sheet, rpm, share)
+    engine, ways = sheet.engine, courses(sheet, rpm, share)
     allowed = max(engine.lambda_without_nitrous, engine.lambda_with_nitrous) + SENSOR_ERROR.high
     way = ways["likely"]
     since = np.linspace(0.0, max(6 * way.mixing_s, 1e-3), 1500)  # the first nitrous
