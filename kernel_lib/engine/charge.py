@@ -15,10 +15,11 @@ from scipy.optimize.elementwise import find_root
 from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE
 from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
+from ..thermo.compositions import compositions
 from ..thermo.equilibrium import equilibrate, expand
 from ..thermo.fluid import T_TRIPLE, evaporation_heat
 from ..thermo.mixture import LAMBDA_MAX, LAMBDA_MIN, Mixture, oxygen_share
-from ..thermo.reactants import enthalpy, polynomials
+from ..thermo.reactants import enthalpy
 from .setup import Setup
 
 _CP_DRY_AIR, _CP_VAPOUR = (
@@ -283,37 +284,20 @@ def closing_state(setup: Setup, charge: Charge, lambda_) -> ClosingState:
     """
     checked = check_array("lambda_", lambda_, LAMBDA_MIN, LAMBDA_MAX, "", "Outside, soot forms or nothing burns.")
     lambdas = np.broadcast_to(checked, np.shape(charge.T))
-    rows = [_mixed(setup, charge, float(lam), k) for k, lam in enumerate(lambdas)]
-    fresh, whole, residual, molar_mass, oxidiser_to_fuel = (np.array(v) for v in zip(*rows, strict=True))
-    target = (1 - setup.residual) * enthalpy(fresh, charge.T) + setup.residual * residual
+    gas = compositions(setup.fuel, lambdas, charge.nitrous_fraction, charge.water_fraction, setup.residual)
+    target = (1 - setup.residual) * enthalpy(gas.fresh, charge.T) + setup.residual * gas.exhaust_enthalpy(_T_RESIDUAL)
 
     T = np.array(charge.T, float)
     for _ in range(12):  # Newton on a nearly straight line
-        h = enthalpy(whole, T)
-        step = (target - h) / (enthalpy(whole, T + 1.0) - h)
+        h = enthalpy(gas.whole, T)
+        step = (target - h) / (enthalpy(gas.whole, T + 1.0) - h)
         T = T + step
         if np.abs(step).max() < 1e-6:
             break
     oxidiser = charge.dry_air * sp.AIR_MOLAR_MASS + charge.water * sp.molar_mass("H2O") + charge.nitrous * _M_NITROUS
-    mass = oxidiser * (1 + 1 / oxidiser_to_fuel) / (1 - setup.residual)
-    P = mass / molar_mass * sp.R * T / float(setup.cylinder.volume(setup.cylinder.closing))
-    return ClosingState(T, P, mass, molar_mass)
-
-
-def _mixed(setup: Setup, charge: Charge, lambda_: float, index: int):
-    """Polynomials of the fresh and of the whole charge, enthalpy of the residual gas, molar mass, oxidiser to fuel."""
-    return _mixed_of(
-        setup.fuel, lambda_, float(charge.nitrous_fraction[index]), float(charge.water_fraction[index]), setup.residual
-    )
-
-
-@functools.lru_cache(maxsize=4096)
-def _mixed_of(fuel, lambda_: float, nitrous: float, water: float, residual: float):
-    fresh = Mixture(fuel, lambda_, nitrous, water_fraction=water)
-    whole = Mixture(fuel, lambda_, nitrous, water_fraction=water, residual_fraction=residual)
-    hot = sum(x * sp.enthalpy(name, _T_RESIDUAL) for name, x in fresh.exhaust.items())
-    hot /= sum(x * sp.molar_mass(name) for name, x in fresh.exhaust.items())
-    return polynomials(fresh), polynomials(whole), hot, whole.molar_mass, fresh.oxidiser_to_fuel
+    mass = oxidiser * (1 + 1 / gas.oxidiser_to_fuel) / (1 - setup.residual)
+    P = mass / gas.molar_mass * sp.R * T / float(setup.cylinder.volume(setup.cylinder.closing))
+    return ClosingState(T, P, mass, gas.molar_mass)
 
 
 @functools.cache

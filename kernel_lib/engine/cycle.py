@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import os
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -16,7 +15,6 @@ from ..thermo import fuels
 from ..thermo import species as sp
 from ..thermo.burned import STEPS, family
 from ..thermo.fuels import Fuel
-from ..thermo.reactants import polynomials
 from . import march
 from .burn import RAPID, Y50
 from .cylinder import Cylinder
@@ -163,24 +161,12 @@ def _prepare(cylinder: Cylinder, cases: pd.DataFrame, burns: bool):
     if burns:
         _check_window(cylinder, cases, start, start + total)
     block = np.zeros((len(cases), march.CASE_COLUMNS))
-    gases, tables, numbers, released = [], [], {}, np.empty(len(cases))
-    keys = zip(
-        cases["fuel"], v["lambda"], v["nitrous_fraction"], v["residual_fraction"], v["water_fraction"], strict=True
-    )
-    for k, key in enumerate(keys):
-        molar_mass, coefficients, lowest, table, heat = _charge(*key, burns)
-        if key not in numbers:
-            numbers[key] = len(gases)
-            gases.append(coefficients)
-            tables.append(table)
-        block[k, [march.R_FRESH, march.LOWEST]] = sp.R / molar_mass, lowest
-        block[k, [march.TABLE, march.GAS]] = numbers[key]
-        released[k] = heat
+    gases, tables, released = _charges(cases["fuel"].to_list(), v, burns, block)
     block[:, march.RPM], block[:, march.P_IVC], block[:, march.T_IVC] = v["rpm"], v["P_ivc"], v["T_ivc"]
     block[:, march.MASS] = v["P_ivc"] * cylinder.volume(cylinder.closing) / (block[:, march.R_FRESH] * v["T_ivc"])
     block[:, march.START], block[:, march.TOTAL], block[:, march.RON] = start, total, v["octane_ron"]
     block[:, march.SPARK] = -v["spark_deg_btdc"]
-    return block, np.array(gases), np.array(tables), released * block[:, march.MASS]
+    return block, gases, tables, released * block[:, march.MASS]
 
 
 def _check_window(cylinder: Cylinder, cases: pd.DataFrame, start: np.ndarray, end: np.ndarray) -> None:
@@ -202,16 +188,33 @@ def _check_window(cylinder: Cylinder, cases: pd.DataFrame, start: np.ndarray, en
         )
 
 
-@functools.lru_cache(maxsize=4096)
-def _charge(fuel: Fuel | str, lambda_: float, nitrous: float, residual: float, water: float, burns: bool):
-    """Molar mass, polynomials of the unburned gas, coldest enthalpy and table of the burned gas, heat released [J/kg of charge]."""
-    if not isinstance(fuel, Fuel):
-        fuel = fuels.get(fuel)
-    in_air = 0.0 if water == 0 or nitrous == 1 else water / (water + (1.0 - water) * (1.0 - nitrous))
-    kin = family(fuel, round(in_air, 9), residual)
-    mix = kin.mixture(lambda_, nitrous)
-    lowest, table = kin.table(lambda_, nitrous) if burns else (0.0, np.zeros((STEPS + 1, len(march.LN_P), 2)))
-    return mix.molar_mass, polynomials(mix), lowest, table, mix.heat_released * (1 - residual)
+def _charges(names: list, v: dict[str, np.ndarray], burns: bool, block: np.ndarray):
+    """Write what the charges bring into `block`; return polynomials of the unburned gas, tables of the burned, heat released [J/kg of charge].
+
+    Charges that occur more than once are made once.
+    """
+    seen: dict[Fuel | str, int] = {}
+    number = np.array([seen.setdefault(name, len(seen)) for name in names])
+    x, water = v["nitrous_fraction"], v["water_fraction"]
+    in_air = np.where((water == 0) | (x == 1), 0.0, water / np.where(x == 1, 1.0, water + (1 - water) * (1 - x)))
+    keys = np.column_stack([number, in_air.round(9), v["residual_fraction"], v["lambda"], x])
+    keys, inverse = np.unique(keys, axis=0, return_inverse=True)
+    inverse = inverse.ravel()
+    gases, tables = np.empty((len(keys), 2, 6)), np.zeros((len(keys), STEPS + 1, len(march.LN_P), 2))
+    per_kg, lowest, heat = np.empty(len(keys)), np.zeros(len(keys)), np.empty(len(keys))
+    fuels_seen = [name if isinstance(name, Fuel) else fuels.get(name) for name in seen]
+    kinds, kind = np.unique(keys[:, :3], axis=0, return_inverse=True)
+    for j, (k, moisture, residual) in enumerate(kinds):
+        some = kind.ravel() == j
+        kin = family(fuels_seen[int(k)], float(moisture), float(residual))
+        gas = kin.compositions(keys[some, 3], keys[some, 4])
+        gases[some], per_kg[some] = gas.whole, 1 / gas.molar_mass
+        heat[some] = gas.heat_released * (1 - residual)
+        if burns:
+            lowest[some], tables[some] = kin.tables(keys[some, 3], keys[some, 4])
+    block[:, march.R_FRESH], block[:, march.LOWEST] = (sp.R * per_kg)[inverse], lowest[inverse]
+    block[:, march.TABLE] = block[:, march.GAS] = inverse
+    return gases, tables, heat[inverse]
 
 
 def _run(cylinder: Cylinder, block, gases, tables, step, heat, burns, out, record=None) -> None:

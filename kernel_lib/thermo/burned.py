@@ -14,6 +14,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from ..errors import InputError
+from .compositions import Compositions, compositions
 from .equilibrium import LOCK, products_phase
 from .fuels import Fuel
 from .mixture import Mixture, water_gas_products
@@ -83,8 +84,33 @@ class Family:
             self._fuel, lambda_, nitrous, water_fraction=water / (1 + water), residual_fraction=self._residual
         )
 
+    def compositions(self, lambda_: np.ndarray, nitrous: np.ndarray) -> Compositions:
+        """Return the charges that belong to points of the family."""
+        water = self._water / (1 - self._water) * (1 - nitrous)
+        return compositions(self._fuel, lambda_, nitrous, water / (1 + water), self._residual)
+
     def _node(self, lambda_: float, nitrous: float) -> tuple[float, np.ndarray]:
         return _solve(self.mixture(lambda_, nitrous))
+
+    def tables(self, lambda_: np.ndarray, nitrous: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Burned gas of many mixtures: what `table` returns of each, in arrays."""
+        weights: dict[tuple[float, float], np.ndarray] = {}
+        rich = lambda_ <= 1
+        for side, nodes in ((rich, LAMBDA_RICH), (~rich, LAMBDA_LEAN)):
+            rows = np.flatnonzero(side)
+            if not len(rows):
+                continue
+            across, along = _stencils(nodes, lambda_[rows]), _stencils(NITROUS, nitrous[rows])
+            for a, wa in across.items():
+                for b, wb in along.items():
+                    weight = wa * wb
+                    if weight.any():
+                        weights.setdefault((a, b), np.zeros(len(lambda_)))[rows] = weight
+        solved = [self._node(*node) for node in weights]
+        blend = np.column_stack(list(weights.values()))
+        rows = np.stack([table.ravel() for _, table in solved])
+        lowest = np.array([low for low, _ in solved])
+        return blend @ lowest, (blend @ rows).reshape(-1, *solved[0][1].shape)
 
     def table(self, lambda_: float, nitrous: float) -> tuple[float, np.ndarray]:
         """Burned gas of one mixture.
@@ -96,27 +122,29 @@ class Family:
         array, shape (STEPS + 1, len(LN_P), 2)
             Temperature [K] and moles per kg, over enthalpy and ln p.
         """
-        across = _stencil(LAMBDA_RICH if lambda_ <= 1 else LAMBDA_LEAN, lambda_)
-        along = _stencil(NITROUS, nitrous)
-        lowest, out = 0.0, np.zeros((STEPS + 1, len(LN_P), 2))
-        for a, wa in across:
-            for b, wb in along:
-                low, rows = self._node(a, b)
-                lowest += wa * wb * low
-                out += wa * wb * rows
-        return lowest, out
+        lowest, out = self.tables(np.array([float(lambda_)]), np.array([float(nitrous)]))
+        return float(lowest[0]), out[0]
 
 
-def _stencil(nodes: Sequence[float], x: float) -> list[tuple[float, float]]:
-    """Nodes around x with the weights of the cubic through the nearest four; one where x is a node."""
+def _stencils(nodes: Sequence[float], x: np.ndarray) -> dict[float, np.ndarray]:
+    """Node -> its weights in the cubics through the four nodes nearest to each x; nothing but the node where x is one."""
     row = np.array(nodes)
-    if x in nodes:
-        return [(float(x), 1.0)]
-    if not row[0] < x < row[-1]:
-        raise InputError("lambda_ or nitrous_fraction", x, "", f"{row[0]:g} to {row[-1]:g}", "No table reaches there.")
-    first = int(np.clip(np.searchsorted(row, x) - 2, 0, len(row) - 4))
-    near = row[first : first + 4]
-    return [(float(a), float(np.prod([(x - b) / (a - b) for b in near if b != a]))) for a in near]
+    bad = ~((x >= row[0]) & (x <= row[-1]))
+    if bad.any():
+        value = float(x[bad][0])
+        raise InputError(
+            "lambda_ or nitrous_fraction", value, "", f"{row[0]:g} to {row[-1]:g}", "No table reaches there."
+        )
+    first = np.clip(np.searchsorted(row, x) - 2, 0, len(row) - 4)
+    near = row[first[:, None] + np.arange(4)]
+    out: dict[float, np.ndarray] = {}
+    for j in range(4):
+        others = np.delete(near, j, axis=1)
+        weight = ((x[:, None] - others) / (near[:, j : j + 1] - others)).prod(axis=1)
+        for k in np.unique(first):
+            some = first == k
+            out.setdefault(float(row[k + j]), np.zeros(len(x)))[some] = weight[some]
+    return out
 
 
 @functools.lru_cache(maxsize=24)
