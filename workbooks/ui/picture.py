@@ -115,10 +115,10 @@ class Block:
     def __init__(self, *classes: str) -> None:
         self.title, self.body = html(), html("", *classes)
         self.sight = Sight()
-        self.widget = box([self.title, *self.extra(), self.body, self.sight], "nw-stack", "nw-picture")
+        self.widget = box([self.title, self.body, *self.extra(), self.sight], "nw-stack", "nw-picture")
 
     def extra(self) -> list:
-        """Widgets between title and body."""
+        """Widgets under the body."""
         return []
 
     def write(self, r: Any, scale: float, system: str, session: Session) -> tuple[str, str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from html import escape
-from typing import Any
 
 import ipywidgets as w
 import numpy as np
@@ -15,12 +14,15 @@ from kernel_lib.text import banded, listed
 
 from . import display
 from .download import link, stem
+from .frame import html
 from .picture import Block
 from .planner_model import Result
 from .session import Session
 
 
-def table(head: list[tuple[str, str]], rows: list[list[str]], *, marked: set[tuple[int, int]] = frozenset()) -> str:
+def table(
+    head: list[tuple[str, str]], rows: list[list[str]], *, marked: set[tuple[int, int]] = frozenset(), kind: str = ""
+) -> str:
     """Return a table: (name, unit) above, text in the cells; marked cells break a limit."""
     top = "".join(
         f'<th scope="col">{escape(name)}<br><span class="nw-quiet">{escape(unit)}</span></th>' for name, unit in head
@@ -29,7 +31,7 @@ def table(head: list[tuple[str, str]], rows: list[list[str]], *, marked: set[tup
         "<tr>" + "".join(_cell(text, m, (k, m) in marked) for m, text in enumerate(row)) + "</tr>"
         for k, row in enumerate(rows)
     )
-    return f'<div class="nw-table-scroll"><table class="nw-table"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
+    return f'<div class="nw-table-scroll"><table class="nw-table{kind}"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table></div>'
 
 
 def _cell(text: str, column: int, marked: bool) -> str:
@@ -63,7 +65,7 @@ class GuardsBlock(Block):
         head = [("limit", ""), ("proposed", ""), ("on the sheet", "or the trade's"), ("why", "")]
         stay = next(p for p in tune.proposals if p.unit == "s")
         title = f"One pass: nothing before {len([g for g in tune.guards if g.phase == PHASES[0]])} things are true, nitrous closes first, fuel and timing stay {stay.value:.2f} s"
-        return title, f'<div class="nw-guards">{out}</div>{table(head, rows)}'
+        return title, f'<div class="nw-guards">{out}</div>{table(head, rows, kind=" nw-wordy")}'
 
 
 class RehearsalBlock(Block):
@@ -163,10 +165,11 @@ class SheetBlock(Block):
 
     def __init__(self) -> None:
         self.copy = w.Textarea(rows=8, layout=w.Layout(width="auto"))
-        self.copy.disabled = False
         self.copy.add_class("nw-copy")
         super().__init__("nw-tunesheet")
-        self._shown: tuple | None = None
+
+    def extra(self) -> list:
+        return [html("<label>to copy, tab-separated</label>", "nw-label"), self.copy]
 
     def write(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str]:
         metric = system == display.METRIC
@@ -197,8 +200,3 @@ class SheetBlock(Block):
             link("the tables (CSV)", f"{name}_tables.csv", "text/csv", csv_of(tables)),
         ]
         return f"<p>Take along: {' · '.join(parts)}</p>"
-
-
-def parts() -> dict[str, Any]:
-    """All blocks of the page."""
-    return {"guards": GuardsBlock(), "rehearsal": RehearsalBlock(), "ladder": LadderBlock(), "sheet": SheetBlock()}

@@ -11,12 +11,13 @@ from kernel_lib import InputError
 from kernel_lib.engine.setup import spray_speeds
 from kernel_lib.plan.ramp import propose
 
-from . import display
+from . import display, valve_pictures
 from . import planner_pictures as pictures
 from . import planner_words as words
 from .exploration import Controls, Exploration, labelled
 from .frame import box, html
 from .guard import guarded
+from .picture import Picture
 from .planner_blocks import GuardsBlock, LadderBlock, RehearsalBlock, SheetBlock
 from .planner_model import DRAWN, FULL, KW, POINTS, PROPOSED, STAGED, TIMED, TORQUE, Inputs, Result, compute, row
 from .session import Session
@@ -36,7 +37,11 @@ class Planner(Exploration):
             "drive": pictures.DrivePicture(),
             "fuel": pictures.FuelPicture(),
             "retard": pictures.RetardPicture(),
+            "ripple": valve_pictures.RipplePicture(),
+            "beat": valve_pictures.BeatPicture(),
+            "lead": valve_pictures.LeadPicture(),
             "guards": GuardsBlock(),
+            "stop": valve_pictures.StopPicture(),
             "rehearsal": RehearsalBlock(),
             "ladder": LadderBlock(),
             "sheet": SheetBlock(),
@@ -46,30 +51,32 @@ class Planner(Exploration):
 
     def compose(self) -> w.Box:
         """One part under the other, its controls beside it."""
-        c, parts = self.controls, self.parts
+        c = self.controls
         rows = [
             ("1 · How much, where", ["room", "drive"], [html("<h2>Try</h2>"), self._stale, *c.dose]),
             ("2 · Fuel", ["fuel"], []),
             ("3 · Timing", ["retard"], []),
-            ("5 · Guards", ["guards"], []),
-            ("8 · Rehearsal", ["rehearsal"], []),
+            ("4 · Valve", ["ripple", "beat", "lead"], [html("<h2>Try</h2>"), *c.valve]),
+            ("5 · Guards", ["guards", "stop"], []),
+            ("8 · Rehearsal with the bottle shut", ["rehearsal"], []),
             ("9 · Ladder", ["ladder"], []),
             ("10 · Tune sheet", ["sheet"], c.tables),
         ]
-        panels = []
-        for label, names, controls in rows:
-            figure = box([*(parts[n].widget for n in names)], "nw-figure", "nw-stack")
-            side = box(controls, "nw-notes", "nw-stack", *(["nw-sticky"] if len(names) > 1 else []))
-            panels.append(
-                box(
-                    [
-                        html(f'<p class="nw-part">{escape(label)}</p>'),
-                        box([figure, side] if controls else [figure], "nw-panel"),
-                    ],
-                    "nw-stack",
-                )
-            )
-        return box([*panels, self._assumes], "nw-stack", "nw-planner")
+        return box([*(self._part(*parts) for parts in rows), self._assumes], "nw-stack", "nw-planner")
+
+    def _part(self, label: str, names: list[str], controls: list[w.Widget]) -> w.Box:
+        """A part of the page: its pictures, and beside them its controls or, where it has none, what a single picture says."""
+        members = [self.parts[n] for n in names]
+        if not controls and isinstance(members[0], Picture) and len(members) == 1:
+            controls = [members[0].text]
+            members[0].widget.children = [child for child in members[0].widget.children if child is not members[0].text]
+        figure = box([m.widget for m in members], "nw-figure", "nw-stack")
+        sticky = ["nw-sticky"] if len(names) > 1 and controls else []
+        side = [box(controls, "nw-notes", "nw-stack", *sticky)] if controls else []
+        wide = [] if controls else ["nw-wide"]
+        return box(
+            [html(f'<p class="nw-part">{escape(label)}</p>'), box([figure, *side], "nw-panel", *wide)], "nw-stack"
+        )
 
     def redraw(self, _change: object = None) -> None:
         """Draw what is in sight now, the rest when nothing has moved for a moment."""
@@ -140,8 +147,9 @@ class _Controls(Controls):
         self.dose = [
             labelled("the nitrous comes in", self.way), self._slot, self.hz.widget, labelled("over speed, draw", self.curve), self.error, keep, self.kept,
         ]  # fmt: skip
+        self.valve = [self.hz.widget, self.lead.widget, self.rpm.widget]
         self.tables = [html("<h2>Your breakpoints</h2>"), self.tables_rpm.widget, self.tables_duty.widget]
-        self.widgets = [*self.dose, *self.tables]
+        self.widgets = [*self.dose, *self.valve, *self.tables]
 
     def _numbers(self) -> None:
         self.margin = self.number(
@@ -184,6 +192,19 @@ class _Controls(Controls):
             "of a progressive valve; the trade's is 10 (common practice)",
         )
 
+        rpm = spray_speeds(self.view.session.sheet)
+        self.lead = self.number(
+            "fuel before nitrous",
+            "ms",
+            lambda v: {"lead_ms": v},
+            (0, 500, 5),
+            0,
+            "the trade's is 100 (common practice)",
+        )
+        self.rpm = self.number(
+            "engine speed looked at", "rpm", lambda v: {"rpm": v}, (float(rpm[0]), float(rpm[-1]), 50), 0
+        )
+
     def _rows(self, view: Planner) -> None:
         self.at = RowField("points", "rpm", lambda v: view.set(at=v), self)
         self.share = RowField("share of the full flow", "%", lambda v: view.set(share=v), self)
@@ -206,6 +227,8 @@ class _Controls(Controls):
             self.bend,
             self.stage,
             self.hz,
+            self.lead,
+            self.rpm,
             self.at,
             self.share,
             self.tables_rpm,
@@ -244,6 +267,8 @@ class _Controls(Controls):
                 (self.bend, i.bend),
                 (self.stage, 100 * i.first_stage),
                 (self.hz, i.pulse_hz),
+                (self.lead, i.lead_ms),
+                (self.rpm, i.rpm),
             ):
                 field.show(round(value, 6), system)
             self.at.rename(
