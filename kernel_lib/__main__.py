@@ -6,7 +6,8 @@ import argparse
 import sys
 
 from . import BuildSheet, InputError, plan_shot
-from .sheets.plan_sheet import write_plan
+from .plan.tune import tune_of
+from .sheets.write import write_plan
 
 
 class _Parser(argparse.ArgumentParser):
@@ -18,19 +19,22 @@ def main(argv: list[str] | None = None) -> int:
     """Run a command; return 0, or 2 after one clear sentence on standard error."""
     parser = _Parser(prog="python -m kernel_lib", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
-    plan = commands.add_parser("plan", help="plan a build sheet: writes plan.csv and tune_sheet.html")
+    plan = commands.add_parser(
+        "plan", help="plan a build sheet: writes plan.csv, tune_sheet.html, plan.html, tables.csv"
+    )
     plan.add_argument("build", help="build sheet (TOML)")
     plan.add_argument("--out", required=True, help="folder to write into")
     args = parser.parse_args(argv)
     try:
         sheet = BuildSheet.load(args.build)
         result = plan_shot(sheet)
-        for path in write_plan(sheet, result, args.out):
+        tune = tune_of(sheet)
+        for path in write_plan(result, tune, args.out):
             print(path)
     except InputError as exc:
         print(exc, file=sys.stderr)
         return 2
-    for text in result.blockers:
+    for text in tune.blockers:
         print(f"Do not spray yet. {text}")
     return 0
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from html import escape
-from pathlib import Path
 
 import pandas as pd
 
 from .. import __version__
 from ..build_sheet import BuildSheet
 from ..doubts import doubts
-from ..errors import InputError
 from ..plan.judgement import at_peak, own_fuel_key, timing_sentences
 from ..plan.plan import Plan
 from ..text import banded, rounded
@@ -105,7 +103,7 @@ def plan_html(sheet: BuildSheet, plan: Plan) -> str:
     timing = f"<p>{escape(timing_sentences(plan.timing)[0])}</p>" if reachable else ""
     tables = "".join(_table(title, columns, plan.table) for title, columns in _TABLES)
     return f"""<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>
+<title>Plan: {car}</title><style>{_STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)}</p>
 <h1>{nitrous.shot_hp:g} hp, {nitrous.system}, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm</h1>
 <p>{escape(plan_answer(sheet, plan))}</p>{blockers}{timing}{tables}
@@ -180,22 +178,3 @@ def _list(sentences: list[str]) -> str:
 def plan_csv(plan: Plan) -> str:
     """Return the table as CSV, what governs each row in its last column."""
     return plan.table.assign(governed_by=plan.governed_by).to_csv(index=False, float_format="%.5g")
-
-
-def write_plan(sheet: BuildSheet, plan: Plan, folder: str | Path) -> list[Path]:
-    """Write ``plan.csv`` and ``tune_sheet.html`` into a folder, made if it is not there.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be written.
-    """
-    folder = Path(folder)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        csv, page = folder / "plan.csv", folder / "tune_sheet.html"
-        csv.write_text(plan_csv(plan), encoding="utf-8")
-        page.write_text(plan_html(sheet, plan), encoding="utf-8")
-    except OSError as exc:
-        raise InputError("--out", str(folder), "", "a folder that can be written", f"{exc.strerror or exc}.") from exc
-    return [csv, page]

@@ -13,6 +13,7 @@ from kernel_lib.plan.dose import Dosed
 from kernel_lib.plan.ramp import FULL_HIT, OVER_RPM, OVER_TIME, STAGES, Ramp, drawn, propose, propose_stages, typed
 from kernel_lib.plan.room import DoseMap, dose_map
 from kernel_lib.plan.tune import OwnTables, Tune, own_tables, ramp_of, tune_of
+from kernel_lib.sheets.write import DUTIES
 
 SHEET, PROPOSED, DRAWN, POINTS, TIMED, STAGED, FULL = (
     "as on the sheet",
@@ -96,7 +97,7 @@ class Inputs:
             lead_ms=sheet.nitrous.fuel_lead_ms,
             rpm=float(window[len(window) // 2]),
             tables_rpm=tuple(map(float, sheet.tables.rpm or window)),
-            tables_duty=tuple(map(float, sheet.tables.duty_percent or (20.0, 40.0, 60.0, 80.0, 100.0))),
+            tables_duty=tuple(map(float, sheet.tables.duty_percent or DUTIES)),
         )
 
 

@@ -334,7 +334,7 @@ class FirstPlan:
             (
                 link(
                     "the whole plan as a sheet to print (HTML)",
-                    f"{stem(sheet)}_tune_sheet.html",
+                    f"{stem(sheet)}_plan.html",
                     "text/html",
                     plan_html(sheet, plan),
                 ),

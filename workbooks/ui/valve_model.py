@@ -39,8 +39,13 @@ class Spot:
         rpm, dosed = float(r.inputs.rpm), r.dosed
         inside = len(dosed.rpm) > 0 and dosed.rpm[0] <= rpm <= dosed.rpm[-1]
         share = float(np.interp(rpm, dosed.rpm, dosed.share)) if inside else 0.0
-        pulsed = getattr(getattr(r, "tune", None), "pulsed", r.sheet.nitrous.progressive)
-        return cls(r.sheet, rpm, share, float(r.inputs.pulse_hz), r.inputs.lead_ms / 1e3, pulsed and 0 < share < 1)
+        hz, lead_s = float(r.inputs.pulse_hz), r.inputs.lead_ms / 1e3
+        return cls(r.sheet, rpm, share, hz, lead_s, is_pulsed(r) and 0 < share < 1)
+
+
+def is_pulsed(r: Any) -> bool:
+    """Whether the dose of a result is pulsed; one without a tune goes by its sheet."""
+    return getattr(getattr(r, "tune", None), "pulsed", r.sheet.nitrous.progressive)
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +191,7 @@ def lead(spot: Spot) -> Lead:
     ways, least = courses(spot.sheet, spot.rpm, spot.share), lead_needed(spot.sheet, spot.rpm, spot.share)
     begin = -max(spot.lead_s, least.best, 0.0) - 0.05
     time = np.union1d(np.linspace(begin, 0.9, 240), [ways["likely"].arrives_s, -spot.lead_s, 0.0])
-    chosen, none, needed = ways["likely"].lambda_(time, [spot.lead_s, 0.0, least.best])
+    chosen, none, needed = ways["likely"].lambda_(time, [spot.lead_s, 0.0, least.best + 1e-4])
     every = np.array([chosen, *(ways[case].lambda_(time, spot.lead_s)[0] for case in CASES[1:])])
     rich, lean = every.min(axis=1), every.max(axis=1)
     return Lead(
@@ -237,9 +242,19 @@ def stops(r: Any) -> Stops:
 
 @lru_cache(maxsize=32)
 def _stops(sheet: BuildSheet, rpm: tuple, share: tuple, at: float, full: float) -> Stops:
-    lean = [fuel_missing(sheet, n, s * full) for n, s in zip(rpm, share, strict=True)]
-    budgets = [stop_budget(sheet, n, v, None, s) for n, v, s in zip(rpm, lean, share, strict=True)]
+    lean, budgets = zip(*(_stop(sheet, n, s, full) for n, s in zip(rpm, share, strict=True)), strict=True)
     here = share[rpm.index(at)]
     return Stops(
-        np.array(rpm), np.array(lean), budgets, at, wash_out(sheet, at, "open", here), wash_out(sheet, at, "shut", here)
+        np.array(rpm),
+        np.array(lean),
+        list(budgets),
+        at,
+        wash_out(sheet, at, "open", here),
+        wash_out(sheet, at, "shut", here),
     )
+
+
+@lru_cache(maxsize=64)
+def _stop(sheet: BuildSheet, rpm: float, share: float, full: float) -> tuple[float, Budget]:
+    lean = fuel_missing(sheet, rpm, share * full)
+    return lean, stop_budget(sheet, rpm, lean, None, share)

@@ -28,10 +28,10 @@ _PARTS = (
 _THIN = {"color": theme.INK, "width": 1}
 
 
-def _level(y: float, text: str, color: str = theme.INK, side: str = "bottom") -> tuple[dict, dict]:
-    """A level line with its name at the right end."""
-    shape = {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": y, "y1": y, "line": {**_THIN, "color": color}}
-    label = {"x": 1, "xref": "paper", "xanchor": "right", "y": y, "yanchor": side, "showarrow": False, "text": text, "font": font(color)}  # fmt: skip
+def _level(y: float, text: str, side: str = "bottom") -> tuple[dict, dict]:
+    """A level line with its name at the left end."""
+    shape = {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": y, "y1": y, "line": _THIN}
+    label = {"x": 0.01, "xref": "paper", "xanchor": "left", "y": y, "yanchor": side, "showarrow": False, "text": text, "font": font(theme.INK)}  # fmt: skip
     return shape, label
 
 
@@ -120,7 +120,7 @@ class BeatPicture(Picture):
         fig.add_trace(names("#ffffff", "middle left", text=["a pulse a cycle"]))
         fig.add_trace(names("#ffffff", "middle left", text=["a pulse every second cycle"]))
         fig.add_trace(theme.line(theme.TRADE, dash="dash", width=1.8, hoverinfo="skip"))
-        fig.add_trace(names(theme.TRADE, "top right", text=["trade: 10 Hz"]))
+        fig.add_trace(names(theme.TRADE, "top left", text=["trade: 10 Hz"]))
         fig.add_trace(theme.line(theme.ACCENT, width=2.4, hoverinfo="skip"))
         fig.add_trace(theme.this_car())
         fig.data[0].hovertemplate = "%{x:.0f} rpm, %{y:.1f} Hz: %{z:.1f} %<extra></extra>"
@@ -138,7 +138,8 @@ class BeatPicture(Picture):
 
     def data(self, r: Any, _scale: float, _system: str) -> None:
         if not len(r.dosed.rpm):
-            for k in range(9):
+            self.put(0, x=[], y=[], z=[])
+            for k in range(1, 9):
                 self.put(k, x=[], y=[])
             return
         b, hz = model.beats(r), r.inputs.pulse_hz
@@ -148,10 +149,10 @@ class BeatPicture(Picture):
             rate = part * b.rpm / 120
             seen = rate <= top
             self.put(1 + k, x=b.rpm[seen], y=rate[seen])
-            at = b.rpm[seen][-1:] - 0.02 * (ends[1] - ends[0])
-            self.put(3 + k, x=at, y=part * at / 120 + 1.0)
+            at = np.interp(0.9 * top, rate, b.rpm)  # where its name stands
+            self.put(3 + k, x=[at - 0.02 * (ends[1] - ends[0])], y=[part * at / 120])
         self.put(5, x=ends, y=[model.TRADE_HZ] * 2)
-        self.put(6, x=ends[:1], y=[model.TRADE_HZ])
+        self.put(6, x=ends[1:], y=[model.TRADE_HZ])
         self.put(7, x=ends, y=[hz, hz])
         self.put(8, x=[np.clip(r.inputs.rpm, *ends)], y=[hz])
 
@@ -170,8 +171,8 @@ class LeadPicture(Picture):
         fig.add_trace(theme.line(theme.WITH))
         fig.add_trace(theme.line(theme.QUIET, width=1.2, yaxis="y2"))
         for color in (theme.WITHOUT, "#009e73", theme.WITH, theme.QUIET):
-            fig.add_trace(names(color, "middle left"))
-        fig.data[8].yaxis = "y2"
+            fig.add_trace(names(color, "top center"))
+        fig.data[8].yaxis, fig.data[8].textposition = "y2", "middle left"
         for k in (1, 2, 3):
             fig.data[k].hovertemplate = "%{x:.0f} ms: lambda %{y:.3f}, gauge AFR %{customdata:.1f}<extra></extra>"
         fig.data[4].hovertemplate = "%{x:.0f} ms: %{y:.0f} % of the dose<extra></extra>"
@@ -193,6 +194,15 @@ class LeadPicture(Picture):
         low = min(drawn.low.min(), drawn.none.min(), drawn.needed.min(), limits.misfire_rich_lambda)
         high = max(drawn.high.max(), drawn.none.max(), limits.lean_stop_lambda)
         return 0.05 * np.floor(low / 0.05), 0.05 * np.ceil(min(high + 0.01, 1.3) / 0.05)
+
+    @staticmethod
+    def _places(drops: list[float], same: list[bool]) -> list[tuple[float, int]]:
+        """Where each name stands: over its line's drop, a step higher where another stands nearby."""
+        out: list[tuple[float, int]] = []
+        for k, x in enumerate(drops):
+            near = [step for (other, step), gone in zip(out, same, strict=False) if abs(other - x) < 180 and not gone]
+            out.append((x, next(n for n in range(4) if n not in near) if not same[k] else 0))
+        return out
 
     def frame(self, r: Any, _scale: float, _system: str, _session: Session) -> None:
         spot, limits = model.Spot.of(r), r.sheet.limits
@@ -221,9 +231,10 @@ class LeadPicture(Picture):
             self.put(1 + k, x=d.time_ms, y=y, customdata=scale * y)
         self.put(4, x=d.time_ms, y=100 * d.nitrous)
         low, high = self._span(r, d)
-        at = [int(y.argmin()) for y in lines]
-        for k, y in enumerate(apart([float(v[i]) for v, i in zip(lines, at, strict=True)], 0.06 * (high - low))):
-            self.put(5 + k, x=[d.time_ms[at[k]]], y=[y])
+        same = [abs(spot.lead_s) < 0.005, abs(d.least.best - spot.lead_s) < 0.005, False]
+        places = self._places([float(d.time_ms[np.flatnonzero(y < y[0] - 1e-3)[:1]].sum()) for y in lines], same)
+        for k, (x, step) in enumerate(places):
+            self.put(5 + k, x=[x], y=[lines[k][0] + (0.03 + 0.06 * step) * (high - low) if not same[k] else np.nan])
         self.put(8, x=d.time_ms[-1:], y=[108.0])
 
     def words(self, r: Any, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
@@ -266,7 +277,7 @@ class StopPicture(Picture):
             for rpm, b in zip(s.rpm, s.budgets, strict=True)
         ]
         return [
-            (f"lift, {s.at:.0f} rpm", s.lift, s.lift["all"]),
+            (f"after a lift, {s.at:.0f} rpm", s.lift, s.lift["all"]),
             (f"shut-off, {s.at:.0f} rpm", s.open_, s.open_["all"]),
             *stop[::-1],
         ]

@@ -7,12 +7,11 @@ from typing import Any
 from kernel_lib import InputError
 from kernel_lib.band import FILM_SHARE, FILM_TIME, IDLE_PRESSURE, LINE_DRAIN, LINE_FILL, VALVE_LAG_ERROR, Band
 from kernel_lib.plan import delivery as dv
-from kernel_lib.text import listed, rounded
+from kernel_lib.text import listed
 
 from . import valve_model as model
 
 Said = tuple[str, str, list[str]]
-_SPREAD_SHOWN = 0.5  # % above which a spread is worth a word
 
 
 def _ms(seconds: float) -> str:
@@ -39,8 +38,10 @@ def ripple(r: Any) -> Said:
         return f"At {spot.rpm:.0f} rpm the valve is open for good: no pulses, no ripple", subtitle, [_delivers(r)]
     p, stop = model.pulses(spot), sheet.limits.lean_stop_lambda
     rich, lean, worst = float(p.lambda_.min()), float(p.lambda_.max()), float(p.high.max())
-    title = f"At {spot.hz:g} Hz and {spot.rpm:.0f} rpm single cycles run between lambda {rich:.2f} and {lean:.2f}"
-    strongest = f"The strongest cycle gets {_percent(p.peak)} of the full flow, the weakest {_percent(p.trough)}, the mean {_percent(spot.share)}: peak pressure, knock and timing are judged for the strongest, fuel is set for the mean."
+    cycles = f"keep lambda {lean:.2f}" if lean - rich < 0.01 else f"run between lambda {rich:.2f} and {lean:.2f}"
+    title = f"At {spot.hz:g} Hz and {spot.rpm:.0f} rpm single cycles {cycles}"
+    fuel = "fuel is set for the mean" if sheet.nitrous.system == "dry" else "the jet's fuel is pulsed along"
+    strongest = f"The strongest cycle gets {_percent(p.peak)} of the full flow, the weakest {_percent(p.trough)}, the mean {_percent(spot.share)}: peak pressure, knock and timing are judged for the strongest, {fuel}."
     if lean > stop:
         against = f"Even as planned, single cycles pass the lean stop at {stop:.3f}. A sensor shows the mean and does not see them."
     elif worst > stop:
@@ -86,40 +87,28 @@ def beat(r: Any) -> Said:
     if not len(r.dosed.rpm):
         return "No nitrous flows, so nothing can beat", subtitle, []
     b, hz, low = model.beats(r), float(r.inputs.pulse_hz), float(r.dosed.rpm[0])
-    worst, at = b.worst(hz)
-    best = model.HZ[int(b.percent.max(axis=1).argmin())]
+    if not b.percent.any():
+        return "The valve is open for good at every speed: nothing can beat", subtitle, []
+    (worst, at), pulsed = b.worst(hz), model.is_pulsed(r)
+    best = float(model.HZ[b.percent.max(axis=1).argmin()])
+    stays = "stays" if pulsed else "would stay"
+    title = f"{'At' if pulsed else 'Pulsed at'} {hz:g} Hz one cylinder {stays} {worst:.1f} % above the mean at {round(at, -1):.0f} rpm"
+    why = f"Where a pulse comes once a cycle, every cycle of a cylinder meets the same part of a pulse, and what is uneven stays so. Below {low / 120:.1f} Hz, the cycle rate at {low:.0f} rpm, none comes once a cycle, below {low / 240:.1f} Hz none every second cycle. In step every third cycle or rarer leaves less, as the map shows."
     spread = r.sheet.nitrous.cylinder_spread_percent
-    if worst < _SPREAD_SHOWN:
-        title = f"At {hz:g} Hz no cylinder stays more than {_SPREAD_SHOWN:g} % above the mean"
-    else:
-        title = (
-            f"At {hz:g} Hz one cylinder stays {worst:.0f} % above the mean at {at:.0f} rpm"
-            if worst >= 1.5
-            else f"At {hz:g} Hz one cylinder stays {worst:.1f} % above the mean at {at:.0f} rpm"
-        )
-    why = f"Where a pulse comes once a cycle, every cycle of a cylinder meets the same part of a pulse, and what is uneven stays so. Below {low / 120:.1f} Hz, the cycle rate at {low:.0f} rpm, no whole pulse can keep in step, below {low / 240:.1f} Hz no two of them; further ones leave little."
-    judged = f"The sheet counts {spread:g} % for the worst cylinder, ports, plenum and pulses together."
-    judged += (
-        " The pulses alone take more than that."
-        if worst > spread
-        else f" Pulses take {rounded(worst)} of it."
-        if worst >= _SPREAD_SHOWN
-        else ""
-    )
-    least, other = b.worst(float(best))
-    choice = f"Of {model.HZ[0]:g} to {model.HZ[-1]:g} Hz the least over this dose is {least:.1f} % at {best:.1f} Hz" + (
-        f", the worst of it at {other:.0f} rpm." if least > 0.1 else "."
-    )
-    if not r.sheet.nitrous.progressive:
-        choice += " This car's valve is not pulsed; the map says what pulses would do."
+    judged = f"The sheet counts {spread:g} % for the worst cylinder, ports, plenum and pulses together. "
+    judged += "The pulses alone take more than that." if worst > spread else f"Pulses take {worst:.1f} % of it."
+    least, other = b.worst(best)
+    choice = f"Of {model.HZ[0]:g} to {model.HZ[-1]:g} Hz the least over this dose is {least:.1f} % at {best:.1f} Hz, the worst of it at {round(other, -1):.0f} rpm; the ripple and the valve's own times have their say too."
+    if not pulsed:
+        choice += " The valve is not pulsed here; the map says what pulses would do."
     return title, subtitle, [why, f"{judged} {choice}"]
 
 
 def _when(seconds: float) -> str:
     """Write a lead as what has to be done."""
     if abs(seconds) < 0.003:
-        return "together with the nitrous valve"
-    return f"{_ms(abs(seconds))} {'before' if seconds > 0 else 'after'} the nitrous valve"
+        return "together with"
+    return f"{_ms(abs(seconds))} {'before' if seconds > 0 else 'after'}"
 
 
 def lead(r: Any) -> Said:
@@ -130,7 +119,7 @@ def lead(r: Any) -> Said:
         return f"At {spot.rpm:.0f} rpm no nitrous flows", subtitle, []
     d = model.lead(spot)
     least, lean, rich = d.least, d.leanest, d.richest
-    title = f"At {spot.rpm:.0f} rpm fuel told {_when(least.best)} is likely in time; at worst it must come {_when(least.high)}"
+    title = f"At {spot.rpm:.0f} rpm fuel {_when(least.best)} the nitrous valve is likely in time; at worst it has to come {_when(least.high)} it"
     enough = spot.lead_s >= least.high
     yours = f"Your lead of {_ms(spot.lead_s)} {'is enough at the worst' if enough else 'is enough in the likely case, not at the worst' if spot.lead_s >= least.best else 'is short of the likely need'}: the leanest cycle is {_ends(lean)}, the richest {_ends(rich)}."
     if lean.high > limits.lean_stop_lambda:
@@ -140,7 +129,7 @@ def lead(r: Any) -> Said:
             f" Below {limits.misfire_rich_lambda:.2f} it may misfire, and a misfire reads lean: do not add fuel for it."
         )
     trade = f"The trade says {_ms(model.TRADE_LEAD_S)} (common practice, no source)."
-    line = f"{LINE_FILL.low:g} to {LINE_FILL.high:g} of the line between valve and nozzle has to fill first"
+    line = f"between {_percent(LINE_FILL.low)} and {_percent(LINE_FILL.high)} of the line from valve to nozzle has to fill first"
     if r.sheet.nitrous.system == "dry":
         fuel = f"{_percent(FILM_SHARE.low)} to {_percent(FILM_SHARE.high)} of the added fuel goes by way of the port's wall and comes with {FILM_TIME.low:g} to {FILM_TIME.high:g} s of delay"
     else:
@@ -177,7 +166,7 @@ def stop(r: Any) -> Said:
     if reached:
         k = max(reached, key=lambda i: s.budgets[i].cycles)
         b = s.budgets[k]
-        title = f"A lean stop takes about {b.total_s:.1f} s: at {s.rpm[k]:.0f} rpm {b.cycles:.0f} cycles of each cylinder burn lean before it has ended it"
+        title = f"A lean stop takes about {b.total_s:.1f} s; at {s.rpm[k]:.0f} rpm each cylinder burns {b.cycles:.0f} lean cycles meanwhile"
         told = listed(
             [
                 f"{s.budgets[i].total_s:.2f} s and {s.budgets[i].cycles:.0f} cycles at {s.rpm[i]:.0f} rpm (lambda {s.lean[i]:.2f})"
@@ -202,12 +191,18 @@ def stop(r: Any) -> Said:
         if max(a.best, c.best) <= model.TRADE_HOLD_S
         else "is short of it"
     )
+    mixes = s.open_["manifold"].best > 0
+    lift = (
+        f"after a lift, after {_span(c)}, since little air comes to thin it: the fraction stays high while fuel may be cut"
+        if mixes
+        else "a port holds no more than its line, after a lift as well, but then meets little air"
+    )
     out.append(
-        f"Shut off at {s.at:.0f} rpm with the throttle open, nitrous is gone after {_span(a)}; after a lift, after {_span(c)}, since little air comes to thin it: the fraction stays high while fuel may be cut. {verdict}."
+        f"Shut off at {s.at:.0f} rpm with the throttle open, nitrous is gone after {_span(a)}; {lift}. {verdict}."
     )
     drained = f"Most of that is the line behind the valve: it empties in {LINE_DRAIN.low:g} to {LINE_DRAIN.high:g} times the time of its liquid, boiling off; a shorter one helps most."
     idle = f"After a lift the throttle is taken to pass the air of idle at {IDLE_PRESSURE.low / 1e3:.0f} to {IDLE_PRESSURE.high / 1e3:.0f} kPa absolute (from memory)."
-    out.append(f"{drained if s.open_['line'].best > 0.5 * a.best else ''} {idle}".strip())
+    out.append(" ".join([*([drained] if s.open_["line"].best > 0.5 * a.best else []), *([idle] if mixes else [])]))
     return title, subtitle, out
 
 

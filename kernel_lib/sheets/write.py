@@ -1,0 +1,50 @@
+"""The files of a plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from ..errors import InputError
+from ..plan.plan import Plan
+from ..plan.tune import Tune, own_tables
+from .plan_sheet import plan_csv, plan_html
+from .tune_sheet import tune_html
+from .tune_tables import csv_of, grids
+
+
+def write_plan(plan: Plan, tune: Tune, folder: str | Path) -> list[Path]:
+    """Write ``plan.csv`` and ``plan.html`` (all of it at once), ``tune_sheet.html`` and ``tables.csv`` (as it comes in).
+
+    Parameters
+    ----------
+    plan : Plan
+    tune : Tune
+        Of the same sheet.
+    folder : str or Path
+        Made if it is not there.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    folder, sheet = Path(folder), tune.sheet
+    tables = sheet.tables
+    own = own_tables(tune, tables.rpm or tune.table["rpm"], tables.duty_percent or DUTIES)
+    files = {
+        "plan.csv": plan_csv(plan),
+        "tune_sheet.html": tune_html(tune, own),
+        "plan.html": plan_html(sheet, plan),
+        "tables.csv": csv_of(grids(tune, own, metric=False)),
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in files.items():
+            (folder / name).write_text(text, encoding="utf-8")
+    except OSError as exc:
+        raise InputError("--out", str(folder), "", "a folder that can be written", f"{exc.strerror or exc}.") from exc
+    return [folder / name for name in files]
+
+
+DUTIES = (20.0, 40.0, 60.0, 80.0, 100.0)
+"""Valve duties of the tables where the sheet states none [%]."""
