@@ -133,26 +133,37 @@ class Beats:
     rpm: np.ndarray
     percent: np.ndarray
 
-    def worst(self, hz: float) -> tuple[float, float]:
-        """Largest spread over the speeds at one frequency [%], and where [rpm]."""
-        row = self.percent[int(np.abs(hz - HZ).argmin())]
-        return float(row.max()), float(self.rpm[row.argmax()])
+    @property
+    def quietest(self) -> tuple[float, float, float]:
+        """Frequency of the map with the least worst spread [Hz], that spread [%], and where it is [rpm]."""
+        k = int(self.percent.max(axis=1).argmin())
+        return float(HZ[k]), float(self.percent[k].max()), float(self.rpm[self.percent[k].argmax()])
 
 
 def beats(r: Any) -> Beats:
     """Map the spread over the dosed speeds; not empty."""
-    setup, d = Setup.of(r.sheet), r.dosed
+    return Beats(*_spread(*_breathing(r), tuple(HZ.tolist()), _SPEEDS))
+
+
+def worst_beat(r: Any) -> tuple[float, float]:
+    """Largest spread over the dosed speeds at the chosen frequency [%], and where [rpm]."""
+    speeds, (row,) = _spread(*_breathing(r), (float(r.inputs.pulse_hz),), 8 * _SPEEDS)
+    return float(row.max()), float(speeds[row.argmax()])
+
+
+def _breathing(r: Any) -> tuple[Setup, float, tuple, tuple]:
     litres = r.sheet.value("engine.manifold_volume_l") if r.sheet.nitrous.delivery == "plenum" else 0.0
-    return _beats(setup, litres, tuple(d.rpm.tolist()), tuple(np.round(d.share, 4).tolist()))
+    return Setup.of(r.sheet), litres, tuple(r.dosed.rpm.tolist()), tuple(np.round(r.dosed.share, 4).tolist())
 
 
-@lru_cache(maxsize=16)
-def _beats(setup: Setup, litres: float, rpm: tuple, share: tuple) -> Beats:
-    speeds = np.linspace(rpm[0], rpm[-1] if len(rpm) > 1 else rpm[0] + 1.0, _SPEEDS)
+@lru_cache(maxsize=32)
+def _spread(
+    setup: Setup, litres: float, rpm: tuple, share: tuple, hz: tuple, count: int
+) -> tuple[np.ndarray, np.ndarray]:
+    speeds = np.linspace(rpm[0], rpm[-1] if len(rpm) > 1 else rpm[0] + 1.0, count)
     speeds = np.minimum(speeds, setup.rpm_table[-1])
     tau, part = dv.mixing_time(setup, speeds, 1e-3 * litres), np.interp(speeds, rpm, share)
-    spread = dv.standing_spread(tau, HZ[:, None], part, speeds, setup.cylinders)
-    return Beats(speeds, 100 * spread)
+    return speeds, 100 * dv.standing_spread(tau, np.array(hz)[:, None], part, speeds, setup.cylinders)
 
 
 @dataclass(frozen=True, eq=False)

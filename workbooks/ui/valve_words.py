@@ -89,18 +89,21 @@ def beat(r: Any) -> Said:
     b, hz, low = model.beats(r), float(r.inputs.pulse_hz), float(r.dosed.rpm[0])
     if not b.percent.any():
         return "The valve is open for good at every speed: nothing can beat", subtitle, []
-    (worst, at), pulsed = b.worst(hz), model.is_pulsed(r)
-    best = float(model.HZ[b.percent.max(axis=1).argmin()])
+    (worst, at), pulsed = model.worst_beat(r), model.is_pulsed(r)
     stays = "stays" if pulsed else "would stay"
     title = f"{'At' if pulsed else 'Pulsed at'} {hz:g} Hz one cylinder {stays} {worst:.1f} % above the mean at {round(at, -1):.0f} rpm"
     why = f"Where a pulse comes once a cycle, every cycle of a cylinder meets the same part of a pulse, and what is uneven stays so. Below {low / 120:.1f} Hz, the cycle rate at {low:.0f} rpm, none comes once a cycle, below {low / 240:.1f} Hz none every second cycle. In step every third cycle or rarer leaves less, as the map shows."
     spread = r.sheet.nitrous.cylinder_spread_percent
     judged = f"The sheet counts {spread:g} % for the worst cylinder, ports, plenum and pulses together. "
     judged += "The pulses alone take more than that." if worst > spread else f"Pulses take {worst:.1f} % of it."
-    least, other = b.worst(best)
+    best, least, other = b.quietest
     choice = f"Of {model.HZ[0]:g} to {model.HZ[-1]:g} Hz the least over this dose is {least:.1f} % at {best:.1f} Hz, the worst of it at {round(other, -1):.0f} rpm; the ripple and the valve's own times have their say too."
     if not pulsed:
         choice += " The valve is not pulsed here; the map says what pulses would do."
+    if r.sheet.nitrous.delivery == "port":
+        judged += (
+            " At ports this is the most it can be: the runner evens out what is sprayed while the intake valve is shut."
+        )
     return title, subtitle, [why, f"{judged} {choice}"]
 
 
