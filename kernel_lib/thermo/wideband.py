@@ -6,10 +6,13 @@ lambda gives a stronger signal: a rich mixture reads richer than it is. Limiting
 
 from __future__ import annotations
 
+import numpy as np
 from scipy.optimize import brentq
+from scipy.optimize.elementwise import find_root
 
 from ..band import HYDROGEN_WEIGHT
-from ..errors import InputError, check_number
+from ..errors import InputError, check_array, check_number
+from .compositions import exhaust_of
 from .fuels import Fuel
 from .mixture import Mixture
 
@@ -113,3 +116,39 @@ def true_lambda(
         return signal(Mixture(fuel, lambda_, nitrous_fraction, water_fraction=water_fraction), hydrogen_weight) - target
 
     return brentq(miss, 0.5, 5.0, xtol=1e-6)
+
+
+def shown_many(fuel: Fuel, lambda_, nitrous_fraction, water_fraction, hydrogen_weight) -> np.ndarray:
+    """What `shown_lambda` says of many charges at once.
+
+    Parameters
+    ----------
+    fuel : Fuel
+    lambda_, nitrous_fraction, water_fraction, hydrogen_weight : array
+        As in `Mixture` and `signal`; they broadcast.
+
+    Returns
+    -------
+    array
+        NaN where the signal lies outside the sensor's scale.
+
+    Raises
+    ------
+    InputError
+    """
+    weight = check_array(
+        "hydrogen_weight", hydrogen_weight, 0.5, 5.0, "", "Diffusion of H2 against CO in a porous barrier."
+    )
+    lambda_, nitrous, water, weight = np.broadcast_arrays(lambda_, nitrous_fraction, water_fraction, weight)
+
+    def shows(at, x, moisture, times):
+        gas = exhaust_of(fuel, at, x, moisture)
+        return gas["O2"] - (gas["CO"] + times * gas["H2"]) / 2
+
+    def miss(at, moisture, times, wanted):
+        return shows(at, np.zeros_like(at), moisture, times) - wanted
+
+    target = shows(lambda_, nitrous, water, weight)
+    ends = np.full(target.shape, _SCALE_LOW), np.full(target.shape, _SCALE_HIGH)
+    found = find_root(miss, ends, args=(water, weight, target))
+    return np.where(found.success, found.x, np.nan)
