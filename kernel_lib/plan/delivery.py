@@ -12,7 +12,7 @@ import numpy as np
 
 from ..band import VALVE_LAG_ERROR
 from ..build_sheet import BuildSheet
-from ..engine.charge import fresh_charge
+from ..engine.charge import Charge, fresh_charge
 from ..engine.setup import Setup
 from ..errors import InputError, check_array, check_number
 from ..thermo import species as sp
@@ -138,15 +138,23 @@ def mixing_time(setup: Setup, rpm, volume: float, flow=0.0) -> np.ndarray:
     tau = V / (volume of charge that the engine draws per second, with its nitrous, at the charge's temperature and the manifold's pressure).
     """
     volume = check_number("volume", volume, 0.0, 0.1, "m3", "A manifold.")
-    charge = fresh_charge(setup, rpm, flow)
+    return volume / drawn_volume(setup, rpm, fresh_charge(setup, rpm, flow))
+
+
+def drawn_volume(setup: Setup, rpm, charge: Charge) -> np.ndarray:
+    """Volume that the engine draws from its manifold [m3/s], nitrous evaporated."""
     moles = (charge.dry_air + charge.water + charge.nitrous) * setup.cycles_per_second(rpm)
-    return volume * setup.P_manifold / (moles * sp.R * charge.T)
+    return moles * sp.R * charge.T / setup.P_manifold
+
+
+def mixing_volume(sheet: BuildSheet) -> float:
+    """Volume in which nitrous mixes [m3]: the manifold's, or 0 where it enters at the ports."""
+    return 1e-3 * sheet.value("engine.manifold_volume_l") if sheet.nitrous.delivery == "plenum" else 0.0
 
 
 def mixing(sheet: BuildSheet, setup: Setup, rpm, flow=0.0) -> np.ndarray:
     """Time constant of this car's manifold [s]: that of its volume, or 0 where nitrous enters at the ports."""
-    volume = 1e-3 * sheet.value("engine.manifold_volume_l") if sheet.nitrous.delivery == "plenum" else 0.0
-    return mixing_time(setup, rpm, volume, flow)
+    return mixing_time(setup, rpm, mixing_volume(sheet), flow)
 
 
 def _check_hz(hz) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,13 +10,13 @@ from scipy.optimize import brentq
 
 from ..band import EXHAUST_T, IDLE_PRESSURE, LINE_DRAIN, Band
 from ..build_sheet import BuildSheet
-from ..engine.charge import fresh_charge, mixture
+from ..engine.charge import Charge, fresh_charge, mixture
 from ..engine.setup import Setup
 from ..errors import InputError, check_choice, check_number
 from ..thermo import species as sp
 from ..thermo.fluid import saturation
 from ..units import k_from_c
-from .delivery import mixing, valve
+from .delivery import drawn_volume, mixing_volume, valve
 from .plan import full_flow
 
 GONE = 0.05
@@ -60,9 +61,14 @@ def wash_out(sheet: BuildSheet, rpm: float, throttle: str = "open", share: float
     """
     check_choice("throttle", throttle, ("open", "shut"), "It decides how much air flows.")
     share = check_number("share", share, 0.0, 1.0, "", "A share of the full flow.")
-    setup, full = Setup.of(sheet), full_flow(sheet)
+    setup = Setup.of(sheet)
     rpm = float(setup.check_rpm(rpm))
-    tau, line, close = float(mixing(sheet, setup, rpm, share * full)), line_s(sheet, full), valve(sheet).close_s
+    full, charge = _drawn(sheet, rpm, share)
+    tau, line, close = (
+        mixing_volume(sheet) / float(drawn_volume(setup, rpm, charge)[0]),
+        line_s(sheet, full),
+        valve(sheet).close_s,
+    )
     parts = {
         "valve": Band(close, close, close, "the sheet"),
         "line": Band(*(v * line for v in (LINE_DRAIN.low, LINE_DRAIN.best, LINE_DRAIN.high)), LINE_DRAIN.because),
@@ -74,6 +80,13 @@ def wash_out(sheet: BuildSheet, rpm: float, throttle: str = "open", share: float
         air = np.minimum(idle * sheet.engine.idle_rpm / rpm, 1.0)
         parts["manifold"] = Band(*(tau * np.log1p((1 / GONE - 1) / air)), IDLE_PRESSURE.because)
     return parts | {"all": _sum(parts)}
+
+
+@functools.lru_cache(maxsize=64)
+def _drawn(sheet: BuildSheet, rpm: float, share: float) -> tuple[float, Charge]:
+    """Full flow [kg/s], and the charge of a cylinder that gets a share of it."""
+    full = full_flow(sheet)
+    return full, fresh_charge(Setup.of(sheet), np.array([rpm]), share * full)
 
 
 def _sum(parts: dict[str, Band]) -> Band:
@@ -146,6 +159,7 @@ def stop_budget(
     shows nitrous mixtures off, see `wideband`. Every cycle until the nitrous is gone counts as bad.
     """
     excursion = check_number("excursion", excursion, 0.3, 5.0, "lambda", "Outside, nothing burns.")
+    share = check_number("share", share, 0.0, 1.0, "", "A share of the full flow.")
     stop = check_number(
         "stop", sheet.limits.lean_stop_lambda if stop is None else stop, 0.5, 1.5, "lambda", "A stop lies within."
     )
@@ -159,7 +173,7 @@ def stop_budget(
         "exhaust": _transport(sheet, setup, rpm, share),
     }
     part = (stop - target) / (excursion - target) if excursion != target else np.inf
-    if not 0 < part < 1:
+    if not 0 < part < 1 - 1e-9:
         return Budget(parts, False, rpm)
     sensor, slow = sheet.controller.sensor_delay_ms / 1e3, sheet.controller.filter_ms / 1e3
     shown, filtered = crossing_time(part, sensor, 0.0), crossing_time(part, sensor, slow)
@@ -173,7 +187,7 @@ def stop_budget(
 def _transport(sheet: BuildSheet, setup: Setup, rpm: float, share: float) -> Band:
     """Exhaust from the valve to the sensor [s]."""
     volume, P = 1e-3 * sheet.value("engine.exhaust_volume_to_sensor_l"), 1e3 * sheet.value("site.barometer_kpa")
-    charge = fresh_charge(setup, np.array([rpm]), share * full_flow(sheet))
+    _, charge = _drawn(sheet, rpm, share)
     mix = mixture(setup, charge, sheet.engine.lambda_with_nitrous)
     mass = (
         charge.dry_air * sp.AIR_MOLAR_MASS + charge.water * sp.molar_mass("H2O") + charge.nitrous * sp.molar_mass("N2O")

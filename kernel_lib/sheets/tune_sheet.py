@@ -25,11 +25,11 @@ body{max-width:62rem;margin:1.4rem auto;padding:0 1.2rem}h1{font-size:1.5rem;lin
 p{margin:.25em 0}ul{margin:.2em 0;padding-left:1.2em}li{margin:0}.quiet{color:#5b6470;font-size:.88em}.car{color:#8a3b12}
 table{border-collapse:collapse;width:100%;border-top:1.5px solid #1b1f24;border-bottom:1.5px solid #1b1f24;font:12.5px/1.35 system-ui,sans-serif;
 font-variant-numeric:tabular-nums}th{font-weight:600;text-align:right;border-bottom:1px solid #d9d5cc;padding:.2em .5em;vertical-align:bottom}
-td{text-align:right;padding:.1em .5em}th:first-child,td:first-child{text-align:left}.words td,.words th{text-align:left}.unit{font-weight:400;color:#5b6470}
+td{text-align:right;padding:.1em .5em}.plan td,.plan th{padding-left:.3em;padding-right:.3em}th:first-child,td:first-child{text-align:left}.words td,.words th{text-align:left}.unit{font-weight:400;color:#5b6470}
 .stop{border-left:4px solid #9b1c1c;padding-left:.7em}.two{display:grid;grid-template-columns:1fr 1fr;gap:0 2.2em}.two>*{min-width:0}
 .over{color:#9b1c1c}.wrap{overflow-x:auto}.sign{margin-top:1em;display:grid;grid-template-columns:1fr 1fr 1fr;gap:2em}.sign span{border-top:1px solid #1b1f24;padding-top:.2em}
 @media (max-width:700px){.two{grid-template-columns:1fr}}
-@media print{@page{margin:10mm}:root{font-size:8.6pt;line-height:1.25}body{margin:0;max-width:none;padding:0}table{font-size:7.8pt;line-height:1.2}
+@media print{@page{margin:10mm}:root{font-size:8.1pt;line-height:1.2}body{margin:0;max-width:none;padding:0}table{font-size:7.2pt;line-height:1.15}p{margin:.15em 0}.plan td{white-space:nowrap}
 h1{font-size:14pt}h2{font-size:9.6pt;margin:.6em 0 .15em}.second{break-before:page}.two{grid-template-columns:1fr 1fr}section{break-inside:avoid}}
 """
 
@@ -53,16 +53,20 @@ def tune_html(tune: Tune, own: OwnTables, *, metric: bool = False, date: datetim
     flowing = tune.table[tune.table["share_percent"] > 0]
     first = f"""<p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)} · {day.isoformat()} · {escape(sheet.make_fuel().name)},
 {sheet.octane_ron:g} RON · {sheet.nitrous.system}, {escape(sheet.controller.metering)}</p>
-<h1>Tune sheet: {sheet.nitrous.shot_hp:g} hp wanted, {escape(ramp_sentence(tune.ramp)[:-1])}</h1>{stops}
+<h1>Tune sheet: {sheet.nitrous.shot_hp:g} hp wanted, {escape(_lower(ramp_sentence(tune.ramp)[:-1]))}</h1>{stops}
 <section><h2>The plan, speed by speed</h2>{_plan_table(tune, flowing, metric=metric)}
 <p class="quiet">Likely (low to high): bounds over what is not known, not standard deviations. Power at the crank. Timing out is rounded up to half a degree.</p></section>
-<section class="two">{"".join(_grid(g) for g in grids(tune, own, metric=metric))}</section>"""
+<section class="two">{"".join(_grid(g) for g in grids(tune, own, metric=metric))}</section>
+<section><h2>Assumed</h2><p class="quiet">{escape(_assumed(tune))}</p></section>"""
     return f"""<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>{first}
-<div class="second">{_second(tune, metric=metric) if len(flowing) else ""}<h2>Assumed</h2><p class="quiet">{escape(_assumed(tune))}</p>
-<h2>Cautions</h2>{"".join(f'<p class="quiet">{escape(text)}</p>' for text in CAUTIONS)}
+<div class="second">{_second(tune, metric=metric) if len(flowing) else ""}<h2>Cautions</h2>{"".join(f'<p class="quiet">{escape(text)}</p>' for text in CAUTIONS)}
 <p class="quiet">kernel {__version__} · Cantera, NASA polynomials · CoolProp [Lemmon &amp; Span 2006] · common practice marks facts of the trade without a source.</p></div></body></html>
 """
+
+
+def _lower(text: str) -> str:
+    return text[0].lower() + text[1:]
 
 
 def _band(row: pd.Series, name: str, factor: float = 1.0) -> str:
@@ -88,7 +92,7 @@ def _plan_table(tune: Tune, rows: pd.DataFrame, *, metric: bool) -> str:
             f"{row['timing_deg_btdc']:g}", f"{target:.1f}", f"{row['injector_duty_percent']:.0f}", _band(row, "power_gain_hp"), _band(row, "peak_pressure_bar"), f"{row['rule_deg']:.1f}, {rule:.3g}",
         ]  # fmt: skip
         body += "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>"
-    return f'<div class="wrap"><table>{_head(head)}{body}</table></div>'
+    return f'<div class="wrap"><table class="plan">{_head(head)}{body}</table></div>'
 
 
 def _head(head: list[tuple[str, str]]) -> str:
@@ -189,11 +193,12 @@ def _step(k: int, step: Step, *, bores: bool, metric: bool) -> list[str]:
 def _assumed(tune: Tune) -> str:
     """What stands behind the numbers, short; the planner page has it in full."""
     sheet = tune.sheet
-    open_ = [
-        f"{a.label} {rounded(a.value) if isinstance(a.value, float) else a.value} {a.unit}".strip()
+    shown = {True: "yes", False: "no"}
+    told = [
+        f"{a.label} {shown.get(a.value, a.value) if isinstance(a.value, bool | str) else rounded(a.value)} {a.unit}".strip()
         for a in sheet.assumptions()
-        if not isinstance(a.value, tuple)
+        if not isinstance(a.value, tuple) and not a.path.startswith(("ramp.", "car."))
     ]
     doubtful = [d.sentence for d in doubts(sheet)]
-    text = f"Steady full throttle; cautious edge of what is not known; worst cylinder {sheet.nitrous.cylinder_spread_percent:g} % above the mean. Not on the build sheet and assumed: {'; '.join(open_)}."
+    text = f"Steady full throttle; cautious edge of what is not known; worst cylinder {sheet.nitrous.cylinder_spread_percent:g} % above the mean. Not on the build sheet and assumed: {'; '.join(told)}."
     return f"{text} Missing or doubtful: {' '.join(doubtful)}" if doubtful else text

@@ -71,14 +71,14 @@ class Inputs:
         """Start at what the sheet states, or at a proposal where it states nothing."""
         ramp, window = sheet.ramp, spray_speeds(sheet)
         room = dose_map(sheet)
-        base = ramp_of(sheet, room) if ramp.kind else _start(sheet, room)
+        base = ramp_of(sheet, room)
         points = base if base.kind in (OVER_RPM, OVER_TIME) else Ramp(OVER_RPM, window, np.ones(len(window)), "")
         way = {
             FULL_HIT: FULL,
             OVER_RPM: POINTS,
             OVER_TIME: TIMED,
             STAGES: STAGED,
-            None: PROPOSED if sheet.nitrous.progressive else STAGED,
+            None: PROPOSED if sheet.nitrous.progressive else FULL,
         }[ramp.kind]
         at = tuple(round(float(v), 3) for v in points.at)
         share = tuple(float(np.floor(1000 * v) / 10) for v in points.share)
@@ -99,10 +99,6 @@ class Inputs:
             tables_rpm=tuple(map(float, sheet.tables.rpm or window)),
             tables_duty=tuple(map(float, sheet.tables.duty_percent or DUTIES)),
         )
-
-
-def _start(sheet: BuildSheet, room: DoseMap) -> Ramp:
-    return propose(sheet, room) if sheet.nitrous.progressive else propose_stages(sheet, room, 0.5)
 
 
 @dataclass(frozen=True, eq=False)

@@ -85,6 +85,8 @@ def answer(r: Result, system: str) -> list[str]:
     """The page's answer."""
     rows = _flowing(r)
     out = [f"Do not spray yet. {text}" for text in r.tune.blockers]
+    if r.tune.blockers and not r.tune.pulsed and r.tune.ramp.kind != STAGES:
+        out.append(f"{_smaller(r, system)} Or let it come in by two stages, or through a pulsed valve: choose below.")
     if rows.empty:
         return out or ["Nothing flows at any speed."]
     first, peak = rows.iloc[0], _at_peak(r)

@@ -152,17 +152,21 @@ def worst_beat(r: Any) -> tuple[float, float]:
 
 
 def _breathing(r: Any) -> tuple[Setup, float, tuple, tuple]:
-    litres = r.sheet.value("engine.manifold_volume_l") if r.sheet.nitrous.delivery == "plenum" else 0.0
-    return Setup.of(r.sheet), litres, tuple(r.dosed.rpm.tolist()), tuple(np.round(r.dosed.share, 4).tolist())
+    return (
+        Setup.of(r.sheet),
+        dv.mixing_volume(r.sheet),
+        tuple(r.dosed.rpm.tolist()),
+        tuple(np.round(r.dosed.share, 4).tolist()),
+    )
 
 
 @lru_cache(maxsize=32)
 def _spread(
-    setup: Setup, litres: float, rpm: tuple, share: tuple, hz: tuple, count: int
+    setup: Setup, volume: float, rpm: tuple, share: tuple, hz: tuple, count: int
 ) -> tuple[np.ndarray, np.ndarray]:
     speeds = np.linspace(rpm[0], rpm[-1] if len(rpm) > 1 else rpm[0] + 1.0, count)
     speeds = np.minimum(speeds, setup.rpm_table[-1])
-    tau, part = dv.mixing_time(setup, speeds, 1e-3 * litres), np.interp(speeds, rpm, share)
+    tau, part = dv.mixing_time(setup, speeds, volume), np.interp(speeds, rpm, share)
     return speeds, 100 * dv.standing_spread(tau, np.array(hz)[:, None], part, speeds, setup.cylinders)
 
 
