@@ -183,7 +183,10 @@ def shift(s: Sprayed) -> Scenario:
     step = gear_step(s)
     at = np.flatnonzero(s.dosed.rpm * step >= s.setup.rpm_table[0])
     basis = "the widest gear step" if s.sheet.driveline.gear_ratios else "gear ratios not known: a quarter, by choice"
-    rows = s.rows(at=at, rpm=s.dosed.rpm[at] * step) if len(at) else None
+    if not len(at):
+        why = f"From every speed of this dose a shift ends below {s.setup.rpm_table[0]:.0f} rpm, where the full-throttle table begins."
+        return Scenario("shift without torque cut", why, why=why, guard="nothing")
+    rows = s.rows(at=at, rpm=s.dosed.rpm[at] * step)
     return Scenario(
         "shift without torque cut",
         lambda k: (

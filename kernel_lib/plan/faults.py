@@ -148,7 +148,7 @@ def _of(sprayed: Sprayed, scenario: Scenario, table: pd.DataFrame | None, limits
         out = Fault(
             scenario.name, scenario.says(-1), lambda_=scenario.lambda_, lambda_worst=scenario.lambda_, why=scenario.why
         )
-        return _caught(sprayed, scenario, out, -1)
+        return _caught(sprayed, scenario, replace(out, beyond=_beyond(sprayed, out, limits)), -1)
     k = _worst(scenario, rows, table)
     row, lean = table.iloc[k], float(rows.lambda_worst[k])
     computed = bool(np.isfinite(row["P_max"]))

@@ -127,11 +127,13 @@ class Model:
     def _own(self, air_error: np.ndarray, place: np.ndarray) -> dict[str, np.ndarray]:
         """Limits that count from the engine's own, at the same volumetric efficiency."""
         nodes, top, hot, knock = self._at_air
+        own_knock = np.empty(len(place))
+        for k in range(len(self.rpm)):
+            own_knock[place == k] = np.interp(air_error[place == k], nodes, knock[:, k])
         return {
             "P_limit": self.limits.P_max * np.interp(air_error, nodes, top),
             "T_limit": self.limits.T_evo + np.interp(air_error, nodes, hot),
-            "knock": self.limits.knock[place]
-            * np.array([np.interp(e, nodes, knock[:, k]) for e, k in zip(air_error, place, strict=True)]),
+            "knock": self.limits.knock[place] * own_knock,
         }
 
     @functools.cached_property
