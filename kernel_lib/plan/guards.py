@@ -10,13 +10,14 @@ from ..band import SENSOR_ERROR
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge
 from ..engine.setup import Setup
-from ..text import banded, listed
+from ..text import listed
 from ..units import f_from_c, psi_from_kpa
 from . import fuel as pf
 from .delivery import lambda_ripple
 from .dose import Dosed
-from .passage import Budget, lead_needed, stop_budget, wash_out
+from .passage import CASES, extremes
 from .ramp import gear_rises
+from .stopping import Budget, stop_budget, wash_out
 
 COMPUTED, PRACTICE, OWN, SHEET = (
     "computed",
@@ -115,17 +116,13 @@ def proposals(sheet: BuildSheet, dosed: Dosed, *, pulsed: bool) -> list[Proposal
     rich_stop = max(
         np.floor(200 * 0.5 * (limits.misfire_rich_lambda + rich - SENSOR_ERROR.high)) / 200, limits.misfire_rich_lambda
     )
-    leads = [
-        lead_needed(sheet, float(r), float(s)).high
-        for r, s in zip(dosed.rpm[[0, -1]], dosed.share[[0, -1]], strict=True)
-    ]
     return [
         Proposal("lean stop", float(lean_stop), limits.lean_stop_lambda, "lambda", 3,
                  f"as near to the target {target:.3f} as {'pulses and ' if pulsed else ''}a sensor's error let it, not beyond the trade's {pf.TOO_LEAN_LAMBDA:.3f}", COMPUTED),
         Proposal("rich stop", float(rich_stop), limits.rich_stop_lambda, "lambda", 3,
                  f"half way between {limits.misfire_rich_lambda:.2f}, where firing grows doubtful (from memory), and the richest cycle meant", OWN),
-        Proposal("fuel before nitrous", max(0.0, 1e3 * max(leads)), nitrous.fuel_lead_ms, "ms", 0,
-                 "the least with which no cycle of a hit turns lean, at the late end of what is unknown", COMPUTED),
+        Proposal("fuel before nitrous", least_lead_ms(sheet, dosed), nitrous.fuel_lead_ms, "ms", 0,
+                 "the least with which no cycle of a hit passes the lean stop, at the late end of what is unknown", COMPUTED),
         Proposal("nitrous closes at", 50 * np.floor(close_rpm(sheet, dosed) / 50), nitrous.spray_rpm_max, "rpm", 0,
                  f"so that it is gone at the rev limit of {sheet.engine.limit_rpm:g} rpm in the fastest gear", COMPUTED),
         Proposal("fuel and timing stay", hold_s(sheet, dosed), TRADE_HOLD_S, "s", 2,
@@ -189,21 +186,46 @@ def _before(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
     ]  # fmt: skip
 
 
+def entry_ends(sheet: BuildSheet, dosed: Dosed, lead_s) -> tuple[np.ndarray, np.ndarray]:
+    """Richest and leanest cycle of a hit at both ends of the dose, over all that is unknown of its coming in.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    dosed : Dosed
+    lead_s : array
+        Fuel before nitrous [s].
+
+    Returns
+    -------
+    tuple of array
+        Lambda, of the shape of `lead_s`.
+    """
+    found = [
+        extremes(sheet, float(dosed.rpm[k]), float(dosed.share[k]), lead_s, case=case)
+        for k in (0, -1)
+        for case in CASES
+    ]
+    return np.min([richest for richest, _ in found], axis=0), np.max([leanest for _, leanest in found], axis=0)
+
+
+def least_lead_ms(sheet: BuildSheet, dosed: Dosed) -> float:
+    """Least fuel lead with which no cycle of a hit passes the lean stop, whatever is unknown [ms]; the longest looked at if none does."""
+    leads = np.arange(0.0, 0.61, 0.01)
+    kept = entry_ends(sheet, dosed, leads)[1] <= max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    return 1e3 * float(leads[kept.argmax()] if kept.any() else leads[-1])
+
+
 def _coming(sheet: BuildSheet, dosed: Dosed, ramp_says: str) -> list[Guard]:
-    lead = sheet.nitrous.fuel_lead_ms
-    needed = [lead_needed(sheet, float(dosed.rpm[k]), float(dosed.share[k])) for k in (0, -1)]
-    told = listed(
-        [
-            f"{banded(*(1e3 * v for v in (b.low, b.best, b.high)))} ms at {dosed.rpm[k]:.0f} rpm"
-            for k, b in zip((0, -1), needed, strict=True)
-        ]
-    )
-    enough = 1e3 * max(b.high for b in needed) <= lead
-    verdict = "which is enough" if enough else "which is not enough at the late end of what is unknown"
+    lead, limits = sheet.nitrous.fuel_lead_ms, sheet.limits
+    richest, leanest = (float(v[0]) for v in entry_ends(sheet, dosed, np.array([lead / 1e3])))
     first = float(dosed.retard_deg[0])
+    lean = "is past it" if leanest > limits.lean_stop_lambda else "stays short of it"
+    rich = "may misfire" if richest < limits.misfire_rich_lambda else "still fires"
     return [
-        Guard(COMING, f"Fuel and timing answer the button first: {lead:g} ms before the nitrous valve, {verdict}. This car asks {told}; below 0 the fuel may come after. The trade says "
-              f"{TRADE_LEAD_MS:.0f} ms.", COMPUTED),
+        Guard(COMING, f"Fuel and timing answer the button first: {lead:g} ms before the nitrous valve (the trade says {TRADE_LEAD_MS:.0f} ms). At the worst of what is unknown the leanest cycle of a hit then "
+              f"reaches lambda {leanest:.2f}, which against the lean stop at {limits.lean_stop_lambda:.3f} {lean}; the richest, fuel before nitrous, lambda {richest:.2f}, which {rich} (limit about "
+              f"{limits.misfire_rich_lambda:.2f}, from memory).", COMPUTED),
         Guard(COMING, f"The whole {first:g} degrees of retard at {dosed.rpm[0]:.0f} rpm are in before the first drop, not ramped with it: late timing costs a little power, early timing an engine.", COMPUTED),
         Guard(COMING, ramp_says, COMPUTED),
     ]  # fmt: skip

@@ -75,7 +75,7 @@ class RehearsalBlock(Block):
         if not len(r.dosed.rpm):
             return "Nothing to rehearse", ""
         rehearsal = r.tune.rehearsal
-        body = "".join(f"<p>{escape(text)}</p>" for text in rehearsal.sentences)
+        body = f"<div>{''.join(f'<p>{escape(text)}</p>' for text in rehearsal.sentences)}</div>"
         if rehearsal.fuel_share > 0:
             rows = [
                 [
@@ -107,7 +107,7 @@ class RehearsalBlock(Block):
             ]
             body += table([("speed", "rpm"), ("light, off", "deg before TDC"), ("light, on", "deg before TDC")], rows)
             title = "Rehearse timing with a light and fuel into a glass: all of this fuel without nitrous would drown the engine"
-        return title, body
+        return title, f'<div class="nw-split">{body}</div>'
 
 
 class LadderBlock(Block):
@@ -153,9 +153,10 @@ class LadderBlock(Block):
             if s.obstacle
         ]
         step = ladder.steps[0]
-        body = f"<p>{escape(ladder.reason)}</p>{table(head, rows)}"
+        body = f'<div class="nw-split"><div><p>{escape(ladder.reason)}</p>{table(head, rows)}'
         body += "".join(f'<p class="nw-state-watch">{escape(text)}</p>' for text in blocked)
-        body += f"<p>Log at every step: {escape(listed(step.log))}.</p><p>{escape(step.plugs)}</p><h3>Gate before the next step</h3>{_list(step.gate)}"
+        body += f"<p>Log at every step: {escape(listed(step.log))}.</p></div>"
+        body += f"<div><h3>Gate before the next step</h3>{_list(step.gate)}<h3>Plugs</h3><p>{escape(step.plugs)}</p></div></div>"
         title = f"{len(ladder.steps)} steps, the first about {step.hp:.0f} hp; each has a gate"
         return title, body
 

@@ -136,6 +136,11 @@ def room_text(r: Result, system: str) -> list[str]:
         for n, v in groups.items()
     ]
     out = [f"What binds: {listed(told)}."]
+    half, whole = (shot_power(r.sheet, v * room.full_flow) for v in (0.5, 1.0))
+    out.append(
+        f"The trade counts half the flow as half the horsepower (common practice, no source): here half of it is worth about {half:.0f} hp of {whole:.0f} at the speed of peak power, a little "
+        f"{'more' if half > 0.5 * whole else 'less'} than half."
+    )
     if r.tune.pulsed:
         pulsing = Pulsing.of(r.sheet)
         out.append(

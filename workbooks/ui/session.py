@@ -9,6 +9,7 @@ import anywidget
 import traitlets
 
 from kernel_lib import BuildSheet, InputError, plan_shot
+from kernel_lib.plan.room import dose_map
 
 from . import display
 
@@ -90,5 +91,7 @@ def open_session() -> Session:
     from voila.utils import get_query_string  # only there is an address to wait for
 
     if os.environ.get("VOILA_PREHEAT"):
-        plan_shot(BuildSheet.demo(DEMO))  # compiled code and tables are there before the visitor is
+        demo = BuildSheet.demo(DEMO)
+        plan_shot(demo)
+        dose_map(demo)  # compiled code and tables are there before the visitor is
     return Session(get_query_string() or "")
