@@ -4,9 +4,10 @@ from .bottle_view import bottle
 from .explorer_view import charge_explorer
 from .frame import cautions, masthead, terms
 from .fuel_view import fuel_side
+from .paper_view import car_on_paper
 from .planner_view import planner
 from .session import open_session
-from .start_view import car_on_paper, choose_car, edit_car, first_plan
+from .start_view import choose_car, edit_car, first_plan
 from .timing_view import timing
 from .today_view import today
 from .weigh_view import weigh_in_panel
