@@ -122,6 +122,16 @@ _TERMS = (
     ("choked", "flow as large as it can get: less pressure behind the nozzle draws no more through it"),
     ("weigh-in", "the bottle weighed before and after a spray: it tells what the nozzle really passes"),
     ("discharge coefficient", "what a nozzle passes over what a model says for its bore"),
+    ("ramp", "how the dose rises with engine speed, or with time, instead of coming all at once"),
+    (
+        "strongest cycle",
+        "with a pulsed valve single cycles get more than the mean; the one that gets most has to keep the limits",
+    ),
+    ("wash-out", "the nitrous still on its way in line and manifold after the valve has shut"),
+    ("fuel lead", "fuel commanded before nitrous, so that no cycle turns lean while both are on their way"),
+    ("lean stop, rich stop", "the mixtures at which the nitrous is shut off"),
+    ("rehearsal", "a pull with the bottle shut, to see that fuel and timing answer the button"),
+    ("ladder, gate", "the steps from a first small shot to the full one; what has to hold before the next"),
     ("purge", "nitrous blown off at the valve before a pass, so that liquid stands in the line"),
     ("pick-up", "the tube through which liquid leaves the bottle"),
     (
