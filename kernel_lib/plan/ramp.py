@@ -279,13 +279,22 @@ def gear_rises(sheet: BuildSheet) -> dict[int, float]:
 
 def over_time(sheet: BuildSheet, ramp: Ramp, step: float = 0.25) -> dict[int, tuple[np.ndarray, np.ndarray]]:
     """Turn a ramp over speed into one over time for every gear: (s, share), from the bottom of the window to its top."""
+    return {gear: _timed(sheet, ramp, rise, step) for gear, rise in gear_rises(sheet).items()}
+
+
+def per_gear(sheet: BuildSheet, room: DoseMap, *, margin: float, steepest: float) -> dict[int, Ramp]:
+    """Propose a ramp for every gear with nitrous; they differ where torque at the wheels is limited. Parameters as in `propose`."""
+    return {
+        gear: propose(sheet, room.in_gear(gear) if gear else room, margin=margin, steepest=steepest)
+        for gear in gear_rises(sheet)
+    }
+
+
+def _timed(sheet: BuildSheet, ramp: Ramp, rise: float, step: float) -> tuple[np.ndarray, np.ndarray]:
     window = spray_speeds(sheet)
-    out = {}
-    for gear, rise in gear_rises(sheet).items():
-        last = float(window[-1] - window[0]) / rise
-        t = np.unique(np.append(np.arange(0.0, last, max(step, last / 12)), last))
-        out[gear] = t, ramp.over_rpm(window[0] + rise * t, start=float(window[0]), rise=rise)
-    return out
+    last = float(window[-1] - window[0]) / rise
+    t = np.unique(np.append(np.arange(0.0, last, max(step, last / 12)), last))
+    return t, ramp.over_rpm(window[0] + rise * t, start=float(window[0]), rise=rise)
 
 
 def slowest_rise(sheet: BuildSheet, room: DoseMap, ramp: Ramp) -> float | None:

@@ -92,6 +92,14 @@ class DoseMap:
         """Largest share at any speed of the map, on a line between its speeds."""
         return np.interp(self.check(rpm), self.rpm, self.most)
 
+    def in_gear(self, gear: int) -> DoseMap:
+        """The same with the torque that the wheels may get in another gear; itself where that is not known."""
+        crank = crank_torque(self.sheet, gear)
+        if crank is None:
+            return self
+        wheels = last_kept(self.share, crank - self.columns["torque_high_nm"])
+        return replace(self, allowed=self.allowed | {"wheels": wheels})
+
     def check(self, rpm) -> np.ndarray:
         """Return speeds that the map holds."""
         rpm = np.asarray(rpm, float)

@@ -107,7 +107,9 @@ class RoomPicture(_Lines):
         self.figure.update_yaxes(range=[0, self.top(r, system)], title_text=f"nitrous, {unit}")
         for k, what in ((1, "allowed"), (2, "all of it at once"), (3, "strongest cycle"), (4, "ramp, mean")):
             self.figure.data[k].hovertemplate = f"{what}: %{{y:.3~g}} {unit} at %{{x:.0f}} rpm<extra></extra>"
-        self.figure.data[5].text = words.binding_labels(r)
+        labels = words.binding_labels(r)
+        places = ["top right", *["top center"] * (len(labels) - 2), "top left"] if len(labels) > 1 else ["top right"]
+        self.figure.data[5].update(text=labels, textposition=places)
 
     def data(self, r: Result, _scale: float, system: str) -> None:
         to, full, room = display.shown("g/s", system).there, 1e3 * r.room.full_flow, r.room

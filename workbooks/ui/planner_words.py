@@ -11,7 +11,16 @@ from kernel_lib.plan.fuel_system import jet_band
 from kernel_lib.plan.guards import TRADE_HOLD_S, hold_s
 from kernel_lib.plan.power import shot_power
 from kernel_lib.plan.pulsing import Pulsing
-from kernel_lib.plan.ramp import OVER_TIME, STAGES, gear_rises, over_time, ramp_sentence, slowest_rise, worst_over_rpm
+from kernel_lib.plan.ramp import (
+    OVER_TIME,
+    STAGES,
+    gear_rises,
+    over_time,
+    per_gear,
+    ramp_sentence,
+    slowest_rise,
+    worst_over_rpm,
+)
 from kernel_lib.plan.room import LIMITS, NONE, added_fuel_key
 from kernel_lib.plan.supply import bore_for
 from kernel_lib.plan.tune import strongest
@@ -59,7 +68,7 @@ def _flowing(r: Result) -> pd.DataFrame:
 
 def _flow(kg_s: float, system: str) -> str:
     to = display.shown("g/s", system)
-    return f"{rounded(to.there(1e3 * kg_s), 0.02 * to.there(1e3 * kg_s))} {to.unit}"
+    return f"{rounded(to.there(1e3 * kg_s), 0.1 * to.there(1e3 * kg_s))} {to.unit}"
 
 
 def _ends(row: pd.Series, name: str) -> tuple[float, float, float]:
@@ -91,18 +100,15 @@ def answer(r: Result, system: str) -> list[str]:
         return out or ["Nothing flows at any speed."]
     first, peak = rows.iloc[0], _at_peak(r)
     key = own_fuel(r)
-    how = {
-        True: "pulsed",
-        False: "in stages" if r.tune.ramp.kind == STAGES else "all at once",
-    }[r.tune.pulsed]
+    how = ", pulsed" if r.tune.pulsed else ", in stages" if r.tune.ramp.kind == STAGES else ""
     out.append(
-        f"{r.sheet.car.name}, {how}: {ramp_sentence(r.tune.ramp)} At {first['rpm']:.0f} rpm that is {_flow(first['nitrous_kg_s'], system)} with "
+        f"{r.sheet.car.name}{how}: {ramp_sentence(r.tune.ramp)} At {first['rpm']:.0f} rpm that is {_flow(first['nitrous_kg_s'], system)} with "
         f"{_in(_ends(first, key), 'kg/h', system)} of added fuel and {first['retard_deg']:g} degrees out, to {first['timing_deg_btdc']:g} before TDC; at "
         f"{peak['rpm']:.0f} rpm {_flow(peak['nitrous_kg_s'], system)}, {_in(_ends(peak, key), 'kg/h', system)} and {peak['retard_deg']:g} degrees, to {peak['timing_deg_btdc']:g}."
     )
+    begin = "" if r.tune.blockers else " Begin with step 1 of the ladder, after the rehearsal with the bottle shut."
     out.append(
-        f"It adds about {banded(*_ends(peak, 'power_gain_hp'))} hp at {peak['rpm']:.0f} rpm; {r.sheet.nitrous.shot_hp:g} hp were wanted. Begin with step 1 of the ladder, after "
-        "the rehearsal with the bottle shut."
+        f"It {'would add' if r.tune.blockers else 'adds'} about {banded(*_ends(peak, 'power_gain_hp'))} hp at {peak['rpm']:.0f} rpm; {r.sheet.nitrous.shot_hp:g} hp were wanted.{begin}"
     )
     return out
 
@@ -169,13 +175,13 @@ def room_text(r: Result, system: str) -> list[str]:
 
 
 def _by_gear(r: Result) -> str:
-    told = []
-    for gear, (t, share) in over_time(r.sheet, r.tune.ramp).items():
-        name = f"gear {gear}" if gear else "at the assumed rise of speed"
+    """Say the proposal gear by gear over time, with the torque that the wheels may get in each."""
+    ramps, told = per_gear(r.sheet, r.room, margin=r.inputs.margin, steepest=r.inputs.steepest), []
+    for gear, ramp in ramps.items():
+        t, share = over_time(r.sheet, ramp)[gear]
+        name = f"gear {gear}" if gear else f"at the assumed rise of {min(gear_rises(r.sheet).values()):.0f} rpm/s"
         told.append(f"{name}: {100 * share[0]:.0f} % at once, {100 * share[-1]:.0f} % after {t[-1]:.1f} s")
-    return f"If your controller ramps over time: {'; '.join(told)}. Over speed is safer to type: it knows when the engine gains speed slowly.".replace(
-        "safer to type", "the better way"
-    )
+    return f"If your controller ramps over time, {'; '.join(told)}. Over speed is the better way: it knows when the engine gains speed slowly."
 
 
 def _smaller(r: Result, system: str) -> str:
