@@ -15,7 +15,7 @@ from ..thermo import species as sp
 from ..thermo.fluid import T_LAST, saturation
 from ..thermo.nitrous import mass_flux
 from ..thermo.vessel import T_HOTTEST, bottle_volume, vessel_state
-from ..units import c_from_k, f_from_c, pa_from_psi, psi_from_kpa, psi_from_pa
+from ..units import pa_from_psi
 from .fault_rows import Scenario, Sprayed
 from .fuel_system import pump_flow
 from .passage import entry, wash_out
@@ -27,15 +27,11 @@ LATE_S, PUMP, INJECTOR, PRESSURE_PSI, UNEVEN, OCTANE, TRIM, CORRECTION_DEG, READ
 [lambda], leak over the full flow, speed kept in a shift of unknown ratios; choices of our own, no source."""
 
 
-def _g_s(flow: float) -> str:
-    return f"{rounded(1e3 * flow)} g/s"
-
-
 def planned(s: Sprayed) -> Scenario:
     return Scenario(
         "as planned",
         lambda k: (
-            f"Nothing fails: {_g_s(s.dosed.flow[k])} of nitrous and {s.dosed.retard_deg[k]:.1f} degrees of retard."
+            f"Nothing fails: {s.units.nitrous(s.dosed.flow[k])} of nitrous and {s.dosed.retard_deg[k]:.1f} degrees of retard."
         ),
         s.rows(),
         guard="nothing",
@@ -70,7 +66,7 @@ def fuel_missing(s: Sprayed) -> Scenario:
 
     def tell(k: int) -> str:
         lost, own = s.added_rate[k], s.own_rate[k]
-        return f"{what}: {rounded(3600 * lost)} kg/h are missing, {100 * lost / (own + lost):.0f} % of all the fuel."
+        return f"{what}: {s.units.fuel(lost)} are missing, {100 * lost / (own + lost):.0f} % of all the fuel."
 
     return Scenario("added fuel missing", tell, s.rows(added=0.0), by="lean")
 
@@ -83,7 +79,9 @@ def weak_pump(s: Sprayed) -> Scenario:
     wanted = float((s.own_rate + s.added_rate)[most])
     part = min(1.0, PUMP * pump / wanted)
 
-    use = f"The pump keeps {100 * PUMP:.0f} % of its flow, {rounded(3600 * PUMP * pump)} kg/h; {rounded(3600 * wanted)} kg/h are needed"
+    use = (
+        f"The pump keeps {100 * PUMP:.0f} % of its flow, {s.units.fuel(PUMP * pump)}; {s.units.fuel(wanted)} are needed"
+    )
     tell = f"{use}: it suffices." if part == 1.0 else f"{use}: the fuel pressure falls, and with it every fuel."
     guard = "nothing to catch" if part == 1.0 else "fuel pressure"
     return Scenario(name, tell, s.rows(at=[most], own=part, added=part), by="lean", guard=guard)
@@ -104,22 +102,24 @@ def weak_injector(s: Sprayed) -> Scenario:
 def warm_bottle(s: Sprayed) -> Scenario:
     nitrous, T = s.sheet.nitrous, s.setup.T_bottle
     fill, volume = s.sheet.value("nitrous.bottle_fill_kg"), bottle_volume(nitrous.bottle_rated_fill_kg)
-    name, now = f"bottle warmed by {PRESSURE_PSI:.0f} psi", vessel_state(T, fill, volume).P
+    name, now = "bottle too warm", vessel_state(T, fill, volume).P
     target = now + pa_from_psi(PRESSURE_PSI)
     try:
         hot = float(brentq(lambda t: vessel_state(t, fill, volume).P - target, T, T_HOTTEST, xtol=1e-3))
     except (InputError, ValueError):
-        why = "No temperature up to 80 °C raises this bottle's pressure so far."
+        why = f"No temperature up to {s.units.temperature(T_HOTTEST)} raises this bottle's pressure by {s.units.pressure(pa_from_psi(PRESSURE_PSI))}."
         return Scenario(name, why, why=why, guard="bottle pressure window")
     held = min(hot, T_LAST - 0.1)
     line = saturation(held).P
     push = target if target > 1.001 * line else None
     more = float(mass_flux(held, s.setup.P_manifold, P_up=push) / mass_flux(T, s.setup.P_manifold))
-    beyond = " (past 36.3 °C there is no liquid: computed for liquid there)" if hot > held else ""
+    beyond = (
+        f" (past {s.units.temperature(T_LAST)} there is no liquid: computed for liquid there)" if hot > held else ""
+    )
 
     tell = (
-        f"The bottle is at {c_from_k(hot):.0f} °C ({f_from_c(c_from_k(hot)):.0f} °F) instead of {nitrous.bottle_temperature_c:.0f} °C and "
-        f"{psi_from_pa(target - 1e3 * s.sheet.value('site.barometer_kpa')):.0f} psi{beyond}: the nozzle passes {100 * (more - 1):+.0f} %, and the nitrous cools less."
+        f"The bottle is at {s.units.temperature(hot)} instead of {s.units.temperature(T)}, its pressure {s.units.pressure(pa_from_psi(PRESSURE_PSI))} higher, "
+        f"{s.units.gauge(target)}{beyond}: the nozzle passes {100 * (more - 1):+.0f} %, and the nitrous cools less."
     )
 
     rows = s.rows(flow=more, T_bottle=held)
@@ -132,13 +132,11 @@ def pushed_bottle(s: Sprayed) -> Scenario:
     more = float(mass_flux(T, s.setup.P_manifold, P_up=target) / mass_flux(T, s.setup.P_manifold))
 
     tell = (
-        f"Gas pushes the liquid {PRESSURE_PSI:.0f} psi beyond its own pressure at the same temperature: it boils later and the nozzle passes "
+        f"Gas pushes the liquid {s.units.pressure(pa_from_psi(PRESSURE_PSI))} beyond its own pressure at the same temperature: it boils later and the nozzle passes "
         f"{100 * (more - 1):+.0f} % (choked equilibrium)."
     )
 
-    return Scenario(
-        f"bottle pushed by {PRESSURE_PSI:.0f} psi", tell, s.rows(flow=more), by="lean", guard=_window(s, target)
-    )
+    return Scenario("bottle pushed by gas", tell, s.rows(flow=more), by="lean", guard=_window(s, target))
 
 
 def _window(s: Sprayed, P: float) -> str:
@@ -208,10 +206,12 @@ def cooled_sensor(s: Sprayed) -> Scenario:
     rows = s.rows(sensor=other)
 
     def tell(k: int) -> str:
-        cold = c_from_k(rows.mean.T[k])
+        cold = s.units.temperature(rows.mean.T[k])
         if planned_in:
-            return f"The plan counts on a sensor that reads the cooled charge, {cold:.0f} °C: it does not follow, and its share of the fuel is missing."
-        return f"The sensor reads the cooled charge, {cold:.0f} °C, not the air: the controller adds fuel that the plan adds too."
+            return f"The plan counts on a sensor that reads the cooled charge, {cold}: it does not follow, and its share of the fuel is missing."
+        return (
+            f"The sensor reads the cooled charge, {cold}, not the air: the controller adds fuel that the plan adds too."
+        )
 
     return Scenario(name, tell, rows, by="lean" if planned_in else "rich")
 
@@ -278,11 +278,12 @@ def sensor_rich(s: Sprayed) -> Scenario:
 def valve_shut(s: Sprayed) -> Scenario:
     nitrous = s.sheet.nitrous
     most = nitrous.valve_opens_against_kpa
-    now = (saturation(s.setup.T_bottle).P - 1e3 * s.sheet.value("site.barometer_kpa")) / 1e3
+    now = saturation(s.setup.T_bottle).P
     if most is None:
         basis = "Up to which pressure the valve opens is not on the sheet"
     else:
-        basis = f"The valve opens against {most:.0f} kPa ({psi_from_kpa(most):.0f} psi) at most, the bottle has {now:.0f} kPa ({psi_from_kpa(now):.0f} psi)"
+        held = 1e3 * (most + s.sheet.value("site.barometer_kpa"))
+        basis = f"The valve opens against {s.units.gauge(held)} at most, the bottle has {s.units.gauge(now)}"
     in_time = most is not None and nitrous.window_high_kpa <= most
     return Scenario(
         "pressure too high for the valve",
@@ -298,7 +299,7 @@ def stuck_open(s: Sprayed) -> Scenario:
     more = 1 / s.dosed.share
 
     tell = (
-        f"After the hit the valve stays open for good ({_g_s(s.dosed.full_flow)}); added fuel and retard are gone, the throttle is still open. A stop "
+        f"After the hit the valve stays open for good ({s.units.nitrous(s.dosed.full_flow)}); added fuel and retard are gone, the throttle is still open. A stop "
         f"that closes this valve cannot help; the bottle lasts {fill / s.dosed.full_flow:.0f} s."
     )
 
@@ -315,7 +316,7 @@ def leak(s: Sprayed) -> Scenario:
     flow = LEAK * s.dosed.full_flow
     gas = 60 * flow / sp.molar_mass("N2O") * sp.R * s.setup.T_air / (1e3 * s.sheet.value("site.barometer_kpa"))
     text = (
-        f"A leak of {100 * LEAK:.0f} % of the full flow passes {rounded(60e3 * flow)} g a minute into the stopped engine: {rounded(1e3 * gas)} L of gas, "
+        f"A leak of {100 * LEAK:.0f} % of the full flow passes {s.units.mass(60 * flow)} a minute into the stopped engine: {rounded(1e3 * gas)} L of gas, "
         f"{rounded(gas / volume)} times the manifold. Do not crank: ignition and fuel off, bottle shut, clear the manifold first."
     )
     return Scenario("valve leaks, engine stopped", text, why="the engine stands still", guard="valve supervision")
@@ -323,10 +324,10 @@ def leak(s: Sprayed) -> Scenario:
 
 def limiter(s: Sprayed) -> Scenario:
     cuts, name = s.sheet.controller.limiter_cuts, "limiter hit while spraying"
-    rpm, fuel = s.dosed.rpm[-1], 3600 * (s.own_rate + s.added_rate)[-1]
-    spark = f"A spark cut sends {rounded(fuel)} kg/h of fuel with all its oxygen unburned into the exhaust, where it may go off."
+    rpm, fuel = s.dosed.rpm[-1], float((s.own_rate + s.added_rate)[-1])
+    spark = f"A spark cut sends {s.units.fuel(fuel)} of fuel with all its oxygen unburned into the exhaust, where it may go off."
     left = (
-        f"A fuel cut leaves the jet's {rounded(3600 * s.added_rate[-1])} kg/h with all the oxygen and a spark."
+        f"A fuel cut leaves the jet's {s.units.fuel(s.added_rate[-1])} with all the oxygen and a spark."
         if s.wet
         else "A fuel cut leaves all the oxygen, a spark, and what fuel stands on the port walls: a lean burn, then none."
     )

@@ -13,6 +13,8 @@ from ..engine.charge import Charge, fresh_charge
 from ..engine.firing import Firing
 from ..engine.setup import Setup
 from ..errors import InputError
+from ..text import rounded
+from ..units import c_from_k, f_from_c, lb_from_kg, lb_h_from_kg_s, psi_from_pa
 from . import delivery as dv
 from . import fuel as pf
 from .dose import Dosed
@@ -45,6 +47,39 @@ class Rows:
     at: np.ndarray
 
 
+@dataclass(frozen=True)
+class Units:
+    """How sentences write quantities: metric or US; `barometer`: from which gauge pressures count [Pa]."""
+
+    metric: bool
+    barometer: float
+
+    def nitrous(self, flow: float) -> str:
+        """Flow of nitrous [kg/s]."""
+        return f"{rounded(1e3 * flow)} g/s" if self.metric else f"{rounded(lb_from_kg(flow))} lb/s"
+
+    def fuel(self, flow: float) -> str:
+        """Flow of fuel [kg/s]."""
+        return f"{rounded(3600 * flow)} kg/h" if self.metric else f"{rounded(lb_h_from_kg_s(flow))} lb/h"
+
+    def mass(self, kg: float) -> str:
+        """A mass [kg]."""
+        return f"{rounded(1e3 * kg)} g" if self.metric else f"{rounded(lb_from_kg(kg))} lb"
+
+    def temperature(self, kelvin: float) -> str:
+        """A temperature [K], whole degrees."""
+        celsius = c_from_k(float(kelvin))
+        return f"{celsius:.0f} °C" if self.metric else f"{f_from_c(celsius):.0f} °F"
+
+    def pressure(self, pascal: float) -> str:
+        """A difference of pressure [Pa]."""
+        return f"{pascal / 1e5:.1f} bar" if self.metric else f"{psi_from_pa(pascal):.0f} psi"
+
+    def gauge(self, pascal: float) -> str:
+        """An absolute pressure [Pa], as a gauge shows it."""
+        return self.pressure(pascal - self.barometer)
+
+
 @dataclass(frozen=True, eq=False)
 class Sprayed:
     """A dose with the fuel that goes with it.
@@ -56,14 +91,17 @@ class Sprayed:
         Without the speeds at which nothing flows.
     strongest : array
         Nitrous of the strongest cycle over the mean of the pulses, 1 where the valve does not pulse.
+    metric : bool
+        Units of its sentences.
     """
 
     sheet: BuildSheet
     dosed: Dosed
     strongest: np.ndarray
+    metric: bool = True
 
     @classmethod
-    def of(cls, sheet: BuildSheet, dosed: Dosed) -> Sprayed:
+    def of(cls, sheet: BuildSheet, dosed: Dosed, *, metric: bool = True) -> Sprayed:
         """Take a dose.
 
         Raises
@@ -79,7 +117,12 @@ class Sprayed:
         if is_pulsed(sheet):
             tau = dv.mixing(sheet, Setup.of(sheet), dosed.rpm, dosed.flow)
             strongest = dv.peak_share(tau, sheet.nitrous.pulse_hz, dosed.share, dosed.rpm) / dosed.share
-        return cls(sheet, dosed, strongest)
+        return cls(sheet, dosed, strongest, metric)
+
+    @property
+    def units(self) -> Units:
+        """How its sentences write quantities."""
+        return Units(self.metric, 1e3 * self.sheet.value("site.barometer_kpa"))
 
     @functools.cached_property
     def setup(self) -> Setup:

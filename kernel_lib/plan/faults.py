@@ -86,7 +86,7 @@ class Fault:
     why: str = ""
 
 
-def faults(sheet: BuildSheet, dosed: Dosed) -> list[Fault]:
+def faults(sheet: BuildSheet, dosed: Dosed, *, metric: bool = True) -> list[Fault]:
     """Compute every fault.
 
     Parameters
@@ -94,6 +94,8 @@ def faults(sheet: BuildSheet, dosed: Dosed) -> list[Fault]:
     sheet : BuildSheet
     dosed : Dosed
         Speeds without nitrous are left out.
+    metric : bool
+        Units of the sentences.
 
     Returns
     -------
@@ -110,7 +112,7 @@ def faults(sheet: BuildSheet, dosed: Dosed) -> list[Fault]:
     All at the likely values of what is unknown. Of a pulsed valve the strongest cycle counts for pressure, knock and exhaust, the mean for the sensor. The
     burn is that of `Firing`; what passes by itself before a stop has acted is caught by nothing.
     """
-    sprayed = Sprayed.of(sheet, dosed)
+    sprayed = Sprayed.of(sheet, dosed, metric=metric)
     scenarios = [make(sprayed) for make in EVERY]
     fired = _fire(sprayed, [s.rows for s in scenarios if s.rows is not None])
     limits = Limits.of(sheet, sprayed.firing, sprayed.dosed.rpm)
