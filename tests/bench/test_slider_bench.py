@@ -64,6 +64,24 @@ PAGES = {
         },
         "baseline": ("timing taken out", "pressure"),
     },
+    "shot_planner": {
+        "car": "wren_five",
+        "controls": {"margin": 0, "pulse frequency": 2, "fuel lead": 4, "engine speed": 5},
+        "pictures": {
+            "room": 0,
+            "drive": 1,
+            "fuel": 2,
+            "retard": 3,
+            "ripple": 4,
+            "beat": 5,
+            "lead": 6,
+        },
+        "not redrawn": {
+            *(("fuel lead", picture) for picture in ("room", "drive", "fuel", "retard", "ripple", "beat")),
+            *(("engine speed", picture) for picture in ("room", "drive", "fuel", "retard")),
+        },
+        "baseline": ("margin", "room"),
+    },
 }
 
 MOVE = """([handle, picture, key]) => new Promise((done, fail) => {

@@ -13,14 +13,15 @@ from kernel_lib.sheets.plan_sheet import CAUTIONS
 pytestmark = pytest.mark.browser
 
 START, EXPLORER, TODAY, BOTTLE = "start.ipynb", "charge_explorer.ipynb", "today.ipynb", "bottle.ipynb"
-TIMING = "timing.ipynb"
-PICTURES = {START: 1, EXPLORER: 4, TODAY: 0, BOTTLE: 6, TIMING: 6}  # of timing two more hold bars
+TIMING, PLANNER = "timing.ipynb", "shot_planner.ipynb"
+PICTURES = {START: 1, EXPLORER: 4, TODAY: 0, BOTTLE: 6, TIMING: 6, PLANNER: 7}  # of timing two more hold bars
 HEADINGS = {
     START: "Which car is this, and what does its shot ask for?",
     EXPLORER: "AFR against charge temperature: what does this charge burn to?",
     TODAY: "What changes today against the plan?",
     BOTTLE: "What does this bottle push through this nozzle, and can the fuel system answer?",
     TIMING: "How far does the timing have to come back, and why?",
+    PLANNER: "What goes into this car, and what must be true before it flows?",
 }
 #: Pictures whose lines or points have arrived: an SVG alone may be an empty frame.
 DRAWN = """count => [...document.querySelectorAll('.js-plotly-plot')].filter(plot =>
@@ -267,6 +268,38 @@ def test_timing_moves_and_refuses(visit):
         "before => document.querySelectorAll('.nw-picture h2')[1].innerText === before", arg=title, timeout=10_000
     )
     _whole(page, TIMING)
+
+
+def test_planner_moves_refuses_keeps_and_prints(visit):
+    """A key takes margin off: answer, pictures and tables follow, near and far; pasted breakpoints; rubbish greys; the kept ramp is in the address."""
+    page = visit(PLANNER)
+    answer, copied = page.inner_text(".nw-answer"), page.locator(".nw-copy textarea").input_value()
+    page.locator(".noUi-handle").first.focus()
+    page.wait_for_timeout(200)
+    for _ in range(10):
+        page.keyboard.press("ArrowRight")
+    _wait_value(page, "margin below every limit", "20")
+    page.wait_for_function("before => document.querySelector('.nw-answer').innerText !== before", arg=answer)
+    page.wait_for_function("before => document.querySelector('.nw-copy textarea').value !== before", arg=copied)
+
+    speeds = page.locator(".nw-field", has_text="engine speeds").last.locator("input")
+    speeds.fill("3000\t4100 nonsense")
+    speeds.press("Tab")
+    _wait_text(page, ".nw-field-error", "nonsense")
+    page.wait_for_function("document.querySelectorAll('.nw-picture.nw-stale').length > 8")
+    speeds.fill("3000\t4100\t5200")
+    speeds.press("Tab")
+    page.wait_for_function("document.querySelectorAll('.nw-stale').length === 0")
+    page.wait_for_function("document.querySelector('.nw-copy textarea').value.includes('5200\\t')")
+
+    page.locator("select").first.select_option(label="drawn between its ends")
+    _wait_value(page, "bend of the way between", "1.0")
+    page.get_by_role("button", name="keep on the build sheet").click()
+    page.wait_for_function("document.body.innerText.includes('now carry this ramp')")
+    sheet = BuildSheet.from_query(page.url.partition("?")[2])
+    assert sheet.ramp.kind == "over rpm"
+    assert sheet.tables.rpm == (3000.0, 4100.0, 5200.0)
+    _whole(page, PLANNER)
 
 
 def _choose(page, path):

@@ -154,7 +154,10 @@ class NumberField:
         low, high, step = self._span
         self.slider.min, self.slider.max = low, high
         self._handle = low + round((value - low) / step) * step
-        self.slider.value = self._handle
+        if (
+            not abs(self.slider.value - self._handle) <= 1e-6 * step
+        ):  # a last digit set right would push back a handle that moves on
+            self.slider.value = self._handle
 
     def _typed(self, change: dict) -> None:
         if not self._quiet:
