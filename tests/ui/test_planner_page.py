@@ -45,7 +45,7 @@ def text_of(page):
     out = [page.answer.value, page._assumes.value]
     for part in page.parts.values():
         out.append(part.title.value)
-        out.append(part.text.value if hasattr(part, "text") else part.body.value)
+        out.append(getattr(part, "text", getattr(part, "body", part.title)).value)
     return " ".join(out)
 
 
@@ -161,6 +161,8 @@ def test_typed_rubbish_stays_with_its_sentence():
     assert page.result.inputs.tables_rpm[0] == 2500.0
     field.text.value = "2600 3100 4000"
     assert field.error == ""
+    assert page._stale.value == ""
+    assert not any("nw-stale" in p.widget._dom_classes for p in page.pictures)
     assert page.inputs.tables_rpm == (2600.0, 3100.0, 4000.0)
 
 

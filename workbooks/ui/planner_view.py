@@ -20,6 +20,7 @@ from .guard import guarded
 from .picture import Picture
 from .planner_blocks import GuardsBlock, LadderBlock, RehearsalBlock, SheetBlock
 from .planner_model import DRAWN, FULL, KW, POINTS, PROPOSED, STAGED, TIMED, TORQUE, Inputs, Result, compute, row
+from .risk_view import FaultsBlock, RiskPanel
 from .session import Session
 from .timing_view import Refused
 
@@ -42,6 +43,8 @@ class Planner(Exploration):
             "lead": valve_pictures.LeadPicture(),
             "guards": GuardsBlock(),
             "stop": valve_pictures.StopPicture(),
+            "faults": FaultsBlock(),
+            "risk": RiskPanel(),
             "rehearsal": RehearsalBlock(),
             "ladder": LadderBlock(),
             "sheet": SheetBlock(),
@@ -58,6 +61,8 @@ class Planner(Exploration):
             ("3 · Timing", ["retard"], []),
             ("4 · Valve", ["ripple", "beat", "lead"], [html("<h2>Try</h2>"), *c.valve]),
             ("5 · Guards", ["guards", "stop"], []),
+            ("6 · What if", ["faults"], []),
+            ("7 · How sure", ["risk"], self.parts["risk"].controls),
             ("8 · Rehearsal with the bottle shut", ["rehearsal"], []),
             ("9 · Ladder", ["ladder"], []),
             ("10 · Tune sheet", ["sheet"], c.tables),
@@ -344,6 +349,7 @@ class RowField:
         if self._quiet:
             return
         values = row(self.label, change["new"], self.unit)
-        self._error.value = ""
+        had, self._error.value = bool(self._error.value), ""  # so that what the model holds is displayed
         self._commit(values)
-        self.say("")
+        if had:
+            self._heard()
