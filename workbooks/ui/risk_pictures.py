@@ -15,7 +15,7 @@ from .session import Session
 _THIN = {"color": theme.INK, "width": 1}
 _MARGINS = (("pressure", "peak pressure", "#cc79a7"), ("knock", "knock", "#009e73"), ("exhaust", "exhaust", "#e69f00"))
 _OUTCOMES = (("lambda", "lambda"), ("pressure", "peak pressure"), ("knock", "knock"))
-_GAP = 0.05  # between panels, of the width
+_GAP = 0.07  # between panels, of the width
 
 
 def _tint(color: str, share: float) -> str:

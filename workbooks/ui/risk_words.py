@@ -35,8 +35,6 @@ EVENTS = {
 INPUTS = {un.NOZZLE: "nitrous flow", un.AIR: "air drawn in", un.JET: "fuel jet's flow", un.VALVE: "valve's times"}
 """Shorter names of inputs, where the kernel's are too long for a bar."""
 
-STOPS = ("lean stop", "rich stop")
-
 
 def fault_title(every: list[Fault]) -> str:
     """Title over the fault table."""
@@ -50,7 +48,7 @@ def fault_text(every: list[Fault]) -> list[str]:
     """Sentences under the title of the fault table."""
     plan, failing = every[0], every[1:]
     alone = [f.name for f in failing if f.beyond and f.caught_by == NOTHING]
-    late = [f for f in failing if f.caught_by in STOPS]
+    late = [f for f in failing if f.caught_by == "lean stop"]
     out = []
     if plan.beyond:
         out.append(
@@ -61,7 +59,7 @@ def fault_text(every: list[Fault]) -> list[str]:
     if late:
         worst = max(late, key=lambda f: f.cycles)
         out.append(
-            f"The stops come late: with {worst.name} each cylinder has burned {worst.cycles:.0f} bad cycles ({1e3 * worst.how_late_s:.0f} ms) before the nitrous is gone."
+            f"The lean stop comes late: with {worst.name} each cylinder has burned {worst.cycles:.0f} bad cycles ({1e3 * worst.how_late_s:.0f} ms) before the nitrous is gone."
         )
     out.append(
         "Each at the speed where it does most; pressure, knock and exhaust of the worst cylinder, likely values. How far each fault goes is a choice of our own, no source."
@@ -81,7 +79,7 @@ def fault_html(every: list[Fault], system: str) -> str:
         for name, unit in head
     )
     rows = "".join(_fault_rows(f, bar, hot) for f in every)
-    return f'<div class="nw-table-scroll"><table class="nw-table nw-faults"><thead><tr>{cells}</tr></thead>{rows}</table></div>'
+    return f'<div><table class="nw-table nw-faults"><thead><tr>{cells}</tr></thead>{rows}</table></div>'
 
 
 def _fault_rows(f: Fault, bar: display.Shown, hot: display.Shown) -> str:
