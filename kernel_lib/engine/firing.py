@@ -84,7 +84,7 @@ class Firing:
         delay, duration = (np.interp(rpm, self.rpm, v) for v in (self.delay_deg, self.duration_deg))
         return Burn(delay, duration, np.interp(rpm, self.rpm, self.table["ca50_deg"].to_numpy()))
 
-    def burn(self, cases: pd.DataFrame, factor=1.0) -> Burn:
+    def burn(self, cases: pd.DataFrame, factor=1.0, start: Burn | None = None) -> Burn:
         """Burn angles of charges with nitrous.
 
         Parameters
@@ -93,6 +93,8 @@ class Firing:
             From `cases_of`.
         factor : float or array
             On the flame speed ratio of nitrous.
+        start : Burn, optional
+            Angles near the ones sought, for half the work; those of the engine without nitrous if None.
 
         Returns
         -------
@@ -121,8 +123,8 @@ class Firing:
                 lengths[:, known] = _lengths(self.setup, some, out, spark[known], factor[known])
             return own_angles * lengths / own_lengths
 
-        angles = own_angles
-        for _ in range(2):
+        angles = own_angles if start is None else np.array([start.delay_deg, start.duration_deg])
+        for _ in range(2 if start is None else 1):
             first = again(angles)
             angles = _ahead(angles, first, again(first))
         return Burn(*angles, own.ca50_deg)

@@ -69,7 +69,9 @@ def deliverable(v: Valve) -> tuple[float, float]:
     low, high = v.close_s * v.pulse_hz, 1 - v.open_s * v.pulse_hz
     if low > high:
         allowed = f"up to {1 / (v.open_s + v.close_s):.3g} Hz"
-        raise InputError("pulse_hz", v.pulse_hz, "Hz", allowed, "This valve cannot open and close again in that time.")
+        raise InputError(
+            "nitrous.pulse_hz", v.pulse_hz, "Hz", allowed, "This valve cannot open and close again in that time."
+        )
     return low, high
 
 

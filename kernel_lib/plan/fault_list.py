@@ -18,7 +18,8 @@ from ..thermo.vessel import T_HOTTEST, bottle_volume, vessel_state
 from ..units import pa_from_psi
 from .fault_rows import Scenario, Sprayed
 from .fuel_system import pump_flow
-from .passage import entry, wash_out
+from .passage import entry
+from .stopping import wash_out
 
 LATE_S, PUMP, INJECTOR, PRESSURE_PSI, UNEVEN, OCTANE, TRIM, CORRECTION_DEG, READS_RICH, LEAK, GEAR_STEP = (
     0.1, 0.8, 0.85, 200.0, 1.2, -4.0, 0.9, 6.0, 0.05, 0.01, 0.75,

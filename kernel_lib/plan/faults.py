@@ -14,8 +14,8 @@ from ..thermo.mixture import LAMBDA_MAX, LAMBDA_MIN
 from .dose import Dosed
 from .fault_list import EVERY
 from .fault_rows import Rows, Scenario, Sprayed
-from .passage import Budget, stop_budget, wash_out
 from .spark import Limits
+from .stopping import Budget, stop_budget, wash_out
 
 BURNS = (0.62, 1.45)
 """Lambda between which a flame is looked up; the table of `flame` itself ends earlier on the lean side."""

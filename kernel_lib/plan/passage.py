@@ -14,20 +14,7 @@ from ..errors import InputError, check_array, check_choice, check_number
 from . import fuel as pf
 from .delivery import mixing, valve
 from .plan import full_flow
-from .stopping import Budget, line_s, stop_budget, wash_out
-
-__all__ = [
-    "Budget",
-    "Course",
-    "Passage",
-    "course",
-    "courses",
-    "entry",
-    "extremes",
-    "lead_needed",
-    "stop_budget",
-    "wash_out",
-]
+from .stopping import line_s
 
 CASES = ("likely", "fuel early", "fuel late")
 """Choices of the unknowns of coming in: as they are taken to be, and all of them to one side."""

@@ -6,10 +6,11 @@ import functools
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from .. import band as b
 from ..engine.charge import Charge, fresh_charge
-from ..engine.firing import cases_of
+from ..engine.firing import Burn, cases_of
 from ..thermo import species as sp
 from ..thermo.fluid import T_LAST, T_TRIPLE
 from ..thermo.nitrous import mass_flux
@@ -113,7 +114,8 @@ class Model:
         cases = cases_of(s.setup, charge, rpm, rows.lambda_worst[burns])
         cases = cases.assign(octane_ron=s.setup.octane_ron + x[OCTANE])
         fraction = cases["nitrous_fraction"].to_numpy()
-        burn = firing.burn(cases, doubted(x[FLAME], fraction))
+        factor = doubted(x[FLAME], fraction)
+        burn = firing.burn(cases, factor, self._near(cases, factor, place))
         fired = firing.fire(cases, burn, firing.at("timing_deg_btdc", rpm) - s.dosed.retard_deg[place])
         own = self._own(x[AIR], place)
         T = fired["T_burned_evo"].to_numpy()
@@ -123,6 +125,21 @@ class Model:
             "exhaust": T / own["T_limit"],
             "exhaust_K": T,
         }
+
+    @functools.cached_property
+    def _likely_burn(self) -> Burn:
+        """Burn angles of the worst cylinder at every speed, with everything at its likely value."""
+        rows = self.sprayed.rows()
+        return self.sprayed.firing.burn(cases_of(self.sprayed.setup, rows.worst, rows.rpm, rows.lambda_worst))
+
+    def _near(self, cases: pd.DataFrame, factor: np.ndarray, place: np.ndarray) -> Burn:
+        """Angles to start from: the likely ones by the flame's factor, see `combustion.flame_length`; the engine's own where those are not known."""
+        own, likely = self.sprayed.firing.own_burn(cases), self._likely_burn
+        delay, duration = (
+            np.where(np.isfinite(best[place]), best[place] * factor ** (-2 / 3), own_angle)
+            for best, own_angle in ((likely.delay_deg, own.delay_deg), (likely.duration_deg, own.duration_deg))
+        )
+        return Burn(delay, duration, own.ca50_deg)
 
     def _own(self, air_error: np.ndarray, place: np.ndarray) -> dict[str, np.ndarray]:
         """Limits that count from the engine's own, at the same volumetric efficiency."""

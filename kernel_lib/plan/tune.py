@@ -157,13 +157,13 @@ def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.Da
         As `Tune.table`.
     """
     rpm, share = np.asarray(rpm, float), np.asarray(share, float)
-    pulsing, pulsed = Pulsing.of(sheet), ramp.kind in (OVER_RPM, OVER_TIME)
-    low, high = pulsing.band(share) if pulsed else (share, share)
+    pulsing = Pulsing.of(sheet) if ramp.kind in (OVER_RPM, OVER_TIME) else None
+    low, high = pulsing.band(share) if pulsing else (share, share)
     peak = strongest(sheet, ramp, rpm, share)
     out = {
         "rpm": rpm,
         "share_percent": 100 * share,
-        "valve_duty_percent": 100 * pulsing.duty(share) if pulsed else np.full(len(rpm), np.nan),
+        "valve_duty_percent": 100 * pulsing.duty(share) if pulsing else np.full(len(rpm), np.nan),
         "strongest_percent": 100 * peak,
     }
     for name in AT_SHARE:
@@ -291,10 +291,10 @@ def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
         _rising("tables.rpm", rpm, 500.0, 12000.0, "rpm"),
         _rising("tables.duty_percent", duty_percent, 0.0, 100.0, "%"),
     )
-    pulsing = Pulsing.of(sheet)
-    if not tune.pulsed:
+    pulsing = Pulsing.of(sheet) if tune.pulsed else None
+    if pulsing is None:
         duty = 100 * np.unique(tune.ramp.share[tune.ramp.share > 0])
-    share = pulsing.share(duty / 100) if tune.pulsed else duty / 100
+    share = pulsing.share(duty / 100) if pulsing else duty / 100
     inside = (rpm >= room.rpm[0] - 1e-9) & (rpm <= room.rpm[-1] + 1e-9)
     shape = len(rpm), len(duty)
     held = np.broadcast_to(np.where(inside, rpm, room.rpm[0])[:, None], shape)
@@ -314,7 +314,7 @@ def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
         read("fuel_added_percent", parts),
         read("fuel_added_ms", parts),
         np.maximum(np.ceil(2 * read("first_hit_deg", peak) - 1e-6) / 2, 0.0),
-        100 * (pulsing.duty(ramp_share) if tune.pulsed else ramp_share),
+        100 * (pulsing.duty(ramp_share) if pulsing else ramp_share),
         peak <= room.most_at(held) + 1e-6,
     )
 

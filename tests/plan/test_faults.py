@@ -18,10 +18,10 @@ from kernel_lib.plan import fuel as pf
 from kernel_lib.plan.dose import Dosed, dosed_of
 from kernel_lib.plan.fault_rows import Sprayed
 from kernel_lib.plan.faults import GUARDS, HARMLESS, NOTHING, fault_table, faults
-from kernel_lib.plan.passage import stop_budget, wash_out
 from kernel_lib.plan.plan import full_flow
 from kernel_lib.plan.power import firing_of
 from kernel_lib.plan.spark import Limits
+from kernel_lib.plan.stopping import stop_budget, wash_out
 
 WREN = BuildSheet.demo("wren_five")
 BADGER = BuildSheet.demo("badger_eight")

@@ -13,7 +13,8 @@ from kernel_lib.units import kg_from_lb
 from workbooks import ui
 from workbooks.ui import planner_model as model
 from workbooks.ui import planner_words as words
-from workbooks.ui.planner_model import DRAWN, FULL, POINTS, PROPOSED, STAGED, TIMED, compute, row
+from workbooks.ui.fields import parse_row
+from workbooks.ui.planner_model import DRAWN, FULL, POINTS, PROPOSED, STAGED, TIMED, compute
 from workbooks.ui.session import Session
 
 DEMOS = ("wren_five", "badger_eight")
@@ -179,13 +180,13 @@ def test_typed_rubbish_stays_with_its_sentence():
     ],
 )
 def test_rows_as_people_paste_them(text, values):
-    assert row("engine speeds", text, "rpm") == values
+    assert parse_row("engine speeds", text, "rpm") == values
 
 
 @pytest.mark.parametrize("text", ["", "   ", "a b", "1e999", " ".join("1" * 41)])
 def test_rows_that_are_none(text):
     with pytest.raises(InputError, match="engine speeds"):
-        row("engine speeds", text, "rpm")
+        parse_row("engine speeds", text, "rpm")
 
 
 @pytest.mark.parametrize("system", ["us", "metric"])
@@ -236,6 +237,16 @@ def test_a_sheet_that_cannot_be_computed_says_why():
     page = ui.planner(session)
     assert "bore" in page.answer.value
     assert "nw-state-stop" in page.answer.value
+
+
+def test_what_cuts_in_is_asked_and_answered(wren):
+    assert "Nobody has written down what these cut" in wren.parts["guards"].body.value
+    wren.set(cuts=("spark", "fuel", "nothing"))
+    told = wren.parts["guards"].body.value
+    assert "Nobody has written down" not in told
+    assert "the leanest and hottest mixture there is. Have them cut spark, after the nitrous: shifts" in told
+    assert wren.result.changes["controller.shift_cuts"] == "fuel"
+    wren.set(cuts=("unknown",) * 3)
 
 
 def test_hostile_name_stays_text():

@@ -45,6 +45,37 @@ def parse_number(label: str, typed: str, unit: str) -> float:
     return value
 
 
+def parse_row(label: str, text: str, unit: str) -> tuple[float, ...]:
+    """Read a row of numbers as people type or paste it: blanks, commas, semicolons, tabs or lines between, a decimal comma where blanks or semicolons divide.
+
+    Raises
+    ------
+    InputError
+        Naming what cannot be read.
+    """
+    tidy = text.replace("\t", " ").replace("\n", " ").replace(";", " ").strip()
+    parts = tidy.split()
+    if len(parts) == 1 and parts[0].count(",") >= 1:
+        parts = parts[0].split(",")
+    out = []
+    for part in parts:
+        plain = part.strip().rstrip(",").replace(",", ".")
+        if not plain:
+            continue
+        try:
+            value = float(plain)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise InputError(label, part, unit, "numbers with blanks between", "It cannot be read as one.")
+        out.append(value)
+    if not out:
+        raise InputError(label, text, unit, "numbers with blanks between", "There is none in it.")
+    if len(out) > 40:
+        raise InputError(label, len(out), "values", "up to 40 values", "A table of a controller is no longer.")
+    return tuple(out)
+
+
 class NumberField:
     """Label, typed field, unit, a quiet line, and room for a sentence; with a slider if a range is given.
 
@@ -208,3 +239,60 @@ class MaybeField(NumberField):
             self.say("")
         else:
             super()._typed(change)
+
+
+class RowField:
+    """A row of numbers, typed or pasted, with room for a sentence."""
+
+    def __init__(
+        self, label: str, unit: str, commit: Callable[[tuple], None], heard: Callable[[], None], hint: str = ""
+    ) -> None:
+        self.label, self.unit, self._commit, self._quiet = label, unit, commit, False
+        self.text = w.Text(continuous_update=False, layout=w.Layout(width="auto"))
+        self._name, self._error = html("", "nw-label"), html("", "nw-field-error")
+        self._heard = heard
+        parts = [
+            self._name,
+            self.text,
+            *([html(f"<span>{escape(hint)}</span>", "nw-hint")] if hint else []),
+            self._error,
+        ]
+        self.widget = box(parts, "nw-field", "nw-stack")
+        self.text.observe(guarded(self.say, lambda exc: display.refusal(exc, display.US))(self._typed), "value")
+
+    def rename(self, label: str, unit: str) -> None:
+        """Take another name and unit."""
+        self.label, self.unit = label, unit
+
+    @property
+    def error(self) -> str:
+        """The sentence under the field, escaped."""
+        return self._error.value
+
+    def say(self, sentence: str) -> None:
+        """Show a sentence under the field, or clear it."""
+        changed = bool(sentence) != bool(self._error.value)
+        self._error.value = escape(sentence)
+        if changed:
+            self._heard()
+
+    def show(self, values: tuple[float, ...]) -> None:
+        """Display what the model holds; what was refused stays as typed."""
+        self._name.value = f"<label>{escape(self.label)}, {escape(self.unit)}</label>"
+        if self._error.value:
+            return
+        self._quiet = True
+        try:
+            self.text.value = "  ".join(display.plain(v) for v in values)
+            self.text.tooltip = f"{self.label} [{self.unit}]"
+        finally:
+            self._quiet = False
+
+    def _typed(self, change: dict) -> None:
+        if self._quiet:
+            return
+        values = parse_row(self.label, change["new"], self.unit)
+        had, self._error.value = bool(self._error.value), ""  # so that what the model holds is displayed
+        self._commit(values)
+        if had:
+            self._heard()

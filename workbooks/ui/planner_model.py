@@ -27,6 +27,7 @@ SHEET, PROPOSED, DRAWN, POINTS, TIMED, STAGED, FULL = (
 WAYS = (PROPOSED, DRAWN, POINTS, TIMED, STAGED, FULL)
 PULSED_WAYS = (PROPOSED, DRAWN, POINTS, TIMED)
 KW, TORQUE = "power", "torque"
+CUTS = ("limiter_cuts", "shift_cuts", "traction_cuts")
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,8 @@ class Inputs:
         The speed is that at which the valve is looked at.
     tables_rpm, tables_duty : tuple
         The tuner's own breakpoints [rpm], [%].
+    cuts : tuple
+        What rev limiter, shift and traction control cut.
     curve : str
         `KW` or `TORQUE`.
     """
@@ -64,6 +67,7 @@ class Inputs:
     rpm: float
     tables_rpm: tuple[float, ...]
     tables_duty: tuple[float, ...]
+    cuts: tuple[str, str, str]
     curve: str = KW
 
     @classmethod
@@ -98,6 +102,7 @@ class Inputs:
             rpm=float(window[len(window) // 2]),
             tables_rpm=tuple(map(float, sheet.tables.rpm or window)),
             tables_duty=tuple(map(float, sheet.tables.duty_percent or DUTIES)),
+            cuts=tuple(getattr(sheet.controller, name) for name in CUTS),
         )
 
 
@@ -143,6 +148,7 @@ class Result:
             "nitrous.progressive": self.sheet.nitrous.progressive,
             "nitrous.pulse_hz": i.pulse_hz,
             "nitrous.fuel_lead_ms": i.lead_ms,
+            **{f"controller.{name}": kind for name, kind in zip(CUTS, i.cuts, strict=True)},
             "ramp.margin_percent": 100 * i.margin,
             "ramp.steepest_percent": 100 * i.steepest,
             "tables.rpm": list(i.tables_rpm),
@@ -159,16 +165,23 @@ def compute(sheet: BuildSheet, inputs: Inputs) -> Result:
         Naming the control that does not fit; nothing is computed then.
     """
     room = dose_map(sheet)
-    with_valve = _with_valve(sheet, inputs.pulse_hz, inputs.lead_ms, inputs.way in PULSED_WAYS)
+    with_valve = _with_valve(sheet, inputs.pulse_hz, inputs.lead_ms, inputs.way in PULSED_WAYS, inputs.cuts)
     result = Result(inputs, with_valve, room, tune_of(with_valve, _ramp(with_valve, room, inputs)))
     result.tables  # noqa: B018  (refuses breakpoints that do not rise)
     return result
 
 
 @lru_cache(maxsize=64)
-def _with_valve(sheet: BuildSheet, pulse_hz: float, lead_ms: float, pulsed: bool) -> BuildSheet:
-    """The sheet with this page's valve; one that is looked at with pulses is taken to be pulsed."""
-    nitrous, changes = sheet.nitrous, {}
+def _with_valve(
+    sheet: BuildSheet, pulse_hz: float, lead_ms: float, pulsed: bool, cuts: tuple[str, str, str]
+) -> BuildSheet:
+    """The sheet with this page's valve and answers; a valve that is looked at with pulses is taken to be pulsed."""
+    nitrous = sheet.nitrous
+    changes = {
+        f"controller.{name}": kind
+        for name, kind in zip(CUTS, cuts, strict=True)
+        if kind != getattr(sheet.controller, name)
+    }
     if pulse_hz != nitrous.pulse_hz:
         changes["nitrous.pulse_hz"] = pulse_hz
     if lead_ms != nitrous.fuel_lead_ms:
@@ -190,34 +203,3 @@ def _ramp(sheet: BuildSheet, room: DoseMap, i: Inputs) -> Ramp:
     if i.way in (POINTS, TIMED):
         return typed(OVER_TIME if i.way == TIMED else OVER_RPM, i.at, i.share)
     raise InputError("nitrous comes in", i.way, "", "one of " + ", ".join(WAYS), "The page offers no other.")
-
-
-def row(label: str, text: str, unit: str) -> tuple[float, ...]:
-    """Read a row of numbers as people type or paste it: blanks, commas, semicolons, tabs or lines between, a decimal comma where blanks or semicolons divide.
-
-    Raises
-    ------
-    InputError
-        Naming what cannot be read.
-    """
-    tidy = text.replace("\t", " ").replace("\n", " ").replace(";", " ").strip()
-    parts = tidy.split()
-    if len(parts) == 1 and parts[0].count(",") >= 1:
-        parts = parts[0].split(",")
-    out = []
-    for part in parts:
-        plain = part.strip().rstrip(",").replace(",", ".")
-        if not plain:
-            continue
-        try:
-            value = float(plain)
-        except ValueError:
-            value = np.nan
-        if not np.isfinite(value):
-            raise InputError(label, part, unit, "numbers with blanks between", "It cannot be read as one.")
-        out.append(value)
-    if not out:
-        raise InputError(label, text, unit, "numbers with blanks between", "There is none in it.")
-    if len(out) > 40:
-        raise InputError(label, len(out), "values", "up to 40 values", "A table of a controller is no longer.")
-    return tuple(out)

@@ -11,15 +11,15 @@ from kernel_lib import InputError
 from kernel_lib.engine.setup import spray_speeds
 from kernel_lib.plan.ramp import propose
 
-from . import display, valve_pictures
 from . import planner_pictures as pictures
 from . import planner_words as words
+from . import valve_pictures
 from .exploration import Controls, Exploration, labelled
+from .fields import RowField
 from .frame import box, html
-from .guard import guarded
 from .picture import Picture
 from .planner_blocks import GuardsBlock, LadderBlock, RehearsalBlock, SheetBlock
-from .planner_model import DRAWN, FULL, KW, POINTS, PROPOSED, STAGED, TIMED, TORQUE, Inputs, Result, compute, row
+from .planner_model import DRAWN, FULL, KW, POINTS, PROPOSED, STAGED, TIMED, TORQUE, Inputs, Result, compute
 from .risk_view import FaultsBlock, RiskPanel
 from .session import Session
 from .timing_view import Refused
@@ -60,7 +60,7 @@ class Planner(Exploration):
             ("2 · Fuel", ["fuel"], []),
             ("3 · Timing", ["retard"], []),
             ("4 · Valve", ["ripple", "beat", "lead"], [html("<h2>Try</h2>"), *c.valve]),
-            ("5 · Guards", ["guards", "stop"], []),
+            ("5 · Guards", ["guards", "stop"], [], c.asked),
             ("6 · What if", ["faults"], []),
             ("7 · How sure", ["risk"], self.parts["risk"].controls),
             ("8 · Rehearsal with the bottle shut", ["rehearsal"], []),
@@ -69,13 +69,13 @@ class Planner(Exploration):
         ]
         return box([*(self._part(*parts) for parts in rows), self._assumes], "nw-stack", "nw-planner")
 
-    def _part(self, label: str, names: list[str], controls: list[w.Widget]) -> w.Box:
-        """A part of the page: its pictures, and beside them its controls or, where it has none, what a single picture says."""
+    def _part(self, label: str, names: list[str], controls: list[w.Widget], above: tuple[w.Widget, ...] = ()) -> w.Box:
+        """A part of the page: its pictures, and beside or above them its controls or, where it has none, what a single picture says."""
         members = [self.parts[n] for n in names]
         if not controls and isinstance(members[0], Picture) and len(members) == 1:
             controls = [members[0].text]
             members[0].widget.children = [child for child in members[0].widget.children if child is not members[0].text]
-        figure = box([m.widget for m in members], "nw-figure", "nw-stack")
+        figure = box([*above, *(m.widget for m in members)], "nw-figure", "nw-stack")
         sticky = ["nw-sticky"] if len(names) > 1 and controls else []
         side = [box(controls, "nw-notes", "nw-stack", *sticky)] if controls else []
         wide = [] if controls else ["nw-wide"]
@@ -152,6 +152,9 @@ class _Controls(Controls):
         self.dose = [
             labelled("the nitrous comes in", self.way), self._slot, self.hz.widget, labelled("over speed, draw", self.curve), self.error, keep, self.kept,
         ]  # fmt: skip
+        self.cuts = [self._cut(k, name) for k, name in enumerate(("the rev limiter", "a shift", "traction control"))]
+        told = html("<p>On nitrous it matters what else may cut in. What does each of these cut?</p>")
+        self.asked = (told, box([labelled(f"{name} cuts", cut) for name, cut in self.cuts], "nw-columns-3"))
         self.valve = [self.hz.widget, self.lead.widget, self.rpm.widget]
         self.tables = [html("<h2>Your breakpoints</h2>"), self.tables_rpm.widget, self.tables_duty.widget]
         self.widgets = [*self.dose, *self.valve, *self.tables]
@@ -210,14 +213,29 @@ class _Controls(Controls):
             "engine speed looked at", "rpm", lambda v: {"rpm": v}, (float(rpm[0]), float(rpm[-1]), 50), 0
         )
 
+    def _cut(self, k: int, name: str) -> tuple[str, w.Dropdown]:
+        """Ask what something cuts."""
+        kinds = ["unknown", "spark", "fuel", "both", *(["nothing"] if k else [])]
+        drop = w.Dropdown(
+            options=[("nobody knows" if kind == "unknown" else kind, kind) for kind in kinds], tooltip=f"{name} cuts"
+        )
+
+        def chosen(change: dict) -> None:
+            cuts = list(self.view.inputs.cuts)
+            cuts[k] = change["new"]
+            self.move({"cuts": tuple(cuts)})
+
+        drop.observe(self.guarded(chosen), "value")
+        return name, drop
+
     def _rows(self, view: Planner) -> None:
-        self.at = RowField("points", "rpm", lambda v: view.set(at=v), self)
-        self.share = RowField("share of the full flow", "%", lambda v: view.set(share=v), self)
+        self.at = RowField("points", "rpm", lambda v: view.set(at=v), view.mark)
+        self.share = RowField("share of the full flow", "%", lambda v: view.set(share=v), view.mark)
         self.tables_rpm = RowField(
-            "engine speeds", "rpm", lambda v: view.set(tables_rpm=v), self, "typed or pasted, rising"
+            "engine speeds", "rpm", lambda v: view.set(tables_rpm=v), view.mark, "typed or pasted, rising"
         )
         self.tables_duty = RowField(
-            "valve duty", "%", lambda v: view.set(tables_duty=v), self, "typed or pasted, rising"
+            "valve duty", "%", lambda v: view.set(tables_duty=v), view.mark, "typed or pasted, rising"
         )
         self.take = w.Button(description="take the proposal", tooltip="fill the points with the proposed ramp")
         self.take.on_click(self.guarded(self._take))
@@ -288,6 +306,8 @@ class _Controls(Controls):
             ):
                 row_field.show(values)
             self.curve.value = i.curve
+            for (_, drop), kind in zip(self.cuts, i.cuts, strict=True):
+                drop.value = kind
         slot = {
             PROPOSED: [self.margin, self.steepest],
             DRAWN: [self.first, self.last, self.bend],
@@ -298,58 +318,3 @@ class _Controls(Controls):
         }[i.way]
         self.refill(self._slot, [*(f.widget for f in slot), *([self.take] if i.way == POINTS else [])])
         self.kept.value = ""
-
-
-class RowField:
-    """A row of numbers, typed or pasted, with room for a sentence."""
-
-    def __init__(self, label: str, unit: str, commit, controls: Controls, hint: str = "") -> None:
-        self.label, self.unit, self._commit, self._quiet = label, unit, commit, False
-        self.text = w.Text(continuous_update=False, layout=w.Layout(width="auto"))
-        self._name, self._error = html("", "nw-label"), html("", "nw-field-error")
-        self._heard = controls.view.mark
-        parts = [
-            self._name,
-            self.text,
-            *([html(f"<span>{escape(hint)}</span>", "nw-hint")] if hint else []),
-            self._error,
-        ]
-        self.widget = box(parts, "nw-field", "nw-stack")
-        self.text.observe(guarded(self.say, lambda exc: display.refusal(exc, display.US))(self._typed), "value")
-
-    def rename(self, label: str, unit: str) -> None:
-        """Take another name and unit."""
-        self.label, self.unit = label, unit
-
-    @property
-    def error(self) -> str:
-        """The sentence under the field, escaped."""
-        return self._error.value
-
-    def say(self, sentence: str) -> None:
-        """Show a sentence under the field, or clear it."""
-        changed = bool(sentence) != bool(self._error.value)
-        self._error.value = escape(sentence)
-        if changed:
-            self._heard()
-
-    def show(self, values: tuple[float, ...]) -> None:
-        """Display what the model holds; what was refused stays as typed."""
-        self._name.value = f"<label>{escape(self.label)}, {escape(self.unit)}</label>"
-        if self._error.value:
-            return
-        self._quiet = True
-        try:
-            self.text.value = "  ".join(display.plain(v) for v in values)
-            self.text.tooltip = f"{self.label} [{self.unit}]"
-        finally:
-            self._quiet = False
-
-    def _typed(self, change: dict) -> None:
-        if self._quiet:
-            return
-        values = row(self.label, change["new"], self.unit)
-        had, self._error.value = bool(self._error.value), ""  # so that what the model holds is displayed
-        self._commit(values)
-        if had:
-            self._heard()

@@ -9,7 +9,8 @@ import anywidget
 import traitlets
 
 from kernel_lib import BuildSheet, InputError, plan_shot
-from kernel_lib.plan.room import dose_map
+from kernel_lib.plan.faults import faults
+from kernel_lib.plan.tune import tune_of
 
 from . import display
 
@@ -93,5 +94,6 @@ def open_session() -> Session:
     if os.environ.get("VOILA_PREHEAT"):
         demo = BuildSheet.demo(DEMO)
         plan_shot(demo)
-        dose_map(demo)  # compiled code and tables are there before the visitor is
+        tune = tune_of(demo)
+        faults(demo, tune.dosed)  # compiled code and tables are there before the visitor is
     return Session(get_query_string() or "")

@@ -7,6 +7,7 @@ from typing import Any
 from kernel_lib import InputError
 from kernel_lib.band import FILM_SHARE, FILM_TIME, IDLE_PRESSURE, LINE_DRAIN, LINE_FILL, VALVE_LAG_ERROR, Band
 from kernel_lib.plan import delivery as dv
+from kernel_lib.plan.guards import TRADE_HOLD_S
 from kernel_lib.text import listed
 
 from . import valve_model as model
@@ -189,9 +190,9 @@ def stop(r: Any) -> Said:
     verdict = "The trade's 1 s of added fuel and retard after the valve (common practice, no source) "
     verdict += (
         "covers both"
-        if max(a.high, c.high) <= model.TRADE_HOLD_S
+        if max(a.high, c.high) <= TRADE_HOLD_S
         else "covers the likely case, not the worst"
-        if max(a.best, c.best) <= model.TRADE_HOLD_S
+        if max(a.best, c.best) <= TRADE_HOLD_S
         else "is short of it"
     )
     mixes = s.open_["manifold"].best > 0
