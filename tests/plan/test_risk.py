@@ -269,3 +269,16 @@ def test_bad_input(how, match):
 def test_no_nitrous_no_hit():
     with pytest.raises(InputError, match="Without nitrous there is no hit"):
         monte_carlo(WREN, dose(WREN, share=0.0))
+
+
+@pytest.mark.parametrize("sheet", [WREN, BADGER], ids=["dry", "wet"])
+def test_burn_angles_from_near_are_those_solved_in_full(sheet, monkeypatch):
+    """As the docstring of `_near` states."""
+    near = monte_carlo(sheet, dose(sheet), samples=200).outcomes
+    monkeypatch.setattr(Model, "_near", lambda *_: None)
+    full = monte_carlo(sheet, dose(sheet), samples=200).outcomes
+    for name in ("pressure", "knock", "exhaust"):
+        off = np.abs(near[name] / full[name] - 1)
+        assert np.isnan(near[name]).sum() == np.isnan(full[name]).sum()
+        assert np.nanquantile(off, 0.95) < 3e-4
+        assert np.nanmax(off) < 0.01
