@@ -252,7 +252,8 @@ class Scenario:
     rows : Rows or None
         None where nothing is burned that could be computed.
     by : str
-        Which number makes a speed the worst: "lean", "rich", "pressure", "knock" or "exhaust".
+        Which number makes a speed the worst: "lean", "rich", "knock", "exhaust", or "load": the largest of pressure, knock and exhaust over
+        their limits.
     guard : str
         Which guard ends it, or "lambda": whichever of the lean and the rich stop is crossed.
     why : str
@@ -266,7 +267,7 @@ class Scenario:
     name: str
     tell: str | Callable[[int], str]
     rows: Rows | None = None
-    by: str = "pressure"
+    by: str = "load"
     guard: str = "lambda"
     why: str = ""
     lasts_s: np.ndarray | None = None

@@ -151,7 +151,7 @@ def _of(sprayed: Sprayed, scenario: Scenario, table: pd.DataFrame | None, limits
             scenario.name, scenario.says(-1), lambda_=scenario.lambda_, lambda_worst=scenario.lambda_, why=scenario.why
         )
         return _caught(sprayed, scenario, replace(out, beyond=_beyond(sprayed, out, limits)), -1)
-    k = _worst(scenario, rows, table)
+    k = _worst(scenario, rows, table, limits)
     row, lean = table.iloc[k], float(rows.lambda_worst[k])
     computed = bool(np.isfinite(row["P_max"]))
     out = Fault(
@@ -170,12 +170,13 @@ def _of(sprayed: Sprayed, scenario: Scenario, table: pd.DataFrame | None, limits
     return _caught(sprayed, scenario, replace(out, beyond=_beyond(sprayed, out, limits)), k)
 
 
-def _worst(scenario: Scenario, rows: Rows, table: pd.DataFrame) -> int:
+def _worst(scenario: Scenario, rows: Rows, table: pd.DataFrame, limits: Limits) -> int:
     """Element at which a fault does most; one that cannot be computed only where none can."""
+    shares = [table["P_max"] / limits.P_max, table["knock_ratio"], table["T_burned_evo"] / limits.T_evo]
     score = {
         "lean": rows.lambda_worst,
         "rich": -rows.lambda_worst,
-        "pressure": table["P_max"].to_numpy(),
+        "load": np.max(shares, axis=0),
         "knock": table["knock_ratio"].to_numpy(),
         "exhaust": table["T_burned_evo"].to_numpy(),
     }[scenario.by]

@@ -289,3 +289,10 @@ def test_sentences_keep_to_one_system_of_units(sheet):
     assert not re.search(r"°C|\bbar\b|\b(?:kPa|kg|g/s|kg/h)\b", told)
     assert "psi" in told
     assert not re.search(r"°F|\b(?:psi|lb)\b", " ".join(f"{f.name} {f.happens}" for f in every(sheet).values()))
+
+
+def test_the_plan_is_told_where_its_margin_is_thinnest():
+    """Pressure may peak at one speed and the exhaust pass its limit at another."""
+    hot = WREN.replace({"limits.exhaust_rise_k": 50})
+    plan = one(hot, "as planned", at(hot, [2500.0, 4500.0, 6000.0], 0.5))
+    assert "exhaust" in plan.beyond
