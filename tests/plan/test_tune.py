@@ -1,0 +1,293 @@
+"""The tune: read off the map at the dose that really comes in, and exact on the tuner's own breakpoints."""
+
+import numpy as np
+import pytest
+
+from kernel_lib import BuildSheet, InputError, plan_shot
+from kernel_lib.engine.setup import Setup
+from kernel_lib.plan.power import firing_of
+from kernel_lib.plan.pulsing import Pulsing
+from kernel_lib.plan.ramp import OVER_RPM, drawn, typed
+from kernel_lib.plan.room import added_fuel_key, dose_map
+from kernel_lib.plan.spark import Limits
+from kernel_lib.plan.timing import Shares
+from kernel_lib.plan.tune import own_tables, strongest, tune_of, tune_rows
+
+WREN, BADGER = (BuildSheet.demo(name) for name in ("wren_five", "badger_eight"))
+CARS = {"wren": WREN, "badger": BADGER, "badger pulsed": BADGER.replace({"nitrous.progressive": True})}
+
+
+@pytest.fixture(scope="module", params=CARS)
+def car(request):
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def tune(car):
+    return tune_of(CARS[car])
+
+
+@pytest.fixture(scope="module")
+def nothing():
+    return tune_of(WREN.replace({"limits.power_hp": 60.0}))
+
+
+def half_up(deg):
+    """Up to the next half degree."""
+    return np.ceil(2 * np.asarray(deg) - 1e-6) / 2
+
+
+# --- the table
+
+
+def test_kind_and_blockers(car, tune):
+    assert tune.pulsed == (car != "badger")
+    assert bool(tune.blockers) == (car == "badger")
+    assert all(text.endswith(".") for text in tune.blockers)
+    assert (tune.table["share_percent"] > 0).all()
+
+
+def test_fuel_is_that_of_a_direct_plan(car, tune):
+    """Its ends with the valve off by its own error to either side, small flow with the small share."""
+    sheet, rows = CARS[car], tune.table
+    share = rows["share_percent"].to_numpy() / 100
+    low, high = Pulsing.of(sheet).band(share) if tune.pulsed else (share, share)
+    plan = plan_shot(sheet, rpm=rows["rpm"], share=Shares(low, share, high)).table
+    key = added_fuel_key(sheet, "kg_h")
+    for column in (key, f"{key}_low", f"{key}_high", "nitrous_kg_s", "nitrous_kg_s_low", "nitrous_kg_s_high"):
+        assert rows[column].to_numpy() == pytest.approx(plan[column].to_numpy(), rel=2e-3), column
+
+
+def test_retard_is_that_of_the_strongest_cycle(car, tune):
+    sheet, rows = CARS[car], tune.table
+    share = rows["share_percent"].to_numpy() / 100
+    peak = rows["strongest_percent"].to_numpy() / 100
+    assert peak == pytest.approx(strongest(sheet, tune.ramp, rows["rpm"], share))
+    assert (peak >= share - 1e-12).all()
+    if not tune.pulsed:
+        assert peak == pytest.approx(share)
+    need = tune.room.at("first_hit_deg", rows["rpm"], peak)
+    retard = rows["retard_deg"].to_numpy()
+    assert retard == pytest.approx(half_up(need))
+    assert ((retard >= need - 1e-6) & (retard < need + 0.5)).all()
+    assert (2 * retard % 1 == 0).all()
+    own = Setup.of(sheet).timing_deg(rows["rpm"].to_numpy())
+    assert rows["timing_deg_btdc"].to_numpy() == pytest.approx(own - retard)
+
+
+def test_peak_pressure_keeps_the_owners_limit(car, tune):
+    limit = Limits.of(CARS[car], firing_of(CARS[car]), tune.table["rpm"]).P_max / 1e5
+    assert (tune.table["peak_pressure_bar_high"] <= limit * (1 + 1e-4)).all()
+
+
+def test_power_adds_up(tune):
+    rows, speed = tune.table, tune.table["rpm"] * 2 * np.pi / 60
+    assert rows["power_hp"].to_numpy() == pytest.approx((rows["power_own_hp"] + rows["power_gain_hp"]).to_numpy())
+    for name in ("", "_own"):
+        watt = rows[f"power{name}_hp"] * 745.6999  # NIST SP 811
+        assert rows[f"torque{name}_nm"].to_numpy() == pytest.approx((watt / speed).to_numpy(), rel=1e-6)
+
+
+def test_bands_stand_in_order(tune):
+    names = [n.removesuffix("_low") for n in tune.table if n.endswith("_low") and tune.table[n].notna().all()]
+    assert len(names) > 10
+    for name in names:
+        low, best, high = (tune.table[f"{name}{end}"].to_numpy() for end in ("_low", "", "_high"))
+        assert (low <= best + 1e-9).all(), name
+        assert (best <= high + 1e-9).all(), name
+
+
+def test_where_nothing_flows_the_row_is_the_engines_own():
+    table = tune_of(WREN, drawn(WREN, 0.0, 0.6)).table
+    row = table.iloc[0]
+    assert row["share_percent"] == 0
+    assert row["power_own_hp"] > 0
+    assert (
+        row[["retard_deg", "power_gain_hp", "nitrous_kg_s", "peak_pressure_bar_high", "valve_duty_percent"]]
+        .isna()
+        .all()
+    )
+    assert table.iloc[1:]["retard_deg"].notna().all()
+
+
+def test_more_dose_takes_no_less_retard_and_fuel():
+    room = dose_map(WREN)
+    ramp = drawn(WREN, 0.5, 0.5)
+    shares = (0.15, 0.3, 0.45, 0.6)
+    rows = [tune_rows(WREN, room, ramp, room.rpm, np.full(len(room.rpm), s)) for s in shares]
+    for column in ("retard_deg", "fuel_speed_density_kg_h", "nitrous_kg_s", "rule_deg"):
+        values = np.array([r[column] for r in rows])
+        assert (np.diff(values, axis=0) >= 0).all(), column
+
+
+def test_valve_duty_passes_the_share_back():
+    tune, pulsing = tune_of(WREN), Pulsing.of(WREN)
+    duty = tune.table["valve_duty_percent"].to_numpy() / 100
+    assert pulsing.share(duty) == pytest.approx(tune.table["share_percent"].to_numpy() / 100)
+
+
+# --- limits that allow nothing
+
+
+def test_nothing_fits_and_the_tune_still_comes(nothing):
+    assert nothing.blockers[0].startswith("No nitrous fits under these limits at any rpm, because of ")
+    assert (nothing.table["share_percent"] == 0).all()
+    assert nothing.table["power_own_hp"].notna().all()
+    assert len(nothing.dosed.rpm) == 0
+    assert nothing.guards == nothing.proposals == []
+    assert nothing.ladder.steps == []
+
+
+@pytest.mark.parametrize("kind", ["full hit", "over rpm", "stages"])
+def test_nothing_fits_is_the_first_blocker_of_any_ramp(kind):
+    changes = {"limits.power_hp": 60.0, "ramp.kind": kind}
+    if kind != "full hit":
+        changes |= {"ramp.rpm": [3000.0, 5000.0], "ramp.share_percent": [40.0, 80.0]}
+    said = tune_of(WREN.replace(changes)).blockers
+    assert said[0].startswith("No nitrous fits under these limits at any rpm, because of ")
+
+
+@pytest.mark.xfail(
+    strict=True, reason="rehearsal of no speed at all: 'rpm is array([])', where the ladder says that nothing flows"
+)
+def test_rehearsal_where_nothing_flows(nothing):
+    assert nothing.rehearsal.fuel_share == 0
+
+
+def test_ramp_beyond_the_limits_is_blocked():
+    tune = tune_of(WREN, typed(OVER_RPM, [2500, 6000], [80, 80]))
+    assert any(text.startswith("From 2500 to ") and "peak pressure" in text for text in tune.blockers)
+
+
+def test_slow_pulses_pass_the_lean_stop():
+    slow = WREN.replace({"nitrous.pulse_hz": 2.0})
+    said = tune_of(slow, drawn(slow, 0.4, 0.4)).blockers
+    assert any("Between pulses at 2 Hz the leanest cycle" in text for text in said)
+    assert not any("Between pulses" in text for text in tune_of(WREN).blockers)
+
+
+@pytest.mark.xfail(
+    strict=True, raises=InputError, reason="a nozzle too large for the map is told as a share of it, not as the nozzle"
+)
+def test_a_nozzle_too_large_is_told_as_the_nozzle():
+    big = BADGER.replace({"nitrous.nozzle_diameter_mm": 2.4, "limits.power_hp": 300.0})
+    try:
+        blockers = tune_of(big).blockers
+    except InputError as exc:
+        if exc.field == "nitrous.nozzle_diameter_mm":
+            return
+        raise
+    assert blockers
+
+
+# --- on the tuner's own breakpoints
+
+NODES = (0.2, 0.5, 0.8)
+
+
+@pytest.fixture(scope="module")
+def pulsed():
+    return tune_of(WREN)
+
+
+def test_own_tables_are_exact_at_the_maps_points(pulsed):
+    """Duties that pass a share of the map, at its speeds: what a direct plan says there."""
+    room, pulsing = pulsed.room, Pulsing.of(WREN)
+    own = own_tables(pulsed, room.rpm, 100 * pulsing.duty(np.array(NODES)))
+    for k, share in enumerate(NODES):
+        plan = plan_shot(WREN, rpm=room.rpm, share=Shares(share, share, share)).table
+        reach = plan["reachable"].to_numpy()
+        assert own.fuel_kg_h[reach, k] == pytest.approx(plan["fuel_speed_density_kg_h"].to_numpy()[reach], rel=1e-9)
+        assert own.fuel_percent[reach, k] == pytest.approx(plan["fuel_added_percent"].to_numpy()[reach], rel=1e-9)
+        assert own.fuel_ms[reach, k] == pytest.approx(plan["fuel_added_ms"].to_numpy()[reach], rel=1e-9)
+        peak = pulsing.strongest(room.rpm, np.full(len(room.rpm), share))
+        assert own.retard_deg[:, k] == pytest.approx(half_up(room.at("first_hit_deg", room.rpm, peak)))
+        assert own.allowed[:, k].tolist() == (peak <= room.most_at(room.rpm) + 1e-6).tolist()
+
+
+def test_own_tables_of_a_full_hit_are_the_direct_plan():
+    tune = tune_of(BADGER)
+    rpm = tune.room.rpm
+    own, plan = own_tables(tune, rpm), plan_shot(BADGER).table
+    at = np.isin(rpm, plan["rpm"])
+    reach = plan["reachable"].to_numpy()
+    assert own.fuel_kg_h[at, 0] == pytest.approx(plan["fuel_mass_air_kg_h"].to_numpy(), rel=1e-9)
+    assert own.retard_deg[at, 0][reach] == pytest.approx(half_up(plan["first_hit_deg"].to_numpy()[reach]))
+    assert own.duty_percent.tolist() == [100.0]
+    assert own.duty_at.tolist() == [100.0] * len(rpm)
+
+
+def test_own_duty_is_that_of_the_ramp(pulsed):
+    own = own_tables(pulsed, pulsed.table["rpm"], [50.0])
+    assert own.duty_at == pytest.approx(pulsed.table["valve_duty_percent"].to_numpy())
+
+
+def test_own_tables_are_zero_outside_the_window_and_at_no_duty(pulsed):
+    own = own_tables(pulsed, [1000, 2499, 2500, 4000, 6000, 6001, 8000], [0, 5, 30, 100])
+    outside = [0, 1, 5, 6]
+    for values in (own.fuel_kg_h, own.fuel_percent, own.fuel_ms, own.retard_deg):
+        assert (values[outside] == 0).all()
+        assert (values[:, 0] == 0).all()
+        assert (values[:, 1] == 0).all()  # told to open for less than its opening time
+        assert (values[2:5, 2:] > 0).all()
+    assert (own.duty_at[outside] == 0).all()
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="outside the window what the window's first speed allows is asked, and a row of zeros is marked as breaking a limit",
+)
+def test_no_limit_is_broken_where_nothing_flows(pulsed):
+    assert own_tables(pulsed, [1000, 4000, 8000], [0, 100]).allowed[[0, 2]].all()
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="zero outside the window: a controller that draws a line from it takes too little retard just inside the window",
+)
+def test_a_controller_that_draws_lines_never_takes_too_little_retard():
+    tune = tune_of(BADGER)
+    own = own_tables(tune, np.arange(2750.0, 6800.0, 500.0))
+    rpm = np.arange(3000.0, 6700.0, 50.0)
+    need = tune.room.at("first_hit_deg", rpm, np.ones(len(rpm)))
+    known = np.isfinite(need)
+    assert (np.interp(rpm, own.rpm, own.retard_deg[:, 0])[known] >= need[known] - 0.5).all()
+
+
+@pytest.mark.parametrize(
+    ("rpm", "duty", "field", "value", "unit"),
+    [
+        ([3000, 3000], [50], "tables.rpm", 3000.0, "rpm"),
+        ([4000, 3000], [50], "tables.rpm", 3000.0, "rpm"),
+        ([400, 3000], [50], "tables.rpm", 400.0, "rpm"),
+        ([3000, 13000], [50], "tables.rpm", 13000.0, "rpm"),
+        ([3000, np.inf], [50], "tables.rpm", np.inf, "rpm"),
+        ([3000], [50, 40], "tables.duty_percent", 40.0, "%"),
+        ([3000], [-1], "tables.duty_percent", -1.0, "%"),
+        ([3000], [50, 101], "tables.duty_percent", 101.0, "%"),
+        (np.linspace(1000, 8000, 41), [50], "tables.rpm", 41, "values"),
+        ([], [50], "tables.rpm", 0, "values"),
+        ([3000], [], "tables.duty_percent", 0, "values"),
+    ],
+)
+def test_bad_breakpoints_are_refused(pulsed, rpm, duty, field, value, unit):
+    with pytest.raises(InputError) as caught:
+        own_tables(pulsed, rpm, duty)
+    exc = caught.value
+    assert (exc.field, exc.value, exc.unit) == (field, value, unit)
+    assert any(c.isdigit() for c in exc.allowed)
+    assert exc.reason.endswith(".")
+
+
+def test_nan_is_refused_as_a_breakpoint(pulsed):
+    with pytest.raises(InputError, match=r"tables.rpm is nan rpm; allowed: 500 to 12000 rpm"):
+        own_tables(pulsed, [3000, np.nan], [50])
+
+
+@pytest.mark.xfail(
+    strict=True, reason="breakpoints that are no numbers, or a table of them, escape the checks as numpy's own errors"
+)
+@pytest.mark.parametrize("rpm", [["fast"], [[3000, 4000]]])
+def test_words_are_refused_as_breakpoints(pulsed, rpm):
+    with pytest.raises(InputError):
+        own_tables(pulsed, rpm, [50])
