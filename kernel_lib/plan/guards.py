@@ -1,4 +1,4 @@
-"""When the nitrous may flow and when it must stop: one pass along its timeline, a number in every sentence, and a proposal for every limit."""
+"""When the nitrous may flow and when it must stop: one pass along its timeline, a number in every sentence."""
 
 from __future__ import annotations
 
@@ -6,25 +6,26 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..band import SENSOR_ERROR
 from ..build_sheet import BuildSheet
-from ..engine.charge import fresh_charge
-from ..engine.setup import Setup
 from ..text import listed
 from ..units import f_from_c, psi_from_kpa
-from . import fuel as pf
-from .delivery import lambda_ripple
 from .dose import Dosed
-from .passage import CASES, extremes
-from .ramp import gear_rises
-from .stopping import Budget, stop_budget, wash_out
-
-COMPUTED, PRACTICE, OWN, SHEET = (
-    "computed",
-    "common practice, no source",
-    "a choice of our own, no source",
-    "the build sheet",
+from .proposals import (
+    COMPUTED,
+    OWN,
+    PRACTICE,
+    SHEET,
+    TRADE_HOLD_S,
+    TRADE_LEAD_MS,
+    arm_s,
+    close_rpm,
+    entry_ends,
+    hold_s,
+    lean_budget,
 )
+from .ramp import gear_rises
+from .stopping import wash_out
+
 BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES = (
     "Before the first drop",
     "Coming in",
@@ -34,10 +35,6 @@ BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES = (
     "Switches in series",
 )
 PHASES = (BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES)
-TRADE_HOLD_S = 1.0
-"""Timing kept back after shut-off; common practice, no source."""
-TRADE_LEAD_MS = 100.0
-"""Fuel before nitrous; common practice, no source."""
 PRESSURE_DROP = 0.05
 """Of the fuel pressure, at which nitrous stops; a choice of our own, no source."""
 WARM_C = 70.0
@@ -53,84 +50,7 @@ class Guard:
     basis: str
 
 
-@dataclass(frozen=True)
-class Proposal:
-    """A limit: what it is, proposed value, the sheet's, unit, decimals, why, and what that rests on."""
-
-    name: str
-    value: float
-    sheet: float
-    unit: str
-    digits: int
-    reason: str
-    basis: str
-
-
-def fuel_missing(sheet: BuildSheet, rpm: float, flow: float) -> float:
-    """Lambda where the nitrous flows and none of the added fuel comes."""
-    setup, engine, control = Setup.of(sheet), sheet.engine, sheet.controller
-    charge = fresh_charge(setup, np.array([rpm]), np.array([flow]))
-    own = pf.fuel_supplied(
-        setup, charge, np.array([rpm]), engine.lambda_without_nitrous, control.metering, control.intake_sensor
-    )
-    return float(pf.lambda_with(setup, charge, own)[0])
-
-
-def lean_budget(sheet: BuildSheet, dosed: Dosed, k: int, stop: float | None = None) -> tuple[float, Budget]:
-    """Lambda with the added fuel missing at one speed of the dose, and what the lean stop takes then."""
-    rpm, share = float(dosed.rpm[k]), float(dosed.share[k])
-    lean = fuel_missing(sheet, rpm, float(dosed.flow[k]))
-    return lean, stop_budget(sheet, rpm, lean, stop, share)
-
-
-def hold_s(sheet: BuildSheet, dosed: Dosed, throttle: str = "open") -> float:
-    """Time for which added fuel and retard have to stay after the command to close: the longest over the dose, high end [s]."""
-    return max(
-        wash_out(sheet, float(r), throttle, float(s))["all"].high for r, s in zip(dosed.rpm, dosed.share, strict=True)
-    )
-
-
-def close_rpm(sheet: BuildSheet, dosed: Dosed) -> float:
-    """Speed at which nitrous has to close so that it is gone at the rev limit, in the fastest gear [rpm]."""
-    gone = wash_out(sheet, float(dosed.rpm[-1]), "open", float(dosed.share[-1]))["all"].high
-    return sheet.engine.limit_rpm - max(gear_rises(sheet).values()) * gone
-
-
-def proposals(sheet: BuildSheet, dosed: Dosed, *, pulsed: bool) -> list[Proposal]:
-    """Propose every limit, with its reason.
-
-    Parameters
-    ----------
-    sheet : BuildSheet
-    dosed : Dosed
-        Not empty.
-    pulsed : bool
-        Whether the valve is pulsed.
-    """
-    setup, limits, nitrous, target = Setup.of(sheet), sheet.limits, sheet.nitrous, sheet.engine.lambda_with_nitrous
-    rich, lean = target, target
-    if pulsed:
-        ripple = lambda_ripple(sheet, setup, dosed.rpm, dosed.share, nitrous.pulse_hz)
-        rich, lean = min(target, float(ripple.richest.min())), max(target, float(ripple.leanest.max()))
-    lean_stop = min(np.ceil(200 * max(lean + SENSOR_ERROR.high, target + 0.03)) / 200, pf.TOO_LEAN_LAMBDA)
-    rich_stop = max(
-        np.floor(200 * 0.5 * (limits.misfire_rich_lambda + rich - SENSOR_ERROR.high)) / 200, limits.misfire_rich_lambda
-    )
-    return [
-        Proposal("lean stop", float(lean_stop), limits.lean_stop_lambda, "lambda", 3,
-                 f"as near to the target {target:.3f} as {'pulses and ' if pulsed else ''}a sensor's error let it, not beyond the trade's {pf.TOO_LEAN_LAMBDA:.3f}", COMPUTED),
-        Proposal("rich stop", float(rich_stop), limits.rich_stop_lambda, "lambda", 3,
-                 f"half way between {limits.misfire_rich_lambda:.2f}, where firing grows doubtful (from memory), and the richest cycle meant", OWN),
-        Proposal("fuel before nitrous", least_lead_ms(sheet, dosed), nitrous.fuel_lead_ms, "ms", 0,
-                 "the least with which no cycle of a hit passes the lean stop, at the late end of what is unknown", COMPUTED),
-        Proposal("nitrous closes at", 50 * np.floor(close_rpm(sheet, dosed) / 50), nitrous.spray_rpm_max, "rpm", 0,
-                 f"so that it is gone at the rev limit of {sheet.engine.limit_rpm:g} rpm in the fastest gear", COMPUTED),
-        Proposal("fuel and timing stay", hold_s(sheet, dosed), TRADE_HOLD_S, "s", 2,
-                 "until 95 % of the nitrous is gone with the throttle open, high end; the trade says 1 s", COMPUTED),
-    ]  # fmt: skip
-
-
-def guards(sheet: BuildSheet, dosed: Dosed, ramp_says: str, *, pulsed: bool) -> list[Guard]:
+def guards(sheet: BuildSheet, dosed: Dosed, ramp_says: str, *, metric: bool = True) -> list[Guard]:
     """Tell one pass along its timeline.
 
     Parameters
@@ -139,7 +59,8 @@ def guards(sheet: BuildSheet, dosed: Dosed, ramp_says: str, *, pulsed: bool) -> 
     dosed : Dosed
     ramp_says : str
         The ramp in a sentence.
-    pulsed : bool
+    metric : bool
+        kPa and degrees Celsius, else psi and Fahrenheit.
 
     Returns
     -------
@@ -149,24 +70,24 @@ def guards(sheet: BuildSheet, dosed: Dosed, ramp_says: str, *, pulsed: bool) -> 
     if not len(dosed.rpm):
         return []
     return [
-        *_before(sheet, dosed),
+        *_before(sheet, dosed, metric=metric),
         *_coming(sheet, dosed, ramp_says),
-        *_flowing(sheet, dosed, pulsed=pulsed),
+        *_flowing(sheet, dosed),
         *_closing(sheet, dosed),
         *_after(sheet, dosed),
         *_series(sheet),
     ]
 
 
-def _kpa(value: float) -> str:
-    return f"{value:.0f} kPa ({psi_from_kpa(value):.0f} psi) gauge"
+def _pressure(kpa: float, metric: bool) -> str:
+    return f"{kpa:.0f} kPa" if metric else f"{psi_from_kpa(kpa):.0f} psi"
 
 
 def _ms(seconds: float) -> str:
     return f"{round(1e3 * seconds, -1):.0f} ms"
 
 
-def _before(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
+def _before(sheet: BuildSheet, dosed: Dosed, *, metric: bool) -> list[Guard]:
     nitrous, control, system = sheet.nitrous, sheet.controller, sheet.fuel_system
     settle = 3 * (control.sensor_delay_ms + control.filter_ms)
     pressure = sheet.value("nitrous.fuel_jet_pressure_kpa") if nitrous.system == "wet" else system.rail_pressure_kpa
@@ -175,45 +96,16 @@ def _before(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
         if sheet.driveline.gear_ratios is None and sheet.driveline.rise_rpm_s is None
         else f" and gear {sheet.driveline.gear_min} or higher"
     )
+    warm = f"{WARM_C:.0f} °C" if metric else f"{f_from_c(WARM_C):.0f} °F"
     return [
-        Guard(BEFORE, f"Armed by hand, bottle open, coolant above {WARM_C:.0f} °C ({f_from_c(WARM_C):.0f} °F): a cold engine has other clearances and another mixture.", PRACTICE),
+        Guard(BEFORE, f"Armed by hand, bottle open, coolant above {warm}: a cold engine has other clearances and another mixture.", PRACTICE),
         Guard(BEFORE, f"Throttle beyond {nitrous.throttle_min_percent:g} %{gear}.", SHEET),
         Guard(BEFORE, f"Engine speed at least {dosed.rpm[0]:.0f} rpm, where this dose begins: at a constant flow the dose of a cycle grows as the speed falls.", COMPUTED),
-        Guard(BEFORE, f"Bottle between {_kpa(nitrous.window_low_kpa)} and {_kpa(nitrous.window_high_kpa)}: outside, another flow arrives than the fuel is set for.", SHEET),
-        Guard(BEFORE, f"Fuel pressure within {100 * PRESSURE_DROP:.0f} % of {_kpa(pressure)}.", OWN),
+        Guard(BEFORE, f"Bottle gauge between {_pressure(nitrous.window_low_kpa, metric)} and {_pressure(nitrous.window_high_kpa, metric)}: outside, another flow arrives than the fuel is set for.", SHEET),
+        Guard(BEFORE, f"Fuel pressure within {100 * PRESSURE_DROP:.0f} % of {_pressure(pressure, metric)} gauge.", OWN),
         Guard(BEFORE, f"Lambda within 0.03 of {sheet.engine.lambda_without_nitrous:.2f} at full throttle for {settle:.0f} ms, three times the lag of sensor and filter: the plan adds to a base "
               "that must be right.", COMPUTED),
     ]  # fmt: skip
-
-
-def entry_ends(sheet: BuildSheet, dosed: Dosed, lead_s) -> tuple[np.ndarray, np.ndarray]:
-    """Richest and leanest cycle of a hit at both ends of the dose, over all that is unknown of its coming in.
-
-    Parameters
-    ----------
-    sheet : BuildSheet
-    dosed : Dosed
-    lead_s : array
-        Fuel before nitrous [s].
-
-    Returns
-    -------
-    tuple of array
-        Lambda, of the shape of `lead_s`.
-    """
-    found = [
-        extremes(sheet, float(dosed.rpm[k]), float(dosed.share[k]), lead_s, case=case)
-        for k in (0, -1)
-        for case in CASES
-    ]
-    return np.min([richest for richest, _ in found], axis=0), np.max([leanest for _, leanest in found], axis=0)
-
-
-def least_lead_ms(sheet: BuildSheet, dosed: Dosed) -> float:
-    """Least fuel lead with which no cycle of a hit passes the lean stop, whatever is unknown [ms]; the longest looked at if none does."""
-    leads = np.arange(0.0, 0.61, 0.01)
-    kept = entry_ends(sheet, dosed, leads)[1] <= max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
-    return 1e3 * float(leads[kept.argmax()] if kept.any() else leads[-1])
 
 
 def _coming(sheet: BuildSheet, dosed: Dosed, ramp_says: str) -> list[Guard]:
@@ -231,33 +123,56 @@ def _coming(sheet: BuildSheet, dosed: Dosed, ramp_says: str) -> list[Guard]:
     ]  # fmt: skip
 
 
-def _flowing(sheet: BuildSheet, dosed: Dosed, *, pulsed: bool) -> list[Guard]:
+def _flowing(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
     limits = sheet.limits
-    ends = sorted({0, len(dosed.rpm) - 1})
-    told = []
-    for k in ends:
-        lean, budget = lean_budget(sheet, dosed, k)
-        if budget.reached:
-            told.append(
-                f"at {dosed.rpm[k]:.0f} rpm lambda {lean:.2f}, and {_ms(budget.total_s)} or {budget.cycles:.0f} cycles of each cylinder until the nitrous is gone"
-            )
-        else:
-            told.append(f"at {dosed.rpm[k]:.0f} rpm lambda {lean:.2f}, which the stop never sees")
     closing = wash_out(sheet, float(dosed.rpm[0]), "open", float(dosed.share[0]))["all"].best
-    by_speed = next(p for p in proposals(sheet, dosed, pulsed=pulsed) if p.unit == "rpm")
-    late = sheet.nitrous.spray_rpm_max > by_speed.value
-    rise = max(gear_rises(sheet).values())
     return [
-        Guard(FLOWING, f"Lambda leaner than {limits.lean_stop_lambda:.3f} ({limits.lean_stop_lambda * sheet.controller.gauge_scale:.1f} on this gauge). It is late by nature: with the added fuel missing, "
-              f"{listed(told)}.", COMPUTED),
-        Guard(FLOWING, f"Lambda richer than {limits.rich_stop_lambda:.3f}: short of {limits.misfire_rich_lambda:.2f} cylinders misfire (from memory), and a misfire reads lean, so rule it out before any "
-              "fuel is added.", OWN),
-        Guard(FLOWING, f"Fuel pressure {100 * PRESSURE_DROP:.0f} % low, knock, or throttle below {sheet.nitrous.throttle_min_percent:g} %: these act {_ms(closing)} before the nitrous is gone, without the "
-              "sensor's wait.", COMPUTED),
-        Guard(FLOWING, f"Engine speed: close at {by_speed.value:.0f} rpm or before, {rise:.0f} rpm/s times valve and wash-out below the rev limit of {sheet.engine.limit_rpm:g} rpm."
-              + (f" The sheet's window ends at {sheet.nitrous.spray_rpm_max:g} rpm, too late for that." if late else ""), COMPUTED),
+        Guard(FLOWING, _lean(sheet, dosed), COMPUTED),
+        Guard(FLOWING, f"Lambda richer than {limits.rich_stop_lambda:.3f}, from {arm_s(sheet, dosed):.1f} s after the button on, when the nitrous has arrived and the sensor has seen it: fuel ahead of "
+              f"nitrous is richer than that by design. Short of {limits.misfire_rich_lambda:.2f} cylinders misfire (from memory), and a misfire reads lean: rule it out before any fuel is added.", OWN),
+        Guard(FLOWING, f"Fuel pressure {100 * PRESSURE_DROP:.0f} % low, or throttle below {sheet.nitrous.throttle_min_percent:g} %: these act {_ms(closing)} before the nitrous is gone, without the "
+              "sensor's wait. A knock signal ends it too, but only after the first cycles that knock.", COMPUTED),
+        Guard(FLOWING, _speed(sheet, dosed), COMPUTED),
         *_cuts(sheet),
     ]  # fmt: skip
+
+
+def _lean(sheet: BuildSheet, dosed: Dosed) -> str:
+    """Say what the lean stop takes."""
+    stop = sheet.limits.lean_stop_lambda
+    begin = f"Lambda leaner than {stop:.3f} ({stop * sheet.controller.gauge_scale:.1f} on this gauge)."
+    if stop <= sheet.engine.lambda_with_nitrous:
+        return f"{begin} That is not leaner than the target {sheet.engine.lambda_with_nitrous:.3f}: it would end every pull."
+    told = []
+    for k in sorted({0, len(dosed.rpm) - 1}):
+        lean, budget = lean_budget(sheet, dosed, k)
+        at = f"at {dosed.rpm[k]:.0f} rpm lambda {lean:.2f}"
+        told.append(
+            f"{at}, and {_ms(budget.total_s)} or {budget.cycles:.0f} cycles of each cylinder until the nitrous is gone"
+            if budget.reached
+            else f"{at}, which the stop never sees"
+        )
+    return f"{begin} It is late by nature: with the added fuel missing, {listed(told)}."
+
+
+def _speed(sheet: BuildSheet, dosed: Dosed) -> str:
+    """Say where nitrous has to close by engine speed, in gear and with the wheels loose."""
+    by, rise, free = close_rpm(sheet, dosed), max(gear_rises(sheet).values()), sheet.driveline.free_rise_rpm_s
+    loose = close_rpm(sheet, dosed, free)
+    late = (
+        f" The sheet's window ends at {sheet.nitrous.spray_rpm_max:g} rpm, too late for that."
+        if sheet.nitrous.spray_rpm_max > by
+        else ""
+    )
+    tail = (
+        f"a window that ends at {loose:.0f} rpm would do"
+        if loose > dosed.rpm[0]
+        else "no speed of this window is early enough"
+    )
+    return (
+        f"Engine speed: close at {50 * np.floor(by / 50):.0f} rpm or before, {rise:.0f} rpm/s times valve and wash-out below the rev limit of {sheet.engine.limit_rpm:g} rpm.{late} "
+        f"With the wheels loose or a shift missed ({free:.0f} rpm/s) {tail}: there the limiter cuts in on nitrous."
+    )
 
 
 _CUT = {
@@ -293,9 +208,11 @@ def _closing(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
     parts = wash_out(sheet, float(dosed.rpm[k]), "open", float(dosed.share[k]))
     hold, lifted = hold_s(sheet, dosed), hold_s(sheet, dosed, "shut")
     verdict = (
-        f"the trade's {TRADE_HOLD_S:.0f} s is enough"
+        "covers both"
+        if lifted <= TRADE_HOLD_S
+        else "covers the open throttle only"
         if hold <= TRADE_HOLD_S
-        else f"the trade's {TRADE_HOLD_S:.0f} s is too short"
+        else "is too short"
     )
     follows = (
         ""
@@ -305,9 +222,9 @@ def _closing(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
     return [
         Guard(CLOSING, f"Nitrous first: the valve shuts in {1e3 * parts['valve'].best:.0f} ms, what lies behind it runs out in about {_ms(parts['line'].best)}, the manifold clears in "
               f"{_ms(parts['manifold'].best)} at {dosed.rpm[k]:.0f} rpm.", COMPUTED),
-        Guard(CLOSING, f"Added fuel and retard stay for {hold:.2f} s with the throttle open: {verdict}.{follows}", COMPUTED),
-        Guard(CLOSING, f"After a lift hardly any fresh air comes, and the nitrous fraction falls slowly: up to {lifted:.1f} s. If the controller cuts fuel on a closed throttle, keep the spark off "
-              "the lean rest: no throttle again before that.", COMPUTED),
+        Guard(CLOSING, f"Added fuel and retard stay, at the high end of what is unknown, for {hold:.1f} s with the throttle open and {lifted:.1f} s after a lift, when hardly any fresh air thins the "
+              f"nitrous: the trade's {TRADE_HOLD_S:.0f} s {verdict}.{follows}", COMPUTED),
+        Guard(CLOSING, f"If the controller cuts fuel on a shut throttle, do not open it again within those {lifted:.1f} s: nitrous without fuel waits in the manifold.", COMPUTED),
     ]  # fmt: skip
 
 
@@ -319,8 +236,13 @@ def _after(sheet: BuildSheet, dosed: Dosed) -> list[Guard]:
 
 
 def _series(sheet: BuildSheet) -> list[Guard]:
-    fuel = "fuel-pressure switch" if sheet.nitrous.system == "wet" else "rail-pressure switch"
+    fuel = (
+        "a pressure switch in the nitrous fuel line"
+        if sheet.nitrous.system == "wet"
+        else "a pressure switch on the fuel rail"
+    )
     return [
-        Guard(SERIES, f"Four contacts in series carry the valve's current, whatever the controller thinks: master switch, full-throttle switch, {fuel}, speed window. Any one of them open "
-              "closes the valve; none of them can open it alone.", PRACTICE),
+        Guard(SERIES, f"Four contacts in series carry the valve's current, whatever the controller thinks: the master switch, a switch at full throttle, {fuel}, and a relay that closes only in the speed "
+              "window. Any one open closes the valve; none can open it alone.", PRACTICE),
+        Guard(SERIES, "A valve that sticks open is ended by none of these: 1 more valve in series, upstream, which closes whenever the first should be shut (valve supervision), and the bottle's own.", PRACTICE),
     ]  # fmt: skip

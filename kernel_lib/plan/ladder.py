@@ -123,7 +123,7 @@ def _step(
 ) -> Step:
     share = planned * fraction if pulsing is None else pulsing.floor(planned * fraction)
     strongest = share if pulsing is None else pulsing.strongest(rpm, share)
-    retard = np.where(share > 0, np.ceil(2 * room.at("first_hit_deg", rpm, strongest) - 1e-6) / 2, np.nan)
+    retard = np.where(share > 0, room.first_hit(rpm, strongest), np.nan)
     k = int(np.abs(np.where(share > 0, rpm, np.inf) - sheet.engine.peak_power_rpm).argmin())
     key = added_fuel_key(sheet, "kg_h")
     ends = (float(room.at(f"{key}{end}", rpm[k], share[k])) for end in ("_low", "", "_high"))

@@ -19,6 +19,9 @@ KINDS = (FULL_HIT, OVER_RPM, OVER_TIME, STAGES)
 FINE = 50.0
 """Steps in which a ramp is held against the limits [rpm]."""
 
+BETWEEN = 0.003
+"""Of the full flow, kept from the bound of a proposal for what lies between those steps."""
+
 
 @dataclass(frozen=True, eq=False)
 class Ramp:
@@ -168,17 +171,25 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
     pulsing, rpm = Pulsing.of(sheet), spray_speeds(sheet)
     fine = _fine(room)
     bound = pulsing.mean_for(fine, (1 - margin) * room.most_at(fine))
-    envelope = np.min(bound[None, :] + steepest / 1000 * np.abs(fine[None, :] - fine[:, None]), axis=1)
-    share = pulsing.floor(np.interp(rpm, fine, envelope))
-    for _ in range(60):
-        over = np.interp(fine, rpm, share) - bound
-        over[pulsing.between(np.interp(fine, rpm, share)) & (bound >= 1.0)] = 0.0
-        if over.max() <= 1e-9:
+    bound = np.where(bound < 1, np.maximum(bound - BETWEEN, 0.0), bound)
+    slope = steepest / 1000
+
+    def smooth(at: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Largest function under `values` that is no steeper, at the points of the ramp."""
+        return pulsing.floor(np.min(values[None, :] + slope * np.abs(at[None, :] - rpm[:, None]), axis=1))
+
+    share = smooth(fine, bound)
+    for _ in range(400):
+        line = np.interp(fine, rpm, share)
+        over = np.where(pulsing.between(line) & (bound >= 1.0), 0.0, line - bound)
+        worst = int(over.argmax())
+        if over[worst] <= 1e-9:
             break
-        worst = float(fine[over.argmax()])
-        k = int(np.clip(np.searchsorted(rpm, worst), 1, len(rpm) - 1))
-        near = [k - 1, k] if worst < rpm[k] else [k]
-        share[near] = pulsing.floor(np.maximum(share[near] - over.max() - 1e-6, 0.0))
+        k = int(np.clip(np.searchsorted(rpm, fine[worst]), 1, len(rpm) - 1))
+        part = (fine[worst] - rpm[k - 1]) / (rpm[k] - rpm[k - 1])
+        near, weight = (k, part) if part >= 0.5 else (k - 1, 1 - part)
+        share[near] = max(share[near] - over[worst] / weight - 1e-6, 0.0)
+        share = smooth(rpm, pulsing.floor(share))
     return Ramp(OVER_RPM, rpm, share, "proposed")
 
 

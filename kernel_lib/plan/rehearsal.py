@@ -67,6 +67,8 @@ def rehearsal(sheet: BuildSheet, rpm, added_kg_s, retard_deg) -> Rehearsal:
     """
     setup, engine, control = Setup.of(sheet), sheet.engine, sheet.controller
     rpm = np.asarray(rpm, float)
+    if not len(rpm):
+        return Rehearsal(0.0, pd.DataFrame(), None, ["Nothing flows at any speed: there is nothing to rehearse."])
     air = fresh_charge(setup, rpm, 0.0)
     own = pf.fuel_for(setup, air, engine.lambda_without_nitrous) * setup.cycles_per_second(rpm)
     added, retard = np.maximum(np.asarray(added_kg_s, float), 0.0), np.asarray(retard_deg, float)

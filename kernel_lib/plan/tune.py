@@ -14,9 +14,10 @@ from ..build_sheet import BuildSheet
 from ..engine.setup import spray_speeds
 from ..errors import InputError
 from .dose import Dosed
-from .guards import Guard, Proposal, guards, proposals
+from .guards import Guard, guards
 from .ladder import Ladder, ladder
 from .plan import plan_supply
+from .proposals import Proposal, proposals
 from .pulsing import Pulsing
 from .ramp import OVER_RPM, OVER_TIME, Ramp, breach_sentences, breaches, ramp_of, ramp_sentence, worst_over_rpm
 from .rehearsal import Rehearsal, rehearsal
@@ -97,10 +98,9 @@ class Tune:
         added = rows[added_fuel_key(self.sheet, "kg_h")].to_numpy() / 3600
         return rehearsal(self.sheet, rows["rpm"], added, rows["retard_deg"].fillna(0.0))
 
-    @functools.cached_property
-    def guards(self) -> list[Guard]:
+    def guards(self, *, metric: bool = True) -> list[Guard]:
         """One pass along its timeline."""
-        return guards(self.sheet, self.dosed, f"The nitrous: {ramp_sentence(self.ramp)}", pulsed=self.pulsed)
+        return guards(self.sheet, self.dosed, f"The nitrous: {ramp_sentence(self.ramp)}", metric=metric)
 
     @functools.cached_property
     def proposals(self) -> list[Proposal]:
@@ -172,7 +172,7 @@ def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.Da
     for name in AT_STRONGEST:
         out[name] = room.at(name, rpm, share)
         out[f"{name}_low"], out[f"{name}_high"] = room.at(f"{name}_low", rpm, low), room.at(f"{name}_high", rpm, peak)
-    retard = np.ceil(2 * room.at("first_hit_deg", rpm, peak) - 1e-6) / 2
+    retard = room.first_hit(rpm, peak)
     for end, at in (("", share), ("_low", low), ("_high", high)):
         later = (retard - room.at("first_hit_deg", rpm, at)) / LATER
         now, then = (room.at(f"{name}{end}", rpm, at) for name in ("power_gain_hp", "power_gain_hp_later"))
@@ -253,13 +253,16 @@ class OwnTables:
     ----------
     rpm, duty_percent : array
     fuel_kg_h, fuel_percent, fuel_ms : array
-        Fuel to add as this car meters it; NaN where the map ends, 0 where nothing flows.
+        Fuel to add as this car meters it; 0 where nothing flows. Outside the window fuel and retard are those of its end, so that a controller which draws a
+        line across the end has them in full inside.
     retard_deg : array
         Up to the half degree.
     duty_at : array
         Valve duty of the ramp at those speeds [%], 0 outside the window.
     allowed : array of bool
         Whether every limit is kept there.
+    inside : array of bool
+        Which speeds lie in the window.
     """
 
     rpm: np.ndarray
@@ -270,6 +273,7 @@ class OwnTables:
     retard_deg: np.ndarray
     duty_at: np.ndarray
     allowed: np.ndarray
+    inside: np.ndarray
 
 
 def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
@@ -297,30 +301,36 @@ def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
     share = pulsing.share(duty / 100) if pulsing else duty / 100
     inside = (rpm >= room.rpm[0] - 1e-9) & (rpm <= room.rpm[-1] + 1e-9)
     shape = len(rpm), len(duty)
-    held = np.broadcast_to(np.where(inside, rpm, room.rpm[0])[:, None], shape)
+    held = np.broadcast_to(np.clip(rpm, room.rpm[0], room.rpm[-1])[:, None], shape)
     parts = np.broadcast_to(share[None, :], shape)
     peak = strongest(sheet, tune.ramp, held, parts)
-    flows = inside[:, None] & (parts > 0)
 
-    def read(name: str, at: np.ndarray) -> np.ndarray:
-        return np.where(flows, room.at(name, held, at), 0.0)
+    def read(name: str) -> np.ndarray:
+        return np.where(parts > 0, room.at(name, held, parts), 0.0)
 
-    start = float(room.rpm[0])
-    ramp_share = np.where(inside, worst_over_rpm(sheet, tune.ramp, np.maximum(rpm, start)), 0.0)
+    ramp_share = np.where(inside, worst_over_rpm(sheet, tune.ramp, held[:, 0]), 0.0)
     return OwnTables(
         rpm,
         duty,
-        read(added_fuel_key(sheet, "kg_h"), parts),
-        read("fuel_added_percent", parts),
-        read("fuel_added_ms", parts),
-        np.maximum(np.ceil(2 * read("first_hit_deg", peak) - 1e-6) / 2, 0.0),
+        read(added_fuel_key(sheet, "kg_h")),
+        read("fuel_added_percent"),
+        read("fuel_added_ms"),
+        room.first_hit(held, peak),
         100 * (pulsing.duty(ramp_share) if pulsing else ramp_share),
-        peak <= room.most_at(held) + 1e-6,
+        ~inside[:, None] | (peak <= room.most_at(held) + 1e-6),
+        inside,
     )
 
 
 def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarray:
-    row = np.atleast_1d(np.asarray(values, float))
+    try:
+        row = np.atleast_1d(np.asarray(values, float))
+    except (TypeError, ValueError) as exc:
+        raise InputError(field, str(values)[:40], unit, "a row of numbers", "They cannot be read as numbers.") from exc
+    if row.ndim != 1:
+        raise InputError(
+            field, f"{row.ndim} dimensions", "", "a row of numbers", "A table has one row of breakpoints a side."
+        )
     if not len(row) or len(row) > 40:
         raise InputError(field, len(row), "values", "1 to 40 values", "A table of a controller is no longer.")
     for value in row:

@@ -122,11 +122,11 @@ def _second(tune: Tune, *, metric: bool) -> str:
         for p in tune.proposals
     )
     phases: dict[str, list[str]] = {}
-    for guard in tune.guards:
+    for guard in tune.guards(metric=metric):
         phases.setdefault(guard.phase, []).append(guard.sentence)
     told = "".join(f"<p><b>{escape(phase)}.</b> {escape(' '.join(texts))}</p>" for phase, texts in phases.items())
     rehearsal = tune.rehearsal
-    return f"""<section><h2>Limits</h2><table class="words"><tr><th>limit</th><th>proposed</th><th>sheet or trade</th><th>why</th></tr>{limits}</table></section>
+    return f"""<section><h2>Limits</h2><table class="words"><tr><th>limit</th><th>to type</th><th>this sheet rests on</th><th>why</th></tr>{limits}</table></section>
 <section><h2>One pass</h2>{told}</section>
 <section><h2>Rehearsal with the bottle shut</h2>{"".join(f"<p>{escape(text)}</p>" for text in rehearsal.sentences)}{_rehearsal_table(tune)}</section>
 <section><h2>Ladder</h2><p>{escape(tune.ladder.reason)}</p>{_ladder_table(tune, metric=metric)}

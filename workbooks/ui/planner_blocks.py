@@ -47,13 +47,14 @@ def _list(items: list[str]) -> str:
 class GuardsBlock(Block):
     """One pass along its timeline, and a value for every limit."""
 
-    def write(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str]:
+    def write(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str]:
         tune = r.tune
-        if not tune.guards:
+        told = tune.guards(metric=system == display.METRIC)
+        if not told:
             return "Nothing flows, so nothing has to stop it", ""
         out = ""
         for phase in PHASES:
-            rows = [g for g in tune.guards if g.phase == phase]
+            rows = [g for g in told if g.phase == phase]
             items = "".join(
                 f'<li>{escape(g.sentence)} <span class="nw-quiet">{escape(g.basis)}</span></li>' for g in rows
             )
@@ -62,9 +63,9 @@ class GuardsBlock(Block):
             [p.name, f"{p.value:.{p.digits}f} {p.unit}", f"{p.sheet:.{p.digits}f}", f"{p.reason}; {p.basis}"]
             for p in tune.proposals
         ]
-        head = [("limit", ""), ("proposed", ""), ("on the sheet", "or the trade's"), ("why", "")]
+        head = [("limit", ""), ("to type", ""), ("this page rests on", ""), ("why", "")]
         stay = next(p for p in tune.proposals if p.unit == "s")
-        title = f"One pass: nothing before {len([g for g in tune.guards if g.phase == PHASES[0]])} things are true, nitrous closes first, fuel and timing stay {stay.value:.2f} s"
+        title = f"One pass: nothing before {len([g for g in told if g.phase == PHASES[0]])} things are true, nitrous closes first, fuel and timing stay {stay.value:.2f} s"
         return title, f'<div class="nw-guards">{out}</div>{table(head, rows, kind=" nw-wordy")}'
 
 

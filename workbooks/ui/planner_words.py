@@ -8,8 +8,8 @@ import pandas as pd
 from kernel_lib import units
 from kernel_lib.engine.setup import Setup, spray_speeds
 from kernel_lib.plan.fuel_system import jet_band
-from kernel_lib.plan.guards import TRADE_HOLD_S, hold_s
 from kernel_lib.plan.power import shot_power
+from kernel_lib.plan.proposals import TRADE_HOLD_S, hold_s
 from kernel_lib.plan.pulsing import Pulsing
 from kernel_lib.plan.ramp import (
     OVER_TIME,
@@ -21,7 +21,7 @@ from kernel_lib.plan.ramp import (
     slowest_rise,
     worst_over_rpm,
 )
-from kernel_lib.plan.room import LIMITS, NONE, added_fuel_key
+from kernel_lib.plan.room import LIMITS, NONE, READ_ERROR, READ_SHORT, added_fuel_key
 from kernel_lib.plan.supply import bore_for
 from kernel_lib.plan.tune import strongest
 from kernel_lib.text import banded, listed, rounded
@@ -115,9 +115,11 @@ def answer(r: Result, system: str) -> list[str]:
 
 def assumes(r: Result) -> str:
     """What all of it rests on."""
+    angle, power, bar = (READ_ERROR[name] for name in ("first_hit_deg", "power_gain_hp", "peak_pressure_bar_high"))
     return (
         f"assumes the cautious edge of what is not known at every speed, the worst cylinder {r.sheet.nitrous.cylinder_spread_percent:g} % above the mean, a well mixed plenum, and steady "
-        "full throttle. Read between computed doses (every 0.1 to 0.25 of the flow) and speeds: within half a degree, 1 hp and 1 bar of a direct computation."
+        f"full throttle. Read between computed doses (every 0.1 to 0.25 of the flow) and speeds: within {angle:g} degrees, {power:g} hp and {bar:g} bar of a direct computation; to a retard "
+        f"{READ_SHORT:g} degrees are added for that."
     )
 
 

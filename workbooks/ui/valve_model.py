@@ -12,8 +12,8 @@ from kernel_lib import BuildSheet
 from kernel_lib.band import Band
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import delivery as dv
-from kernel_lib.plan.guards import TRADE_LEAD_MS, fuel_missing
 from kernel_lib.plan.passage import CASES, courses, lead_needed
+from kernel_lib.plan.proposals import TRADE_LEAD_MS, fuel_missing
 from kernel_lib.plan.stopping import Budget, stop_budget, wash_out
 
 TRADE_HZ, TRADE_LEAD_S = 10.0, TRADE_LEAD_MS / 1e3

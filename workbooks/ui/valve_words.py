@@ -7,7 +7,7 @@ from typing import Any
 from kernel_lib import InputError
 from kernel_lib.band import FILM_SHARE, FILM_TIME, IDLE_PRESSURE, LINE_DRAIN, LINE_FILL, VALVE_LAG_ERROR, Band
 from kernel_lib.plan import delivery as dv
-from kernel_lib.plan.guards import TRADE_HOLD_S
+from kernel_lib.plan.proposals import TRADE_HOLD_S
 from kernel_lib.text import listed
 
 from . import valve_model as model
