@@ -713,3 +713,51 @@ def test_the_weightiest_come_first():
     weights = [d.weight for d in found]
     assert weights.count("stop") == 2
     assert weights == sorted(weights, key=["stop", "watch"].index)
+
+
+# --- the ramp and the tuner's own tables
+
+
+PULSED = {"nitrous.progressive": True}
+POINTS = {"ramp.rpm": [3000.0, 5000.0], "ramp.share_percent": [30.0, 100.0]}
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"ramp.rpm": [3000.0, 3000.0]}, r"ramp.rpm is 3000 rpm; allowed: more than 3000, which stands before it"),
+        ({"ramp.time_s": [1.0, 0.5]}, r"ramp.time_s is 0.5 s; allowed: more than 1, which stands before it"),
+        ({"tables.rpm": [4000.0, 3000.0]}, r"tables.rpm is 3000 rpm; allowed: more than 4000"),
+        ({"tables.duty_percent": [50.0, 50.0]}, r"tables.duty_percent is 50 %; allowed: more than 50"),
+        ({"tables.rpm": [300.0, 3000.0]}, r"tables.rpm is 300 rpm; allowed: 500 to 12000 rpm"),
+        ({"ramp.share_percent": [120.0]}, r"ramp.share_percent is 120 %; allowed: 0 to 100 %"),
+        (
+            PULSED | {"ramp.kind": "over rpm"},
+            r"ramp.rpm is None rpm; allowed: a row of numbers. The ramp runs over rpm",
+        ),
+        (PULSED | {"ramp.kind": "over time"}, r"ramp.time_s is None s; allowed: a row of numbers"),
+        (
+            PULSED | {"ramp.kind": "over rpm", "ramp.rpm": [3000.0, 5000.0]},
+            r"ramp.share_percent is None %; allowed: a row of numbers",
+        ),
+        (
+            POINTS | {"ramp.kind": "stages", "ramp.share_percent": [50.0]},
+            r"ramp.share_percent is 1 values; allowed: 2 values",
+        ),
+        (
+            POINTS | {"ramp.kind": "over rpm", "nitrous.progressive": False},
+            r"ramp.kind is 'over rpm'; allowed: full hit or stages. A valve that is not pulsed",
+        ),
+    ],
+)
+def test_ramp_that_does_not_hang_together_is_refused(changes, message):
+    with pytest.raises(InputError, match=message):
+        BuildSheet.demo("wren_five").replace(changes)
+
+
+@pytest.mark.parametrize("kind", ["full hit", "stages", "over rpm", "over time"])
+def test_every_kind_of_ramp_is_read_and_lost_nowhere(kind):
+    sheet = BuildSheet.demo("wren_five").replace(PULSED | POINTS | {"ramp.kind": kind, "ramp.time_s": [0.0, 2.0]})
+    assert BuildSheet(sheet.to_toml()).ramp == sheet.ramp
+    assert (sheet.ramp.kind, sheet.ramp.rpm) == (kind, (3000.0, 5000.0))
+    assert not sheet.replace(dict.fromkeys([*POINTS, "ramp.kind", "ramp.time_s"])).is_given("ramp.kind")
