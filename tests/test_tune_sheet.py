@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kernel_lib import BuildSheet
-from kernel_lib.plan.tune import own_tables, tune_of
+from kernel_lib.plan.own_tables import own_tables
+from kernel_lib.plan.tune import tune_of
 from kernel_lib.sheets.plan_sheet import CAUTIONS
 from kernel_lib.sheets.tune_sheet import tune_html
 from kernel_lib.sheets.tune_tables import csv_of, grids

@@ -8,7 +8,9 @@ import numpy as np
 
 from ..band import Band
 from ..build_sheet import BuildSheet
+from ..engine.setup import Setup
 from ..text import listed
+from .fuel_system import jet_band
 from .power import shot_power
 from .pulsing import Pulsing
 from .room import DoseMap, added_fuel_key
@@ -46,7 +48,9 @@ class Step:
         Over `rpm`, to the half degree up; NaN where the step does not spray.
     rpm : array
     bore_mm : Band or None
-        Of each nozzle where the valve is not pulsed and the step is not the whole nozzle [mm].
+        Of each nozzle [mm], where the valve is not pulsed: a step then takes a nozzle of its own, the whole dose the fitted one.
+    jet_mm : Band or None
+        Of each fuel jet of a wet system [mm], for the fuel at the speed nearest to that of peak power.
     obstacle : str
         Why this step may not be sprayed, or "".
     log, plugs, gate : list of str
@@ -59,10 +63,19 @@ class Step:
     retard_deg: np.ndarray
     rpm: np.ndarray
     bore_mm: Band | None
+    jet_mm: Band | None
     obstacle: str
     log: list[str]
     plugs: str
     gate: list[str]
+
+    @property
+    def retard(self) -> str:
+        """Smallest and largest retard, in words [deg]."""
+        angles = self.retard_deg[np.isfinite(self.retard_deg)]
+        if not len(angles):
+            return "–"
+        return f"{angles.min():g}" if angles.min() == angles.max() else f"{angles.min():g} to {angles.max():g}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,9 +139,12 @@ def _step(
     retard = np.where(share > 0, room.first_hit(rpm, strongest), np.nan)
     k = int(np.abs(np.where(share > 0, rpm, np.inf) - sheet.engine.peak_power_rpm).argmin())
     key = added_fuel_key(sheet, "kg_h")
-    ends = (float(room.at(f"{key}{end}", rpm[k], share[k])) for end in ("_low", "", "_high"))
+    ends = [float(room.at(f"{key}{end}", rpm[k], share[k])) for end in ("_low", "", "_high")]
+    wet = sheet.nitrous.system == "wet" and ends[0] > 0 and share[k] > 0
+    part = 1.0 if pulsing is None else share[k]  # a pulsed jet is sized for the whole flow
+    jet = jet_band(sheet, Setup.of(sheet), *(v / 3600 / part for v in ends)) if wet else None
     flow = share * room.full_flow
-    bore = bore_for(sheet, float(flow.max())) if pulsing is None and fraction < 1 and flow.max() > 0 else None
+    bore = _nozzle(sheet, room, float(flow.max())) if pulsing is None and flow.max() > 0 else None
     over = strongest > room.most_at(rpm) + 1e-6
     obstacle = (
         f"breaks a limit at {rpm[over][0]:.0f} rpm, where {100 * room.most_at(rpm[over][0]):.0f} % of the full flow is allowed"
@@ -143,11 +159,20 @@ def _step(
         retard_deg=retard,
         rpm=rpm,
         bore_mm=bore,
+        jet_mm=jet,
         obstacle=obstacle,
         log=_log(sheet),
         plugs=_plugs(sheet),
         gate=_gate(sheet, last=last),
     )
+
+
+def _nozzle(sheet: BuildSheet, room: DoseMap, flow: float) -> Band | None:
+    """Bore of each nozzle for a flow [mm]: the fitted one where it is that flow."""
+    fitted = sheet.nitrous.nozzle_diameter_mm
+    if fitted is not None and abs(flow / room.full_flow - 1) < 1e-6:
+        return Band(fitted, fitted, fitted, "the fitted nozzle")
+    return bore_for(sheet, flow)
 
 
 def _log(sheet: BuildSheet) -> list[str]:

@@ -340,4 +340,14 @@ def ramp_sentence(ramp: Ramp) -> str:
     flowing = np.flatnonzero(ramp.share > 0)
     first, unit = flowing[0], "s" if ramp.kind == OVER_TIME else "rpm"
     word = "after" if ramp.kind == OVER_TIME else "at"
-    return f"{100 * ramp.share[first]:.0f} % of the full flow {word} {ramp.at[first]:g} {unit}, {100 * ramp.share[-1]:.0f} % {word} {ramp.at[-1]:g} {unit}."
+    start, end = float(ramp.share[first]), float(ramp.share[-1])
+    last = (
+        int(np.flatnonzero(~np.isclose(ramp.share, end, atol=1e-9))[-1]) + 1
+        if not np.allclose(ramp.share[first:], end)
+        else first
+    )
+    begin = "all of the flow" if start >= 1 else f"{100 * start:.0f} % of the flow"
+    if last == first:
+        return f"{begin[0].upper()}{begin[1:]} from {ramp.at[first]:g} {unit} on."
+    finish = "all of it" if end >= 1 else f"{100 * end:.0f} %"
+    return f"{begin[0].upper()}{begin[1:]} {word} {ramp.at[first]:g} {unit}, {finish} from {ramp.at[last]:g} {unit} on."

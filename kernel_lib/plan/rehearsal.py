@@ -30,7 +30,7 @@ class Rehearsal:
     fuel_share : float
         Of the added fuel that is switched on, the same at every speed: the largest that still fires; 0 where none does or a jet cannot be throttled.
     table : DataFrame
-        A row a speed: rpm, lambda_, lambda_low, lambda_high (pass marks), gauge_afr with its ends, injector_duty_percent, timing_deg_btdc (timing
+        A row a speed: rpm, lambda_, lambda_low, lambda_high (pass marks), gauge_afr with its ends, fuel_on_kg_h (what is switched on), injector_duty_percent, timing_deg_btdc (timing
         light, the whole retard), own_timing_deg_btdc.
     caught_ml : float or None
         Wet: fuel of all jets in `CAUGHT_S` into a measuring glass [mL]; None where there is no jet.
@@ -93,6 +93,7 @@ def rehearsal(sheet: BuildSheet, rpm, added_kg_s, retard_deg) -> Rehearsal:
             "gauge_afr": lambda_of(share) * control.gauge_scale,
             "gauge_afr_low": low * control.gauge_scale,
             "gauge_afr_high": high * control.gauge_scale,
+            "fuel_on_kg_h": 3600 * share * added,
             "injector_duty_percent": injector_duty(sheet, setup, rpm, through),
             "timing_deg_btdc": own_timing - retard,
             "own_timing_deg_btdc": own_timing,
@@ -134,5 +135,7 @@ def _sentences(
         )
     elif wet:
         out.append(f"Engine off, jet into a measuring glass for {CAUGHT_S:.0f} s: it gives the jet's measured flow.")
-    out.append("Let go of the throttle: fuel and timing must come back to where they were, as fast as the plan says.")
+    out.append(
+        "Let go of the throttle: fuel and timing must come back to where they were within the time the plan keeps them. Keep a rich stop off meanwhile: the mixture is meant to be that rich."
+    )
     return out

@@ -23,10 +23,10 @@ SHARES = (0.0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 1.0, 1.25, 1.5)
 NONE = "none of them"
 
 LIMITS = {
-    "pressure": "peak pressure (the retard it takes would open the exhaust too hot)",
-    "knock": "knock (the retard it takes would open the exhaust too hot)",
-    "phasing": "phasing (the retard it takes would open the exhaust too hot)",
-    "rule": "the exhaust's heat",
+    "pressure": "exhaust heat, for the retard that peak pressure asks for",
+    "knock": "exhaust heat, for the retard that knock asks for",
+    "phasing": "exhaust heat, for the retard that phasing asks for",
+    "rule": "exhaust heat",
     "retard": "peak pressure or knock (no retard up to 28 degrees is enough)",
     "flame table": "the table of computed flames ends",
     "injectors": "injector duty",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,14 +11,13 @@ import pandas as pd
 from .. import units
 from ..build_sheet import BuildSheet
 from ..engine.setup import spray_speeds
-from ..errors import InputError
 from .dose import Dosed
 from .guards import Guard, guards
 from .ladder import Ladder, ladder
 from .plan import plan_supply
 from .proposals import Proposal, proposals
 from .pulsing import Pulsing
-from .ramp import OVER_RPM, OVER_TIME, Ramp, breach_sentences, breaches, ramp_of, ramp_sentence, worst_over_rpm
+from .ramp import OVER_RPM, OVER_TIME, STAGES, Ramp, breach_sentences, breaches, ramp_of, ramp_sentence, worst_over_rpm
 from .rehearsal import Rehearsal, rehearsal
 from .room import DoseMap, added_fuel_key, dose_map, map_key, nothing_fits
 from .timing import LATER
@@ -85,6 +83,36 @@ class Tune:
             self.room.full_flow,
         )
 
+    @property
+    def most_duty(self) -> float:
+        """Largest valve duty that is pulsed [%]."""
+        pulsing = Pulsing.of(self.sheet)
+        return 100 * float(pulsing.duty(pulsing.most))
+
+    def share_at(self, rpm) -> np.ndarray:
+        """Share of the flow at engine speeds of the window."""
+        return worst_over_rpm(self.sheet, self.ramp, rpm)
+
+    def step_duties(self, rpm) -> list[np.ndarray]:
+        """Valve duty of every step of the ladder at engine speeds [%]; of a pulsed valve."""
+        pulsing, share = Pulsing.of(self.sheet), self.share_at(np.maximum(rpm, self.room.rpm[0]))
+        return [
+            100 * pulsing.duty(share if step.share == 1 else pulsing.floor(step.share * share))
+            for step in self.ladder.steps
+        ]
+
+    @property
+    def stage_note(self) -> str:
+        """Where stages open, and what has to be in by then; empty without stages."""
+        if self.ramp.kind != STAGES or not len(self.dosed.rpm):
+            return ""
+        told = [
+            f"{rpm:.0f} rpm ({retard:g} degrees out)"
+            for rpm, retard in zip(self.dosed.rpm, self.dosed.retard_deg, strict=True)
+            if np.isclose(self.ramp.at, rpm).any()
+        ]
+        return f"Stages open at {' and '.join(told)}: give your axes a breakpoint there and one 10 rpm before, or the timing of an open stage comes in too late."
+
     @functools.cached_property
     def ladder(self) -> Ladder:
         """The steps up to this dose."""
@@ -134,9 +162,18 @@ def tune_of(sheet: BuildSheet, ramp: Ramp | None = None) -> Tune:
     """
     room = dose_map(sheet)
     ramp = ramp_of(sheet, room) if ramp is None else ramp
-    rpm = spray_speeds(sheet)
+    rpm = _row_speeds(sheet, room, ramp)
     table = tune_rows(sheet, room, ramp, rpm, worst_over_rpm(sheet, ramp, rpm))
     return Tune(sheet, room, ramp, table, _blockers(sheet, room, ramp, table))
+
+
+def _row_speeds(sheet: BuildSheet, room: DoseMap, ramp: Ramp) -> np.ndarray:
+    """Every 500 rpm of the window; for stages also where one opens, and just before."""
+    rpm = spray_speeds(sheet)
+    if ramp.kind != STAGES:
+        return rpm
+    opening = ramp.at[(ramp.at > room.rpm[0]) & (ramp.at <= room.rpm[-1])]
+    return np.unique(np.concatenate([rpm, opening, opening - 10.0]))
 
 
 def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.DataFrame:
@@ -243,112 +280,3 @@ def _lean_cycles(sheet: BuildSheet, ramp: Ramp, table: pd.DataFrame) -> list[str
         f"Between pulses at {sheet.nitrous.pulse_hz:g} Hz the leanest cycle reaches about lambda {lean[k]:.2f} at {rows['rpm'].iloc[k]:.0f} rpm, past the lean stop at "
         f"{sheet.limits.lean_stop_lambda:.3f}: the fuel is set for the mean. Pulse faster, dose less there, or let the nitrous enter where it can mix."
     ]
-
-
-@dataclass(frozen=True, eq=False)
-class OwnTables:
-    """Tables on the tuner's own breakpoints, (speeds, valve duties).
-
-    Attributes
-    ----------
-    rpm, duty_percent : array
-    fuel_kg_h, fuel_percent, fuel_ms : array
-        Fuel to add as this car meters it; 0 where nothing flows. Outside the window fuel and retard are those of its end, so that a controller which draws a
-        line across the end has them in full inside.
-    retard_deg : array
-        Up to the half degree.
-    duty_at : array
-        Valve duty of the ramp at those speeds [%], 0 outside the window.
-    allowed : array of bool
-        Whether every limit is kept there.
-    inside : array of bool
-        Which speeds lie in the window.
-    """
-
-    rpm: np.ndarray
-    duty_percent: np.ndarray
-    fuel_kg_h: np.ndarray
-    fuel_percent: np.ndarray
-    fuel_ms: np.ndarray
-    retard_deg: np.ndarray
-    duty_at: np.ndarray
-    allowed: np.ndarray
-    inside: np.ndarray
-
-
-def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
-    """Read the tune on breakpoints.
-
-    Parameters
-    ----------
-    tune : Tune
-    rpm, duty_percent : array
-        Rising; duties 0 to 100. Where the valve is not pulsed the shares of its stages stand in their place.
-
-    Raises
-    ------
-    InputError
-        For breakpoints that do not rise or lie out of range.
-    """
-    sheet, room = tune.sheet, tune.room
-    rpm, duty = (
-        _rising("tables.rpm", rpm, 500.0, 12000.0, "rpm"),
-        _rising("tables.duty_percent", duty_percent, 0.0, 100.0, "%"),
-    )
-    pulsing = Pulsing.of(sheet) if tune.pulsed else None
-    if pulsing is None:
-        duty = 100 * np.unique(tune.ramp.share[tune.ramp.share > 0])
-    share = pulsing.share(duty / 100) if pulsing else duty / 100
-    inside = (rpm >= room.rpm[0] - 1e-9) & (rpm <= room.rpm[-1] + 1e-9)
-    shape = len(rpm), len(duty)
-    held = np.broadcast_to(np.clip(rpm, room.rpm[0], room.rpm[-1])[:, None], shape)
-    parts = np.broadcast_to(share[None, :], shape)
-    peak = strongest(sheet, tune.ramp, held, parts)
-
-    def read(name: str) -> np.ndarray:
-        return np.where(parts > 0, room.at(name, held, parts), 0.0)
-
-    ramp_share = np.where(inside, worst_over_rpm(sheet, tune.ramp, held[:, 0]), 0.0)
-    return OwnTables(
-        rpm,
-        duty,
-        read(added_fuel_key(sheet, "kg_h")),
-        read("fuel_added_percent"),
-        read("fuel_added_ms"),
-        room.first_hit(held, peak),
-        100 * (pulsing.duty(ramp_share) if pulsing else ramp_share),
-        ~inside[:, None] | (peak <= room.most_at(held) + 1e-6),
-        inside,
-    )
-
-
-def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarray:
-    try:
-        row = np.atleast_1d(np.asarray(values, float))
-    except (TypeError, ValueError) as exc:
-        raise InputError(field, str(values)[:40], unit, "a row of numbers", "They cannot be read as numbers.") from exc
-    if row.ndim != 1:
-        raise InputError(
-            field, f"{row.ndim} dimensions", "", "a row of numbers", "A table has one row of breakpoints a side."
-        )
-    if not len(row) or len(row) > 40:
-        raise InputError(field, len(row), "values", "1 to 40 values", "A table of a controller is no longer.")
-    for value in row:
-        if not low <= value <= high:
-            raise InputError(
-                field,
-                float(value),
-                unit,
-                f"{low:g} to {high:g} {unit}",
-                "A table runs over what the engine and the valve can do.",
-            )
-    for before, after in itertools.pairwise(row):
-        if after <= before:
-            raise InputError(
-                field,
-                float(after),
-                unit,
-                f"more than {before:g}, which stands before it",
-                "A table is read between its breakpoints.",
-            )
-    return row

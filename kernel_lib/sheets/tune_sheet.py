@@ -9,15 +9,17 @@ import numpy as np
 import pandas as pd
 
 from .. import __version__
+from ..band import Band
 from ..doubts import doubts
 from ..plan.ladder import Step
+from ..plan.own_tables import OwnTables
 from ..plan.ramp import ramp_sentence
 from ..plan.room import added_fuel_key
-from ..plan.tune import OwnTables, Tune
+from ..plan.tune import Tune
 from ..text import banded, listed, rounded
-from ..units import in_from_mm, kg_from_lb, lb_from_kg
+from ..units import in_from_mm, kg_from_lb, lb_from_kg, psi_from_kpa
 from .plan_sheet import CAUTIONS
-from .tune_tables import Grid, grids
+from .tune_tables import Grid, grids, held, jumps
 
 _STYLE = """
 :root{color:#1b1f24;background:#fbfaf7;font:14px/1.4 Charter,"Iowan Old Style",Cambria,Georgia,serif}
@@ -51,12 +53,16 @@ def tune_html(tune: Tune, own: OwnTables, *, metric: bool = False, date: datetim
     car = escape(sheet.car.name)
     stops = "".join(f'<p class="stop"><b>Do not spray yet.</b> {escape(text)}</p>' for text in tune.blockers)
     flowing = tune.table[tune.table["share_percent"] > 0]
+    tables = grids(tune, own, metric=metric)
+    marked = "▪ breaks a limit there." if any(g.warning for g in tables) else ""
+    notes = (marked, held(tune, own), jumps(tune, own))
     first = f"""<p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)} · {day.isoformat()} · {escape(sheet.make_fuel().name)},
 {sheet.octane_ron:g} RON · {sheet.nitrous.system}, {escape(sheet.controller.metering)}</p>
 <h1>Tune sheet: {sheet.nitrous.shot_hp:g} hp wanted, {escape(_lower(ramp_sentence(tune.ramp)[:-1]))}</h1>{stops}
 <section><h2>The plan, speed by speed</h2>{_plan_table(tune, flowing, metric=metric)}
 <p class="quiet">Likely (low to high): bounds over what is not known, not standard deviations. Power at the crank. Timing out is rounded up to half a degree.</p></section>
-<section class="two">{"".join(_grid(g) for g in grids(tune, own, metric=metric))}</section>
+<section class="two">{"".join(_grid(g) for g in tables)}</section>
+{"".join(f'<p class="quiet">{escape(text)}</p>' for text in notes if text)}
 <section><h2>Assumed</h2><p class="quiet">{escape(_assumed(tune))}</p></section>"""
     return f"""<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>Tune sheet: {car}</title><style>{_STYLE}</style></head><body>{first}
@@ -81,15 +87,15 @@ def _plan_table(tune: Tune, rows: pd.DataFrame, *, metric: bool) -> str:
     target = tune.sheet.engine.lambda_with_nitrous * tune.sheet.controller.gauge_scale
     head = [
         ("speed", "rpm"), ("valve duty", "%"), ("nitrous", flow_unit), ("fuel to add", "kg/h" if metric else "lb/h"), ("timing out", "deg"), ("timing", "deg BTDC"),
-        ("gauge", "AFR, target"), ("injector duty", "%"), ("power added", "hp"), ("peak pressure", "bar"), ("rule: timing, fuel", f"deg, {'kg/h' if metric else 'lb/h'}"),
+        ("gauge", "AFR, target"), ("injector duty", "%"), ("power added", "hp"), ("peak pressure", "bar" if metric else "psi"), ("rule: timing, fuel", f"deg, {'kg/h' if metric else 'lb/h'}"),
     ]  # fmt: skip
     body = ""
     for _, row in rows.iterrows():
         duty = row["valve_duty_percent"]
         rule = kg_from_lb(row["rule_fuel_lb_h"]) if metric else row["rule_fuel_lb_h"]
         cells = [
-            f"{row['rpm']:.0f}", "open" if not np.isfinite(duty) or duty >= 100 else f"{np.floor(2 * duty) / 2:g}", _band(row, flow, to), _band(row, key), f"{row['retard_deg']:g}",
-            f"{row['timing_deg_btdc']:g}", f"{target:.1f}", f"{row['injector_duty_percent']:.0f}", _band(row, "power_gain_hp"), _band(row, "peak_pressure_bar"), f"{row['rule_deg']:.1f}, {rule:.3g}",
+            f"{row['rpm']:.0f}", "open" if not np.isfinite(duty) or duty >= 100 else f"{np.floor(2 * duty + 1e-6) / 2:g}", _band(row, flow, to), _band(row, key), f"{row['retard_deg']:g}",
+            f"{row['timing_deg_btdc']:g}", f"{target:.1f}", f"{row['injector_duty_percent']:.0f}", _band(row, "power_gain_hp"), _band(row, "peak_pressure_bar", 1.0 if metric else psi_from_kpa(100.0)), f"{row['rule_deg']:.1f}, {rule:.3g}",
         ]  # fmt: skip
         body += "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>"
     return f'<div class="wrap"><table class="plan">{_head(head)}{body}</table></div>'
@@ -100,14 +106,12 @@ def _head(head: list[tuple[str, str]]) -> str:
 
 
 def _grid(grid: Grid) -> str:
-    single = grid.title.startswith("Valve")
-    head = [("speed", "rpm"), *((("" if single else f"{c:g}"), "" if single else grid.over) for c in grid.columns)]
-    body = ""
-    for k, rpm in enumerate(grid.rows):
-        cells = "".join(_mark(grid, k, m) for m in range(len(grid.columns)))
-        body += f"<tr><td>{rpm:g}</td>{cells}</tr>"
-    note = "" if grid.allowed.all() else '<p class="quiet">▪ breaks a limit there; the ramp stays below it.</p>'
-    return f'<div><h2>{escape(grid.title)}, {escape(grid.unit)}</h2><div class="wrap"><table>{_head(head)}{body}</table></div>{note}</div>'
+    head = [("speed", "rpm"), *((name, grid.over if k == 0 else "") for k, name in enumerate(grid.columns))]
+    body = "".join(
+        f"<tr><td>{rpm:g}</td>{''.join(_mark(grid, k, m) for m in range(len(grid.columns)))}</tr>"
+        for k, rpm in enumerate(grid.rows)
+    )
+    return f'<div><h2>{escape(grid.title)}, {escape(grid.unit)}</h2><div class="wrap"><table>{_head(head)}{body}</table></div></div>'
 
 
 def _mark(grid: Grid, k: int, m: int) -> str:
@@ -128,12 +132,12 @@ def _second(tune: Tune, *, metric: bool) -> str:
     rehearsal = tune.rehearsal
     return f"""<section><h2>Limits</h2><table class="words"><tr><th>limit</th><th>to type</th><th>this sheet rests on</th><th>why</th></tr>{limits}</table></section>
 <section><h2>One pass</h2>{told}</section>
-<section><h2>Rehearsal with the bottle shut</h2>{"".join(f"<p>{escape(text)}</p>" for text in rehearsal.sentences)}{_rehearsal_table(tune)}</section>
+<section><h2>Rehearsal with the bottle shut</h2>{"".join(f"<p>{escape(text)}</p>" for text in rehearsal.sentences)}{_rehearsal_table(tune, metric=metric)}</section>
 <section><h2>Ladder</h2><p>{escape(tune.ladder.reason)}</p>{_ladder_table(tune, metric=metric)}
 <p><b>Gate:</b> {escape("; ".join(tune.ladder.steps[0].gate))}. <b>Log:</b> {escape(listed(tune.ladder.steps[0].log))}. <b>Plugs:</b> {escape(tune.ladder.steps[0].plugs)}</p></section>"""
 
 
-def _rehearsal_table(tune: Tune) -> str:
+def _rehearsal_table(tune: Tune, *, metric: bool) -> str:
     if tune.rehearsal.fuel_share <= 0:
         return ""
     rows = tune.rehearsal.table
@@ -141,7 +145,11 @@ def _rehearsal_table(tune: Tune) -> str:
         ("speed, rpm", [f"{v:.0f}" for v in rows["rpm"]]),
         ("gauge, AFR", [f"{v:.1f}" for v in rows["gauge_afr"]]),
         ("pass, AFR", [f"{a:.1f}-{b:.1f}" for a, b in zip(rows["gauge_afr_low"], rows["gauge_afr_high"], strict=True)]),
-        ("timing light, deg", [f"{v:g}" for v in rows["timing_deg_btdc"]]),
+        (
+            "fuel on, kg/h" if metric else "fuel on, lb/h",
+            [f"{v if metric else lb_from_kg(v):.1f}" for v in rows["fuel_on_kg_h"]],
+        ),
+        ("timing light, deg BTDC", [f"{v:g}" for v in rows["timing_deg_btdc"]]),
         ("injector duty, %", [f"{v:.0f}" for v in rows["injector_duty_percent"]]),
     ]
     return (
@@ -152,7 +160,7 @@ def _rehearsal_table(tune: Tune) -> str:
 
 
 def _ladder_table(tune: Tune, *, metric: bool) -> str:
-    bores = any(step.bore_mm for step in tune.ladder.steps)
+    bores, jets = (any(getattr(step, name) for step in tune.ladder.steps) for name in ("bore_mm", "jet_mm"))
     head = [
         ("step", ""),
         ("of the plan", "%"),
@@ -161,32 +169,28 @@ def _ladder_table(tune: Tune, *, metric: bool) -> str:
         ("fuel to add", ("kg/h" if metric else "lb/h") + " at peak power"),
         ("timing out", "deg"),
         *([("nozzle, each", "mm" if metric else "in")] if bores else []),
+        *([("fuel jet, each", "mm" if metric else "in")] if jets else []),
         ("", ""),
     ]
     body = "".join(
-        f"<tr>{''.join(f'<td>{escape(c)}</td>' for c in _step(k, step, bores=bores, metric=metric))}</tr>"
+        f"<tr>{''.join(f'<td>{escape(c)}</td>' for c in _step(k, step, bores=bores, jets=jets, metric=metric))}</tr>"
         for k, step in enumerate(tune.ladder.steps)
     )
     return f"<table>{_head(head)}{body}</table>"
 
 
-def _step(k: int, step: Step, *, bores: bool, metric: bool) -> list[str]:
-    fuel = step.fuel_kg_h
-    ends = [v if metric else lb_from_kg(v) for v in (fuel.low, fuel.best, fuel.high)]
-    angles = step.retard_deg[np.isfinite(step.retard_deg)]
+def _step(k: int, step: Step, *, bores: bool, jets: bool, metric: bool) -> list[str]:
+    ends = [v if metric else lb_from_kg(v) for v in (step.fuel_kg_h.low, step.fuel_kg_h.best, step.fuel_kg_h.high)]
     flow = step.flow.max()
-    bore = []
-    if bores:
-        bore = [
-            ""
-            if step.bore_mm is None
-            else banded(
-                *(v if metric else in_from_mm(v) for v in (step.bore_mm.low, step.bore_mm.best, step.bore_mm.high))
-            )
-        ]
+
+    def drilled(band: Band | None) -> str:
+        return (
+            "" if band is None else banded(*(v if metric else in_from_mm(v) for v in (band.low, band.best, band.high)))
+        )
+
     return [
-        f"{k + 1}", f"{100 * step.share:.0f}", f"{step.hp:.0f}", f"{1e3 * flow:.3g}" if metric else f"{lb_from_kg(flow):.3f}", banded(*ends),
-        "–" if not len(angles) else f"{angles.min():g} to {angles.max():g}", *bore, "not under these limits" if step.obstacle else "",
+        f"{k + 1}", f"{100 * step.share:.0f}", f"{step.hp:.0f}", f"{1e3 * flow:.0f}" if metric else f"{lb_from_kg(flow):.3f}", banded(*ends), step.retard,
+        *([drilled(step.bore_mm)] if bores else []), *([drilled(step.jet_mm)] if jets else []), "not under these limits" if step.obstacle else "",
     ]  # fmt: skip
 
 

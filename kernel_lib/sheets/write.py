@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from ..errors import InputError
+from ..plan.own_tables import own_tables
 from ..plan.plan import Plan
-from ..plan.tune import Tune, own_tables
+from ..plan.tune import Tune
 from .plan_sheet import plan_csv, plan_html
 from .tune_sheet import tune_html
 from .tune_tables import csv_of, grids
@@ -35,7 +36,7 @@ def write_plan(plan: Plan, tune: Tune, folder: str | Path) -> list[Path]:
         "plan.csv": plan_csv(plan),
         "tune_sheet.html": tune_html(tune, own),
         "plan.html": plan_html(sheet, plan),
-        "tables.csv": csv_of(grids(tune, own, metric=False)),
+        "tables.csv": csv_of(tune, grids(tune, own, metric=False)),
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -5,13 +5,14 @@ import pytest
 
 from kernel_lib import BuildSheet, InputError, plan_shot
 from kernel_lib.engine.setup import Setup
+from kernel_lib.plan.own_tables import own_tables
 from kernel_lib.plan.power import firing_of
 from kernel_lib.plan.pulsing import Pulsing
 from kernel_lib.plan.ramp import OVER_RPM, drawn, typed
 from kernel_lib.plan.room import added_fuel_key, dose_map
 from kernel_lib.plan.spark import Limits
 from kernel_lib.plan.timing import Shares
-from kernel_lib.plan.tune import own_tables, strongest, tune_of, tune_rows
+from kernel_lib.plan.tune import strongest, tune_of, tune_rows
 
 WREN, BADGER = (BuildSheet.demo(name) for name in ("wren_five", "badger_eight"))
 CARS = {"wren": WREN, "badger": BADGER, "badger pulsed": BADGER.replace({"nitrous.progressive": True})}

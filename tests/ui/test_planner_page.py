@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from kernel_lib import BuildSheet, InputError
-from kernel_lib.plan.tune import own_tables, tune_of
+from kernel_lib.plan.own_tables import own_tables
+from kernel_lib.plan.tune import tune_of
 from kernel_lib.units import kg_from_lb
 from workbooks import ui
 from workbooks.ui import planner_model as model

@@ -15,7 +15,7 @@ from kernel_lib.plan.dose import Dosed, dosed_of
 from kernel_lib.plan.faults import faults
 from workbooks.ui import risk_view
 from workbooks.ui import risk_words as words
-from workbooks.ui.risk_view import FaultsBlock, RiskPanel, risk_panel
+from workbooks.ui.risk_view import FaultsBlock, RiskPanel
 from workbooks.ui.session import Session
 
 SHEETS = {name: BuildSheet.demo(name) for name in ("wren_five", "badger_eight")}
@@ -233,10 +233,3 @@ def test_a_fault_of_our_own_is_told_plainly(monkeypatch):
     monkeypatch.setattr(risk_view, "monte_carlo", lambda *_, **__: 1 / 0)
     panel.press()
     assert "fault of its own" in panel.error.value
-
-
-def test_panel_of_its_own():
-    made = session()
-    panel = risk_panel(made, result)
-    made.units = "metric"
-    assert len(panel.children) == 2

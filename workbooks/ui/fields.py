@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from html import escape
 
@@ -59,6 +60,14 @@ def parse_row(label: str, text: str, unit: str) -> tuple[float, ...]:
         parts = parts[0].split(",")
     out = []
     for part in parts:
+        if len(parts) > 1 and re.search(r"\d,\d{3}", part):
+            raise InputError(
+                label,
+                part,
+                unit,
+                "numbers with blanks between",
+                "A comma may divide numbers or stand for the point: here nobody can tell.",
+            )
         plain = part.strip().rstrip(",").replace(",", ".")
         if not plain:
             continue

@@ -7,9 +7,10 @@ from html import escape
 import ipywidgets as w
 import numpy as np
 
+from kernel_lib.band import Band
 from kernel_lib.plan.guards import PHASES
 from kernel_lib.sheets.tune_sheet import tune_html
-from kernel_lib.sheets.tune_tables import csv_of, grids
+from kernel_lib.sheets.tune_tables import Grid, copied, csv_of, grids, held, jumps
 from kernel_lib.text import banded, listed
 
 from . import display
@@ -72,10 +73,10 @@ class GuardsBlock(Block):
 class RehearsalBlock(Block):
     """The pull with the bottle shut."""
 
-    def write(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str]:
+    def write(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str]:
         if not len(r.dosed.rpm):
             return "Nothing to rehearse", ""
-        rehearsal = r.tune.rehearsal
+        rehearsal, fuel = r.tune.rehearsal, display.shown("kg/h", system)
         body = f"<div>{''.join(f'<p>{escape(text)}</p>' for text in rehearsal.sentences)}</div>"
         if rehearsal.fuel_share > 0:
             rows = [
@@ -84,6 +85,7 @@ class RehearsalBlock(Block):
                     f"{row.gauge_afr:.1f}",
                     f"{row.gauge_afr_low:.1f} to {row.gauge_afr_high:.1f}",
                     f"{row.lambda_:.2f}",
+                    f"{fuel.there(row.fuel_on_kg_h):.1f}",
                     f"{row.injector_duty_percent:.0f}",
                     f"{row.own_timing_deg_btdc:.3g}",
                     f"{row.timing_deg_btdc:.3g}",
@@ -95,9 +97,10 @@ class RehearsalBlock(Block):
                 ("gauge", "AFR"),
                 ("pass", "AFR"),
                 ("lambda", ""),
+                ("fuel on", fuel.unit),
                 ("injector duty", "%"),
-                ("light, off", "deg"),
-                ("light, on", "deg"),
+                ("light, off", "deg BTDC"),
+                ("light, on", "deg BTDC"),
             ]
             body += table(head, rows)
             title = f"Rehearse with the bottle shut: {100 * rehearsal.fuel_share:.0f} % of the added fuel must bring the gauge to {rehearsal.table['gauge_afr'].iloc[0]:.1f} at {rehearsal.table['rpm'].iloc[0]:.0f} rpm"
@@ -118,26 +121,17 @@ class LadderBlock(Block):
         ladder = r.tune.ladder
         if not ladder.steps:
             return "No ladder: nothing flows", f"<p>{escape(ladder.reason)}</p>"
-        flow, fuel, bore = (display.shown(u, system) for u in ("g/s", "kg/h", "mm"))
+        flow, fuel = (display.shown(u, system) for u in ("g/s", "kg/h"))
+        drilled = [name for name in ("bore_mm", "jet_mm") if any(getattr(step, name) for step in ladder.steps)]
         rows = []
         for k, step in enumerate(ladder.steps):
-            angles = step.retard_deg[np.isfinite(step.retard_deg)]
-            retard = (
-                "–"
-                if not len(angles)
-                else f"{angles.min():g}"
-                if angles.min() == angles.max()
-                else f"{angles.min():g} to {angles.max():g}"
-            )
-            jet = (
-                ""
-                if step.bore_mm is None
-                else banded(*(bore.there(v) for v in (step.bore_mm.low, step.bore_mm.best, step.bore_mm.high)))
-            )
+            added = (fuel.there(v) for v in (step.fuel_kg_h.low, step.fuel_kg_h.best, step.fuel_kg_h.high))
+            most = flow.there(1e3 * step.flow.max())
             rows.append([
-                f"{k + 1}", f"{100 * step.share:.0f}", f"{step.hp:.0f}", f"{flow.there(1e3 * step.flow.max()):.3g}",
-                banded(*(fuel.there(v) for v in (step.fuel_kg_h.low, step.fuel_kg_h.best, step.fuel_kg_h.high))), retard, *([jet] if any(s.bore_mm for s in ladder.steps) else []),
+                f"{k + 1}", f"{100 * step.share:.0f}", f"{step.hp:.0f}", f"{most:.3f}" if system == display.US else f"{most:.0f}", banded(*added), step.retard,
+                *(_bore(getattr(step, name), system) for name in drilled),
             ])  # fmt: skip
+        mm = display.shown("mm", system).unit
         head = [
             ("step", ""),
             ("of the plan", "%"),
@@ -146,20 +140,24 @@ class LadderBlock(Block):
             ("fuel to add", f"{fuel.unit} at peak power"),
             ("timing out", "deg"),
         ]
-        if any(s.bore_mm for s in ladder.steps):
-            head.append(("nozzle", f"{bore.unit} each"))
+        head += [({"bore_mm": "nozzle", "jet_mm": "fuel jet"}[name], f"{mm} each") for name in drilled]
         blocked = [
             f"Step {k + 1} {s.obstacle}: it waits until the plan allows it."
             for k, s in enumerate(ladder.steps)
             if s.obstacle
         ]
-        step = ladder.steps[0]
-        body = f'<div class="nw-split"><div><p>{escape(ladder.reason)}</p>{table(head, rows)}'
+        where = "valve duty" if r.tune.pulsed else "fuel and timing"
+        body = f'<div class="nw-split"><div><p>{escape(ladder.reason)}</p>{table(head, rows)}<p>For {where} step by step, over speed, see the tables of the tune sheet.</p>'
         body += "".join(f'<p class="nw-state-watch">{escape(text)}</p>' for text in blocked)
+        step = ladder.steps[0]
         body += f"<p>Log at every step: {escape(listed(step.log))}.</p></div>"
         body += f"<div><h3>Gate before the next step</h3>{_list(step.gate)}<h3>Plugs</h3><p>{escape(step.plugs)}</p></div></div>"
-        title = f"{len(ladder.steps)} steps, the first about {step.hp:.0f} hp; each has a gate"
-        return title, body
+        return f"{len(ladder.steps)} steps, the first worth about {step.hp:.0f} hp; each has a gate", body
+
+
+def _bore(band: Band | None, system: str) -> str:
+    to = display.shown("mm", system)
+    return "" if band is None else banded(*(to.there(v) for v in (band.low, band.best, band.high)))
 
 
 class SheetBlock(Block):
@@ -176,29 +174,30 @@ class SheetBlock(Block):
     def write(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str]:
         metric = system == display.METRIC
         tables = grids(r.tune, r.tables, metric=metric)
-        duty, *rest = tables
-        body = ""
-        one = [[f"{rpm:g}", duty.cell(k, 0)] for k, rpm in enumerate(duty.rows)]
-        body += f"<h3>{escape(duty.title)}</h3>{table([('speed', 'rpm'), ('valve', duty.unit)], one)}"
-        for grid in rest:
-            rows = [
-                [f"{rpm:g}", *(grid.cell(k, m) for m in range(len(grid.columns)))] for k, rpm in enumerate(grid.rows)
-            ]
-            over = {(k, m + 1) for k, m in zip(*np.nonzero(~grid.allowed), strict=True)}
-            head = [("speed", "rpm"), *((f"{c:g}", grid.over) for c in grid.columns)]
-            body += f"<h3>{escape(grid.title)}, {escape(grid.unit)}</h3>{table(head, rows, marked=over)}"
-        if any(not g.allowed.all() for g in rest):
-            body += '<p><span class="nw-over">▪</span> breaks a limit at that speed and valve duty; the ramp stays below it.</p>'
-        self.copy.value = "\n".join(f"{g.title}, {g.unit}\n{g.tsv}" for g in tables)
-        body += self._links(r, tables, metric=metric)
-        return "The tune sheet: tables on your own breakpoints, to copy, to take along, to print", body
+        body = "".join(self._table(grid) for grid in tables)
+        marked = "▪ breaks a limit at that speed." if any(g.warning for g in tables) else ""
+        notes = "".join(
+            f"<p>{escape(text)}</p>" for text in (marked, held(r.tune, r.tables), jumps(r.tune, r.tables)) if text
+        )
+        self.copy.value = copied(r.tune, tables)
+        return (
+            "The tune sheet: tables on your own breakpoints, to copy, to take along, to print",
+            f'<div class="nw-split">{body}</div>{notes}{self._links(r, tables, metric=metric)}',
+        )
 
     @staticmethod
-    def _links(r: Result, tables: list, *, metric: bool) -> str:
+    def _table(grid: Grid) -> str:
+        rows = [[f"{rpm:g}", *(grid.cell(k, m) for m in range(len(grid.columns)))] for k, rpm in enumerate(grid.rows)]
+        over = {(k, m + 1) for k, m in zip(*np.nonzero(~grid.allowed), strict=True)}
+        head = [("speed", "rpm"), *((name, grid.over if k == 0 else "") for k, name in enumerate(grid.columns))]
+        return f"<div><h3>{escape(grid.title)}, {escape(grid.unit)}</h3>{table(head, rows, marked=over)}</div>"
+
+    @staticmethod
+    def _links(r: Result, tables: list[Grid], *, metric: bool) -> str:
         name = stem(r.sheet)
         page = tune_html(r.tune, r.tables, metric=metric)
         parts = [
             link("the tune sheet, two pages to print (HTML)", f"{name}_tune_sheet.html", "text/html", page),
-            link("the tables (CSV)", f"{name}_tables.csv", "text/csv", csv_of(tables)),
+            link("the tables (CSV)", f"{name}_tables.csv", "text/csv", csv_of(r.tune, tables)),
         ]
         return f"<p>Take along: {' · '.join(parts)}</p>"

@@ -10,9 +10,10 @@ import numpy as np
 from kernel_lib import BuildSheet, InputError
 from kernel_lib.engine.setup import spray_speeds
 from kernel_lib.plan.dose import Dosed
+from kernel_lib.plan.own_tables import OwnTables, own_tables
 from kernel_lib.plan.ramp import FULL_HIT, OVER_RPM, OVER_TIME, STAGES, Ramp, drawn, propose, propose_stages, typed
 from kernel_lib.plan.room import DoseMap, dose_map
-from kernel_lib.plan.tune import OwnTables, Tune, own_tables, ramp_of, tune_of
+from kernel_lib.plan.tune import Tune, ramp_of, tune_of
 from kernel_lib.sheets.write import DUTIES
 
 SHEET, PROPOSED, DRAWN, POINTS, TIMED, STAGED, FULL = (

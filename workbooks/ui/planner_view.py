@@ -60,7 +60,7 @@ class Planner(Exploration):
             ("2 · Fuel", ["fuel"], []),
             ("3 · Timing", ["retard"], []),
             ("4 · Valve", ["ripple", "beat", "lead"], [html("<h2>Try</h2>"), *c.valve]),
-            ("5 · Guards", ["guards", "stop"], [], c.asked),
+            ("5 · Guards", ["guards", "stop"], [], c.asked, c.taken),
             ("6 · What if", ["faults"], []),
             ("7 · How sure", ["risk"], self.parts["risk"].controls),
             ("8 · Rehearsal with the bottle shut", ["rehearsal"], []),
@@ -69,13 +69,15 @@ class Planner(Exploration):
         ]
         return box([*(self._part(*parts) for parts in rows), self._assumes], "nw-stack", "nw-planner")
 
-    def _part(self, label: str, names: list[str], controls: list[w.Widget], above: tuple[w.Widget, ...] = ()) -> w.Box:
+    def _part(
+        self, label: str, names: list[str], controls: list[w.Widget], above: tuple = (), below: tuple = ()
+    ) -> w.Box:
         """A part of the page: its pictures, and beside or above them its controls or, where it has none, what a single picture says."""
         members = [self.parts[n] for n in names]
         if not controls and isinstance(members[0], Picture) and len(members) == 1:
             controls = [members[0].text]
             members[0].widget.children = [child for child in members[0].widget.children if child is not members[0].text]
-        figure = box([*above, *(m.widget for m in members)], "nw-figure", "nw-stack")
+        figure = box([*above, *(m.widget for m in members), *below], "nw-figure", "nw-stack")
         sticky = ["nw-sticky"] if len(names) > 1 and controls else []
         side = [box(controls, "nw-notes", "nw-stack", *sticky)] if controls else []
         wide = [] if controls else ["nw-wide"]
@@ -88,6 +90,7 @@ class Planner(Exploration):
         scale, system = self.session.sheet.controller.gauge_scale, self.session.units
         self.answer.value, self._assumes.value = self.say(scale, system)
         self.controls.show(self.result, scale, system)
+        self._only_pulsed()
         seen = [p for p in self.pictures if p.sight.share > 0]
         for part in sorted(seen, key=lambda p: -p.sight.share):
             part.draw(self.result, scale, system, self.session)
@@ -103,6 +106,17 @@ class Planner(Exploration):
             self._draw(rest)
         else:
             self._waiting = loop.call_later(_LATER, self._draw, rest)
+
+    def _only_pulsed(self) -> None:
+        """Show what is about pulses only where the valve is pulsed."""
+        show = None if self.result.tune.pulsed else "none"
+        for widget in (
+            self.parts["ripple"].widget,
+            self.parts["beat"].widget,
+            self.controls.hz.widget,
+            self.controls.tables_duty.widget,
+        ):
+            widget.layout.display = show
 
     def _draw(self, parts: list) -> None:
         for part in parts:
@@ -154,6 +168,12 @@ class _Controls(Controls):
         ]  # fmt: skip
         self.cuts = [self._cut(k, name) for k, name in enumerate(("the rev limiter", "a shift", "traction control"))]
         told = html("<p>On nitrous it matters what else may cut in. What does each of these cut?</p>")
+        take = w.Button(
+            description="take these limits",
+            tooltip="lean stop, rich stop, fuel lead and the end of the window go onto the build sheet, and all of this page follows",
+        )
+        take.on_click(self.guarded(self._limits))
+        self.taken = (take,)
         self.asked = (told, box([labelled(f"{name} cuts", cut) for name, cut in self.cuts], "nw-columns-3"))
         self.valve = [self.hz.widget, self.lead.widget, self.rpm.widget]
         self.tables = [html("<h2>Your breakpoints</h2>"), self.tables_rpm.widget, self.tables_duty.widget]
@@ -273,6 +293,14 @@ class _Controls(Controls):
         view = self.view
         ramp = propose(view.result.sheet, view.result.room, margin=view.inputs.margin, steepest=view.inputs.steepest)
         view.set(way=POINTS, at=tuple(map(float, ramp.at)), share=tuple(float(int(1000 * s) / 10) for s in ramp.share))
+
+    def _limits(self, _button: object) -> None:
+        """Put the proposed limits on the sheet; the page follows."""
+        view = self.view
+        view.session.change({p.path: p.value for p in view.result.tune.proposals if p.path})
+        low, high = spray_speeds(view.session.sheet)[[0, -1]]
+        i = view.inputs
+        view.set(lead_ms=view.session.sheet.nitrous.fuel_lead_ms, rpm=min(max(i.rpm, low), high))
 
     def _keep(self, _button: object) -> None:
         self.view.keep()

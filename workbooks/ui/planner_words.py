@@ -8,7 +8,7 @@ import pandas as pd
 from kernel_lib import units
 from kernel_lib.engine.setup import Setup, spray_speeds
 from kernel_lib.plan.fuel_system import jet_band
-from kernel_lib.plan.power import shot_power
+from kernel_lib.plan.power import firing_of, shot_power
 from kernel_lib.plan.proposals import TRADE_HOLD_S, hold_s
 from kernel_lib.plan.pulsing import Pulsing
 from kernel_lib.plan.ramp import (
@@ -22,6 +22,7 @@ from kernel_lib.plan.ramp import (
     worst_over_rpm,
 )
 from kernel_lib.plan.room import LIMITS, NONE, READ_ERROR, READ_SHORT, added_fuel_key
+from kernel_lib.plan.spark import Limits
 from kernel_lib.plan.supply import bore_for
 from kernel_lib.plan.tune import strongest
 from kernel_lib.text import banded, listed, rounded
@@ -30,9 +31,9 @@ from . import display
 from .planner_model import KW, PROPOSED, Result
 
 _SHORT = {
-    "pressure": "peak pressure",
-    "knock": "knock",
-    "phasing": "phasing",
+    "pressure": "exhaust heat (pressure)",
+    "knock": "exhaust heat (knock)",
+    "phasing": "exhaust heat (phasing)",
     "rule": "exhaust heat",
     "retard": "pressure or knock",
     "flame table": "flame table ends",
@@ -143,7 +144,12 @@ def room_text(r: Result, system: str) -> list[str]:
         f"{LIMITS[n]} ({v[0]:.0f} to {v[-1]:.0f} rpm)" if len(v) > 1 else f"{LIMITS[n]} ({v[0]:.0f} rpm)"
         for n, v in groups.items()
     ]
-    out = [f"What binds: {listed(told)}."]
+    limits = Limits.of(r.sheet, firing_of(r.sheet), room.rpm)
+    bar, hot = display.shown("bar", system), display.flame(limits.T_evo, system)
+    out = [
+        f"What binds: {listed(told)}. The limits: peak pressure {rounded(bar.there(limits.P_max / 1e5), bar.there(3.0))} {bar.unit} in the worst cylinder, burned gas {hot} where the exhaust opens, "
+        "knock no nearer than the engine's own."
+    ]
     half, whole = (shot_power(r.sheet, v * room.full_flow) for v in (0.5, 1.0))
     out.append(
         f"The trade counts half the flow as half the horsepower (common practice, no source): here half of it is worth about {half:.0f} hp of {whole:.0f} at the speed of peak power, a little "
@@ -153,7 +159,7 @@ def room_text(r: Result, system: str) -> list[str]:
         pulsing = Pulsing.of(r.sheet)
         out.append(
             f"A valve pulsed at {r.sheet.nitrous.pulse_hz:g} Hz delivers {100 * pulsing.least:.0f} to {100 * pulsing.most:.0f} % of the flow, or all of it; its strongest cycle gets more than the "
-            "mean, and that cycle has to keep the limits (dotted). What the limits leave unused is the price of the pulses."
+            "mean, and that cycle has to keep the limits (dotted). The gap between the dotted line and the ramp is what pulsing costs."
         )
         rise = slowest_rise(r.sheet, room, ramp) if ramp.kind == OVER_TIME else None
         if ramp.kind == OVER_TIME:
@@ -196,7 +202,7 @@ def _smaller(r: Result, system: str) -> str:
         if bore is None
         else f", a bore of about {banded(*(display.shown('mm', system).there(v) for v in (bore.low, bore.best, bore.high)))} {display.shown('mm', system).unit}"
     )
-    return f"Without pulses and without stages a nozzle of {100 * least:.0f} % of this one's flow fits from the bottom of the window{told}."
+    return f"Without pulses and without stages a nozzle of {100 * least:.0f} % of this one's flow fits from the bottom of the window, the margin of {100 * r.inputs.margin:.0f} % kept{told}."
 
 
 def drive_title(r: Result) -> str:
@@ -218,6 +224,12 @@ def drive_text(r: Result, system: str) -> list[str]:
     out = [
         f"Torque peaks at about {rounded(to.there(top[curve]), to.there(15.0))} {to.unit} at {top['rpm']:.0f} rpm, against {rounded(to.there(own), to.there(10.0))} without: that is what clutch and shafts feel."
     ]
+    peak = _at_peak(r)
+    worth = shot_power(r.sheet, float(peak["nitrous_kg_s"]))
+    out.insert(
+        0,
+        f"The flow at {peak['rpm']:.0f} rpm is worth about {worth:.0f} hp with the burn where best torque wants it; this plan's later timing leaves {peak['power_gain_hp']:.0f}.",
+    )
     clutch = r.sheet.parts.clutch_torque_nm
     if clutch is not None:
         out.append(
@@ -292,12 +304,19 @@ def retard_text(r: Result) -> list[str]:
         return []
     hold, lifted = hold_s(r.sheet, r.dosed), hold_s(r.sheet, r.dosed, "shut")
     first = r.tune.dosed
-    held = "holds" if hold <= TRADE_HOLD_S else "is short"
+    held = (
+        "covers both"
+        if lifted <= TRADE_HOLD_S
+        else "covers the open throttle only"
+        if hold <= TRADE_HOLD_S
+        else "is short"
+    )
     out = [
+        "The distance from the likely need to this plan is caution about what nobody has measured, not need: the ladder earns it back, step by step, with logs and plugs.",
         "A first hit takes the cautious edge of knock, pressure and phasing, never less than the rule (unless the sheet says so). It is computed for the strongest cycle of the ramp in the worst "
         "cylinder, so it is more than the mean asks.",
         f"The whole retard of the speed is in before the first drop, and stays while the ramp comes in: {first.retard_deg[0]:g} degrees at {first.rpm[0]:.0f} rpm. A little late costs a little power.",
-        f"After the shut-off keep retard and added fuel for {hold:.2f} s with the throttle open, up to {lifted:.1f} s after a lift. The trade's 1 s (common practice, no source) {held} with the throttle open.",
+        f"After the shut-off keep retard and added fuel for {hold:.1f} s with the throttle open, {lifted:.1f} s after a lift, at the high end of what is unknown. The trade's 1 s (common practice, no source) {held}.",
     ]
     if r.tune.pulsed:
         out.append("Retard over valve duty is in the tables of the tune sheet below.")

@@ -15,6 +15,7 @@ from kernel_lib import BuildSheet, InputError
 from kernel_lib.plan.dose import Dosed
 from kernel_lib.plan.faults import Fault, faults
 from kernel_lib.plan.risk import Risk, monte_carlo
+from kernel_lib.plan.room import map_key
 
 from . import display
 from . import risk_words as words
@@ -33,6 +34,12 @@ def dose_key(r: Any) -> tuple:
     """What faults and risk depend on."""
     d = r.dosed
     return r.sheet, d.rpm.tobytes(), d.share.tobytes(), d.retard_deg.tobytes(), d.full_flow
+
+
+def sampled_key(r: Any) -> tuple:
+    """What a sampled hit depends on: not on what cuts in, nor on the fuel's lead."""
+    n = r.sheet.nitrous
+    return map_key(r.sheet), n.pulse_hz, n.nitrous_valve_lag_ms, n.nitrous_valve_close_ms, *dose_key(r)[1:]
 
 
 def flows(r: Any) -> bool:
@@ -156,7 +163,7 @@ class RiskPanel:
         """Grey the pictures and say so where they belong to another dose."""
         if self.task is not None or self._now is None:
             return
-        old = self.shown is not None and dose_key(self._now[0]) != self._key
+        old = self.shown is not None and sampled_key(self._now[0]) != self._key
         (self._drawn.add_class if old else self._drawn.remove_class)("nw-stale")
         said = "The dose has changed since: sample it anew." if old else ""
         self.note.value = f"<span>{said}</span>"
@@ -228,29 +235,6 @@ class RiskPanel:
         elif isinstance(found, Exception):
             self.error.value = NOTHING
         else:
-            self.shown, self._key = Sampled(r.sheet, r.dosed, found), dose_key(r)
+            self.shown, self._key = Sampled(r.sheet, r.dosed, found), sampled_key(r)
             self.title.value, self._drawn.layout.display = "", None
             self.draw(*self._now)
-
-
-def risk_panel(session: Session, tune_source: Callable[[], Any]) -> w.Box:
-    """Return fault table and sampled hit of a dose as a box of their own.
-
-    Parameters
-    ----------
-    session : Session
-    tune_source : callable
-        Returns what has `sheet` and `dosed`.
-    """
-    block, panel = FaultsBlock(), RiskPanel()
-
-    def draw(_change: object = None) -> None:
-        for part in (block, panel):
-            part.draw(tune_source(), session.sheet.controller.gauge_scale, session.units, session)
-
-    session.observe(draw, "units")
-    draw()
-    panel.settle()
-    side = box(panel.controls, "nw-notes", "nw-stack")
-    figure = box([panel.widget], "nw-figure", "nw-stack")
-    return box([block.widget, box([figure, side], "nw-panel")], "nw-stack")

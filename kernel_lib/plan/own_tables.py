@@ -1,0 +1,123 @@
+"""The tune on the tuner's own breakpoints."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import InputError
+from .pulsing import Pulsing
+from .ramp import worst_over_rpm
+from .room import added_fuel_key
+from .tune import Tune, strongest
+
+
+@dataclass(frozen=True, eq=False)
+class OwnTables:
+    """Tables on the tuner's own breakpoints, (speeds, valve duties).
+
+    Attributes
+    ----------
+    rpm, duty_percent : array
+    fuel_kg_h, fuel_percent, fuel_ms : array
+        Fuel to add as this car meters it; 0 where nothing flows. Outside the window fuel and retard are those of its end, so that a controller which draws a
+        line across the end has them in full inside.
+    retard_deg : array
+        Up to the half degree.
+    duty_at : array
+        Valve duty of the ramp at those speeds [%], 0 outside the window.
+    allowed : array of bool
+        Whether every limit is kept there.
+    inside : array of bool
+        Which speeds lie in the window.
+    """
+
+    rpm: np.ndarray
+    duty_percent: np.ndarray
+    fuel_kg_h: np.ndarray
+    fuel_percent: np.ndarray
+    fuel_ms: np.ndarray
+    retard_deg: np.ndarray
+    duty_at: np.ndarray
+    allowed: np.ndarray
+    inside: np.ndarray
+
+
+def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
+    """Read the tune on breakpoints.
+
+    Parameters
+    ----------
+    tune : Tune
+    rpm, duty_percent : array
+        Rising; duties 0 to 100. Where the valve is not pulsed the shares of its stages stand in their place.
+
+    Raises
+    ------
+    InputError
+        For breakpoints that do not rise or lie out of range.
+    """
+    sheet, room = tune.sheet, tune.room
+    rpm, duty = (
+        _rising("tables.rpm", rpm, 500.0, 12000.0, "rpm"),
+        _rising("tables.duty_percent", duty_percent, 0.0, 100.0, "%"),
+    )
+    pulsing = Pulsing.of(sheet) if tune.pulsed else None
+    if pulsing is None:
+        duty = 100 * np.unique(tune.ramp.share[tune.ramp.share > 0])
+    share = pulsing.share(duty / 100) if pulsing else duty / 100
+    inside = (rpm >= room.rpm[0] - 1e-9) & (rpm <= room.rpm[-1] + 1e-9)
+    shape = len(rpm), len(duty)
+    held = np.broadcast_to(np.clip(rpm, room.rpm[0], room.rpm[-1])[:, None], shape)
+    parts = np.broadcast_to(share[None, :], shape)
+    peak = strongest(sheet, tune.ramp, held, parts)
+
+    def read(name: str) -> np.ndarray:
+        return np.where(parts > 0, room.at(name, held, parts), 0.0)
+
+    ramp_share = np.where(inside, worst_over_rpm(sheet, tune.ramp, held[:, 0]), 0.0)
+    return OwnTables(
+        rpm,
+        duty,
+        read(added_fuel_key(sheet, "kg_h")),
+        read("fuel_added_percent"),
+        read("fuel_added_ms"),
+        room.first_hit(held, peak),
+        100 * (pulsing.duty(ramp_share) if pulsing else ramp_share),
+        ~inside[:, None] | (peak <= room.most_at(held) + 1e-6),
+        inside,
+    )
+
+
+def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarray:
+    try:
+        row = np.atleast_1d(np.asarray(values, float))
+    except (TypeError, ValueError) as exc:
+        raise InputError(field, str(values)[:40], unit, "a row of numbers", "They cannot be read as numbers.") from exc
+    if row.ndim != 1:
+        raise InputError(
+            field, f"{row.ndim} dimensions", "", "a row of numbers", "A table has one row of breakpoints a side."
+        )
+    if not len(row) or len(row) > 40:
+        raise InputError(field, len(row), "values", "1 to 40 values", "A table of a controller is no longer.")
+    for value in row:
+        if not low <= value <= high:
+            raise InputError(
+                field,
+                float(value),
+                unit,
+                f"{low:g} to {high:g} {unit}",
+                "A table runs over what the engine and the valve can do.",
+            )
+    for before, after in itertools.pairwise(row):
+        if after <= before:
+            raise InputError(
+                field,
+                float(after),
+                unit,
+                f"more than {before:g}, which stands before it",
+                "A table is read between its breakpoints.",
+            )
+    return row
