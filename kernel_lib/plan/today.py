@@ -26,6 +26,7 @@ from .today_rows import (
     row_at_peak,
     supply_rows,
 )
+from .tune import tune_of
 
 HOTTEST_C = bf.describe("nitrous.bottle_temperature_c")["high"]
 """Warmest bottle of a build sheet [C], just below the critical point of nitrous; above, this page says hold."""
@@ -119,6 +120,13 @@ def timing_of(sheet: BuildSheet) -> str:
     return f"{' '.join(sentences)} Worked out for the day of the plan: not for a lower octane or a hotter charge."
 
 
+def _ramp(base: BuildSheet) -> list[Reason]:
+    """What the planner holds against the ramp kept on the sheet; nothing where none is kept."""
+    if base.ramp.kind is None:
+        return []
+    return [Reason(HOLD, "blocker", {"new": False}, text) for text in tune_of(base).blockers]
+
+
 def compare(sheet: BuildSheet, now: Now) -> Today:
     """Compare today with the plan.
 
@@ -143,7 +151,7 @@ def compare(sheet: BuildSheet, now: Now) -> Today:
     _check(now)
     base = _with_nozzle(sheet)
     plan = planned(base)
-    reasons, changes, jets, today = _octane(base, now), (), (), None
+    reasons, changes, jets, today = [*_octane(base, now), *_ramp(base)], (), (), None
     if now.bottle_temperature_c > HOTTEST_C:
         coolest = todays_sheet(base, replace(now, bottle_temperature_c=HOTTEST_C))
         reasons += [Reason(HOLD, "blocker", {"new": True}, d.sentence) for d in doubts(coolest) if d.weight == "stop"]

@@ -130,7 +130,7 @@ class RoomPicture(_Lines):
         for k, (x, y) in enumerate(lines):
             self.put(1 + k, x=x, y=np.where(y > 0, y, np.nan) if k > 1 else y)
         marks = [n for n, b in enumerate(room.binds) if n == 0 or b != room.binds[n - 1]]
-        self.put(5, x=[room.rpm[n] for n in marks], y=[min(allowed[n], 0.96 * top) for n in marks])
+        self.put(5, x=[room.rpm[n] for n in marks], y=[min(allowed[n] + 0.025 * top, 0.95 * top) for n in marks])
         ends = [np.asarray(y, float) for _, y in lines]
         if not r.tune.pulsed:
             ends[2] = np.full(1, np.nan)

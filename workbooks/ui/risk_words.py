@@ -140,7 +140,7 @@ def _short(chance: Chance) -> str:
 def risk_title(risk: Risk) -> str:
     """Title over lambda's distribution."""
     c = risk.chances
-    return f"The lean stop is crossed on {_short(c['lean'])}, the limit of peak pressure on {_short(c['pressure'])}"
+    return f"The worst cylinder passes the lean stop on {_short(c['lean worst'])}, the mean of all on {_short(c['lean'])}; peak pressure passes its limit on {_short(c['pressure'])}"
 
 
 def risk_text(risk: Risk) -> list[str]:
@@ -177,7 +177,7 @@ def margins_title(risk: Risk) -> str:
     names = {"pressure": "peak pressure", "knock": "knock", "exhaust": "exhaust"}
     worst = max(names, key=lambda n: risk.chances[n].share)
     if risk.chances[worst].share == 0:
-        return "No margin is used up in any sample"
+        return "Peak pressure, knock and exhaust stay within their limits in every sample"
     k = int(np.nanargmax(risk.quantiles[f"{worst}_95"]))
     return f"The thinnest margin is {names[worst]}: at {risk.rpm[k]:.0f} rpm one hit of 20 reaches {100 * risk.quantiles[f'{worst}_95'].iloc[k]:.0f} % of it"
 
@@ -185,7 +185,7 @@ def margins_title(risk: Risk) -> str:
 def margins_text(_risk: Risk) -> list[str]:
     """Sentences under the margins."""
     return [
-        "Peak pressure and exhaust are over your limits, knock is over the engine's own at that speed; all of the cylinder with most nitrous. The knock correlation is good for differences only."
+        "Peak pressure and exhaust relative to your limits, knock to the engine's own at that speed; all of the cylinder with most nitrous. The knock correlation is good for differences only."
     ]
 
 
