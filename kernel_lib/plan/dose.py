@@ -28,17 +28,27 @@ class Dosed:
         From the known-good timing [deg]; 0 where nothing flows.
     full_flow : float
         With the valve open for good, likely [kg/s].
+    pulsed : bool or None
+        Whether pulses make the share; as the sheet says if None.
     """
 
     rpm: np.ndarray
     share: np.ndarray
     retard_deg: np.ndarray
     full_flow: float
+    pulsed: bool | None = None
 
     @property
     def flow(self) -> np.ndarray:
         """Nitrous, likely [kg/s]."""
         return self.share * self.full_flow
+
+
+def is_pulsed(sheet: BuildSheet, dosed: Dosed | None = None) -> bool:
+    """Whether a share of the flow is made by pulses."""
+    if dosed is not None and dosed.pulsed is not None:
+        return dosed.pulsed
+    return sheet.nitrous.progressive and sheet.ramp.kind not in ("full hit", "stages")
 
 
 def dosed_of(sheet: BuildSheet, shot_share: float = 1.0) -> Dosed:

@@ -19,6 +19,8 @@ from ..units import pa_from_psi
 from .fault_rows import Scenario, Sprayed
 from .fuel_system import pump_flow
 from .passage import entry
+from .proposals import PRESSURE_DROP
+from .ramp import gear_rises
 from .stopping import wash_out
 
 LATE_S, PUMP, INJECTOR, PRESSURE_PSI, UNEVEN, OCTANE, TRIM, CORRECTION_DEG, READS_RICH, LEAK, GEAR_STEP = (
@@ -84,7 +86,7 @@ def weak_pump(s: Sprayed) -> Scenario:
         f"The pump keeps {100 * PUMP:.0f} % of its flow, {s.units.fuel(PUMP * pump)}; {s.units.fuel(wanted)} are needed"
     )
     tell = f"{use}: it suffices." if part == 1.0 else f"{use}: the fuel pressure falls, and with it every fuel."
-    guard = "nothing to catch" if part == 1.0 else "fuel pressure"
+    guard = "nothing to catch" if part == 1.0 else "fuel pressure" if 1 - part**2 > PRESSURE_DROP else "lambda"
     return Scenario(name, tell, s.rows(at=[most], own=part, added=part), by="lean", guard=guard)
 
 
@@ -306,7 +308,7 @@ def stuck_open(s: Sprayed) -> Scenario:
 
     name = "nitrous valve stuck open"
     try:
-        rows = s.rows(flow=more, added=0.0, retard=0.0)
+        rows = s.rows(flow=more, pulse=1.0, added=0.0, retard=0.0)
     except InputError as exc:
         return Scenario(name, tell, why=exc.reason, guard="valve supervision")
     return Scenario(name, tell, rows, by="lean", guard="valve supervision")
@@ -323,6 +325,12 @@ def leak(s: Sprayed) -> Scenario:
     return Scenario("valve leaks, engine stopped", text, why="the engine stands still", guard="valve supervision")
 
 
+def _in_gear(s: Sprayed) -> str:
+    """Which guard has the nitrous gone before the limiter in the fastest gear."""
+    rise = max(gear_rises(s.sheet).values())
+    return "rpm window" if rise * _gone(s) <= s.sheet.engine.limit_rpm - s.dosed.rpm[-1] else "nothing"
+
+
 def limiter(s: Sprayed) -> Scenario:
     cuts, name = s.sheet.controller.limiter_cuts, "limiter hit while spraying"
     rpm, fuel = s.dosed.rpm[-1], float((s.own_rate + s.added_rate)[-1])
@@ -336,7 +344,7 @@ def limiter(s: Sprayed) -> Scenario:
     said = {"spark": spark, "fuel": left, "both": both, "unknown": f"Nobody has said what it cuts. {left} {spark}"}[
         cuts
     ]
-    tell, guard = f"At {rpm:.0f} rpm and above: {said}", "rpm window"
+    tell, guard = f"At {rpm:.0f} rpm and above: {said}", _in_gear(s)
     if cuts in ("fuel", "unknown") and s.wet:
         return Scenario(name, tell, s.rows(at=[-1], own=0.0), by="lean", guard=guard)
     return Scenario(name, tell, why="a cut cylinder is not computed", guard=guard)
@@ -347,16 +355,22 @@ def _gone(s: Sprayed, throttle: str = "open") -> float:
     return wash_out(s.sheet, float(s.dosed.rpm[-1]), throttle, float(s.dosed.share[-1]))["all"].best
 
 
+def _in_time(s: Sprayed) -> str:
+    """Which guard has the nitrous gone before a free engine is at its limiter."""
+    left = s.sheet.engine.limit_rpm - s.dosed.rpm[-1]
+    return "rpm window" if s.sheet.driveline.free_rise_rpm_s * _gone(s) <= left else "nothing"
+
+
 def wheel_spin(s: Sprayed) -> Scenario:
     rise, last, limit = s.sheet.driveline.free_rise_rpm_s, s.dosed.rpm[-1], s.sheet.engine.limit_rpm
 
     gone = _gone(s)
     tell = (
         f"At {rise:.0f} rpm/s the engine runs through the window in {rounded((last - s.dosed.rpm[0]) / rise)} s; from its end at {last:.0f} rpm it gains "
-        f"{rounded(rise * gone)} rpm until the nitrous is gone, to {last + rise * gone:.0f} (limiter {limit:.0f}). The cycle is that at the window's end."
+        f"{round(rise * gone, -2):.0f} rpm until the nitrous is gone, where the limiter stands at {limit:.0f}. The cycle is that at the window's end."
     )
 
-    return Scenario("wheel spin", tell, s.rows(at=[-1]), guard="rpm window")
+    return Scenario("wheel spin", tell, s.rows(at=[-1]), guard=_in_time(s))
 
 
 def missed_shift(s: Sprayed) -> Scenario:
@@ -369,7 +383,7 @@ def missed_shift(s: Sprayed) -> Scenario:
         f"Only a window that ends at {50 * np.floor((limit - rise * gone) / 50):.0f} rpm would be closed in time."
     )
 
-    return Scenario("missed shift", tell, s.rows(at=[-1]), guard="rpm window")
+    return Scenario("missed shift", tell, s.rows(at=[-1]), guard=_in_time(s))
 
 
 def lift(s: Sprayed) -> Scenario:

@@ -17,7 +17,7 @@ from ..text import rounded
 from ..units import c_from_k, f_from_c, lb_from_kg, lb_h_from_kg_s, psi_from_pa
 from . import delivery as dv
 from . import fuel as pf
-from .dose import Dosed
+from .dose import Dosed, is_pulsed
 from .power import firing_of
 
 
@@ -112,9 +112,9 @@ class Sprayed:
         flows = dosed.share > 0
         if not flows.any():
             raise InputError("dosed", 0.0, "kg/s", "a dose above 0 at some speed", "Without nitrous nothing can fail.")
-        dosed = Dosed(dosed.rpm[flows], dosed.share[flows], dosed.retard_deg[flows], dosed.full_flow)
+        dosed = replace(dosed, rpm=dosed.rpm[flows], share=dosed.share[flows], retard_deg=dosed.retard_deg[flows])
         strongest = np.ones(len(dosed.rpm))
-        if is_pulsed(sheet):
+        if is_pulsed(sheet, dosed):
             tau = dv.mixing(sheet, Setup.of(sheet), dosed.rpm, dosed.flow)
             strongest = dv.peak_share(tau, sheet.nitrous.pulse_hz, dosed.share, dosed.rpm) / dosed.share
         return cls(sheet, dosed, strongest, metric)
@@ -170,6 +170,7 @@ class Sprayed:
         rpm=None,
         flow=1.0,
         spread: float | None = None,
+        pulse=None,
         own=1.0,
         added=1.0,
         injector: float = 1.0,
@@ -190,6 +191,8 @@ class Sprayed:
             On nitrous, on the controller's own fuel, on the added fuel.
         spread : float, optional
             Nitrous of the worst cylinder over the mean.
+        pulse : float, optional
+            Nitrous of the strongest cycle over the mean of the pulses, instead of the dose's.
         injector : float
             Flow of the worst cylinder's injectors over that of the others.
         retard : array, optional
@@ -209,7 +212,7 @@ class Sprayed:
         at = np.arange(len(self.dosed.rpm)) if at is None else np.asarray(at, int)
         rpm = self.dosed.rpm[at] if rpm is None else np.asarray(rpm, float)
         setup = self.setup if T_bottle is None else replace(self.setup, T_bottle=T_bottle)
-        pulse = self.strongest[at]
+        pulse = self.strongest[at] if pulse is None else pulse
         more = pulse * (self.spread if spread is None else spread)
         nitrous = flow * self.dosed.flow[at]
         mean, worst = fresh_charge(setup, rpm, nitrous), fresh_charge(setup, rpm, nitrous * more)
@@ -223,11 +226,6 @@ class Sprayed:
         lambdas = (_lambda(setup, charge, f) for charge, f in ((mean, fuel), (worst, fuel_worst)))
         retard = self.dosed.retard_deg[at] if retard is None else np.broadcast_to(retard, rpm.shape)
         return Rows(setup, rpm, retard, np.full(rpm.shape, setup.octane_ron + octane), mean, worst, *lambdas, at)
-
-
-def is_pulsed(sheet: BuildSheet) -> bool:
-    """Whether a share of the flow is made by pulses."""
-    return sheet.nitrous.progressive and sheet.ramp.kind not in ("full hit", "stages")
 
 
 def _lambda(setup: Setup, charge: Charge, fuel_mass) -> np.ndarray:

@@ -14,6 +14,7 @@ from .proposals import (
     COMPUTED,
     OWN,
     PRACTICE,
+    PRESSURE_DROP,
     SHEET,
     TRADE_HOLD_S,
     TRADE_LEAD_MS,
@@ -35,8 +36,6 @@ BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES = (
     "Switches in series",
 )
 PHASES = (BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES)
-PRESSURE_DROP = 0.05
-"""Of the fuel pressure, at which nitrous stops; a choice of our own, no source."""
 WARM_C = 70.0
 """Coolant before nitrous [degrees C]; common practice, no source."""
 

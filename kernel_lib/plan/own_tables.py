@@ -84,11 +84,33 @@ def own_tables(tune: Tune, rpm, duty_percent=(100.0,)) -> OwnTables:
         read(added_fuel_key(sheet, "kg_h")),
         read("fuel_added_percent"),
         read("fuel_added_ms"),
-        room.first_hit(held, peak),
+        _retard(tune, held, parts),
         100 * (pulsing.duty(ramp_share) if pulsing else ramp_share),
         ~inside[:, None] | (peak <= room.most_at(held) + 1e-6),
         inside,
     )
+
+
+def _retard(tune: Tune, rpm: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Retard at speeds and shares; below the smallest pulse that of it, so that a line from there to a larger dose has enough."""
+    if tune.pulsed:
+        share = np.maximum(share, Pulsing.of(tune.sheet).least)
+    return tune.room.first_hit(rpm, strongest(tune.sheet, tune.ramp, rpm, share))
+
+
+def chords(tune: Tune, own: OwnTables) -> str:
+    """Say where a line between two columns takes too little retard; empty where none does by more than half a degree."""
+    if not tune.pulsed or len(own.duty_percent) < 2 or not own.inside.any():
+        return ""
+    middle = 0.5 * (own.duty_percent[1:] + own.duty_percent[:-1])
+    rpm = own.rpm[own.inside][:, None] * np.ones(len(middle))
+    need = _retard(tune, rpm, np.broadcast_to(Pulsing.of(tune.sheet).share(middle / 100), rpm.shape))
+    line = 0.5 * (own.retard_deg[own.inside][:, 1:] + own.retard_deg[own.inside][:, :-1])
+    short = (need - line).max(axis=0)
+    k = int(short.argmax())
+    if short[k] <= 0.5:
+        return ""
+    return f"Between {own.duty_percent[k]:g} and {own.duty_percent[k + 1]:g} % valve duty a line takes up to {short[k]:.1f} degrees too little out: add a column at {middle[k]:g} %."
 
 
 def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarray:

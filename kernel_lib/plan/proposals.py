@@ -26,6 +26,8 @@ COMPUTED, PRACTICE, OWN, SHEET = (
 )
 TRADE_HOLD_S = 1.0
 """Timing kept back after shut-off; common practice, no source."""
+PRESSURE_DROP = 0.05
+"""Of the fuel pressure, at which nitrous stops; a choice of our own, no source."""
 TRADE_LEAD_MS = 100.0
 """Fuel before nitrous; common practice, no source."""
 
@@ -103,18 +105,23 @@ def proposals(sheet: BuildSheet, dosed: Dosed, *, pulsed: bool) -> list[Proposal
         np.floor(200 * 0.5 * (limits.misfire_rich_lambda + rich - SENSOR_ERROR.high)) / 200, limits.misfire_rich_lambda
     )
     lead, enough = least_lead_ms(sheet, dosed)
+    richest = float(entry_ends(sheet, dosed, np.array([lead / 1e3]))[0][0])
     short = "" if enough else "; no lead looked at is enough: shorten the line or dose less at first"
+    if richest < limits.misfire_rich_lambda:
+        short += f"; the fuel ahead then makes lambda {richest:.2f} at the other end of what is unknown, which may misfire: try it with the bottle shut first"
+    capped = nearest > lean_stop + 1e-9
     hold = max(hold_s(sheet, dosed), hold_s(sheet, dosed, "shut"))
     return [
         Proposal("lean stop", _within("limits.lean_stop_lambda", lean_stop), limits.lean_stop_lambda, "lambda", 3,
-                 f"as near to the target {target:.3f} as {'pulses and ' if pulsed else ''}a sensor's error let it, not beyond the trade's {pf.TOO_LEAN_LAMBDA:.3f}", COMPUTED,
+                 f"the trade's; the leanest cycle of the pulses reaches {lean:.2f} and may trip it: pulse faster or dose less" if capped else
+                 f"as near to the target {target:.3f} as {'pulses and ' if pulsed else ''}a sensor's error let it", PRACTICE if capped else COMPUTED,
                  "limits.lean_stop_lambda"),
         Proposal("rich stop", _within("limits.rich_stop_lambda", rich_stop), limits.rich_stop_lambda, "lambda", 3,
                  f"half way between {limits.misfire_rich_lambda:.2f}, where firing grows doubtful (from memory), and the richest cycle meant; armed {arm_s(sheet, dosed):.1f} s after the "
                  "button, off in the rehearsal", OWN, "limits.rich_stop_lambda"),
         Proposal("fuel before nitrous", lead, nitrous.fuel_lead_ms, "ms", 0,
                  f"the least with which no cycle of a hit passes the lean stop, at the late end of what is unknown{short}", COMPUTED, "nitrous.fuel_lead_ms"),
-        Proposal("nitrous closes at", _within("nitrous.spray_rpm_max", 50 * np.floor(close_rpm(sheet, dosed) / 50)), nitrous.spray_rpm_max, "rpm", 0,
+        Proposal("nitrous closes at", _within("nitrous.spray_rpm_max", min(50 * np.floor(close_rpm(sheet, dosed) / 50), nitrous.spray_rpm_max)), nitrous.spray_rpm_max, "rpm", 0,
                  f"so that it is gone at the rev limit of {sheet.engine.limit_rpm:g} rpm in the fastest gear{_late(sheet, dosed)}", COMPUTED, "nitrous.spray_rpm_max"),
         Proposal("fuel and timing stay", float(np.ceil(10 * hold - 1e-6) / 10), TRADE_HOLD_S, "s", 1,
                  "until 95 % of the nitrous is gone, also after a lift, high end; the trade says 1 s", COMPUTED),
@@ -131,7 +138,7 @@ def arm_s(sheet: BuildSheet, dosed: Dosed) -> float:
 def _late(sheet: BuildSheet, dosed: Dosed) -> str:
     """Say so where that speed lies below the dose."""
     return (
-        "; that is below the dose: in this gear no speed closes it in time"
+        "; that is below the dose: with this line and rise of speed no window closes in time"
         if close_rpm(sheet, dosed) < dosed.rpm[0]
         else ""
     )

@@ -95,6 +95,13 @@ class Pulsing:
         pulsed = mean - VALVE_LAG_ERROR.high / 1e3 * self.valve.pulse_hz
         return np.where(strongest >= 1, 1.0, self.floor(np.maximum(pulsed, 0.0)))
 
+    def excess(self, rpm, share) -> np.ndarray:
+        """How much leaner than the target the leanest cycle is [lambda], the valve's error counted; 0 where nothing is pulsed."""
+        share = np.asarray(share, float)
+        pulsed = (share > 0) & (share < 1)
+        lean = np.where(pulsed, self.leanest(rpm, np.where(pulsed, share, 0.5)), 0.0)
+        return np.where(pulsed, np.maximum(lean - self.sheet.engine.lambda_with_nitrous, 0.0), 0.0)
+
     def leanest(self, rpm, share) -> np.ndarray:
         """Lambda of the leanest cycle, fuel set for the mean."""
         return dv.lambda_ripple(self.sheet, self.setup, rpm, share, self.valve.pulse_hz).leanest

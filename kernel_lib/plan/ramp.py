@@ -170,6 +170,7 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
     )
     pulsing, rpm = Pulsing.of(sheet), spray_speeds(sheet)
     fine = _fine(room)
+    room = _leaned(pulsing, room, pulsing.mean_for(room.rpm, (1 - margin) * room.most))
     bound = pulsing.mean_for(fine, (1 - margin) * room.most_at(fine))
     bound = np.where(bound < 1, np.maximum(bound - BETWEEN, 0.0), bound)
     slope = steepest / 1000
@@ -191,6 +192,11 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
         share[near] = max(share[near] - over[worst] / weight - 1e-6, 0.0)
         share = smooth(rpm, pulsing.floor(share))
     return Ramp(OVER_RPM, rpm, share, "proposed")
+
+
+def _leaned(pulsing: Pulsing, room: DoseMap, share: np.ndarray) -> DoseMap:
+    """The map for the leanest cycles that a mean share at its speeds makes: their fuel is that of the mean."""
+    return room.leaned(pulsing.excess(room.rpm, share))
 
 
 def propose_stages(sheet: BuildSheet, room: DoseMap, first: float, *, margin: float | None = None) -> Ramp:
@@ -246,7 +252,11 @@ def breaches(sheet: BuildSheet, room: DoseMap, ramp: Ramp) -> list[Breach]:
     """Hold a ramp against every limit, every 50 rpm; its strongest cycle counts, the valve's own error with it."""
     fine = _fine(room)
     share = worst_over_rpm(sheet, ramp, fine)
-    strongest = Pulsing.of(sheet).strongest(fine, share) if ramp.kind in (OVER_RPM, OVER_TIME) else share
+    strongest = share
+    if ramp.kind in (OVER_RPM, OVER_TIME):
+        pulsing = Pulsing.of(sheet)
+        strongest = pulsing.strongest(fine, share)
+        room = _leaned(pulsing, room, worst_over_rpm(sheet, ramp, room.rpm))
     allowed = room.most_at(fine)
     bad = np.flatnonzero(strongest > allowed + 1e-6)
     out = []
@@ -275,9 +285,9 @@ def breach_sentences(found: list[Breach]) -> list[str]:
 
 
 def worst_over_rpm(sheet: BuildSheet, ramp: Ramp, rpm) -> np.ndarray:
-    """Share of a ramp at engine speeds; over time: in the slowest gear, from the bottom of the window."""
+    """Share of a ramp at engine speeds; over time: the largest over all gears with nitrous, from the bottom of the window."""
     start = float(spray_speeds(sheet)[0])
-    return ramp.over_rpm(rpm, start=start, rise=min(gear_rises(sheet).values()))
+    return np.max([ramp.over_rpm(rpm, start=start, rise=rise) for rise in gear_rises(sheet).values()], axis=0)
 
 
 def gear_rises(sheet: BuildSheet) -> dict[int, float]:

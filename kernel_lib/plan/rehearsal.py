@@ -128,6 +128,10 @@ def _sentences(
             f"With the added fuel alone the mixture would be lambda {whole:.2f}, richer than {floor:.2f}, where firing grows doubtful (from memory): do not "
             "rehearse the fuel at full throttle. Rehearse the timing with a light, and the fuel into a measuring glass."
         )
+    if share > 0 and sheet.controller.metering == "mass-air" and not wet:
+        out.append(
+            "Switch it on as fuel per hour or as injector time: a table in per cent of the controller's own fuel gives more here, where the meter sees all the air."
+        )
     if caught is not None:
         out.append(
             f"Engine off, jet into a measuring glass: {CAUGHT_S:.0f} s of the fuel valve must give about {caught:.0f} mL with the likely coefficient of the jet; what "

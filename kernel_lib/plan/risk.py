@@ -8,7 +8,7 @@ and knock, from which limits count, have the same volumetric efficiency.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -133,7 +133,7 @@ def monte_carlo(
     Fuel and timing are those planned for the likely values and stay as they are: the first hit, before a log has taught anything. Pressure, knock and
     exhaust are those of the cylinder with most nitrous in the strongest cycle of the pulses.
     """
-    every = unknowns(sheet, bands)
+    every = unknowns(sheet, bands, dosed)
     drawn = draw(every, samples, seed)
     model = Model.of(Sprayed.of(sheet, _few(dosed)))
     plan = model.outcomes(likely(every))
@@ -165,7 +165,7 @@ def _few(dosed: Dosed) -> Dosed:
     if not len(some):
         raise InputError("dosed", 0.0, "kg/s", "a dose above 0 at some speed", "Without nitrous there is no hit.")
     pick = some[np.unique(np.linspace(0, len(some) - 1, min(len(some), MOST_SPEEDS)).round().astype(int))]
-    return Dosed(dosed.rpm[pick], dosed.share[pick], dosed.retard_deg[pick], dosed.full_flow)
+    return replace(dosed, rpm=dosed.rpm[pick], share=dosed.share[pick], retard_deg=dosed.retard_deg[pick])
 
 
 def _quantiles(rpm: np.ndarray, outcomes: dict[str, np.ndarray], plan: dict[str, np.ndarray]) -> pd.DataFrame:
@@ -189,9 +189,9 @@ def _chances(outcomes: dict[str, np.ndarray], stop: float) -> dict[str, Chance]:
         "lean": outcomes["lambda_mean"] > stop,
         "lean worst": outcomes["lambda_worst"] > stop,
         "lean shown": outcomes["lambda_shown"] > stop,
-        "pressure": outcomes["pressure"] > 1.0,
-        "knock": outcomes["knock"] > 1.0,
-        "exhaust": outcomes["exhaust"] > 1.0,
+        **{
+            name: ~(outcomes[name] <= 1.0) for name in ("pressure", "knock", "exhaust")
+        },  # what is not computed is not kept
         "not computed": np.isnan(outcomes["pressure"]),
     }
     return {name: Chance.of(name, happens[name].any(axis=1)) for name in EVENTS}

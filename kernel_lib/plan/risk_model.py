@@ -134,7 +134,7 @@ class Model:
     def _lines(self) -> list[np.ndarray | None]:
         """Speed by speed, the logarithms of both burn angles over `_features`, fitted to a few samples that are solved in full; None where too few burn."""
         s = self.sprayed
-        drawn = draw(unknowns(s.sheet), _SOLVED, 0)
+        drawn = draw(unknowns(s.sheet, None, s.dosed), _SOLVED, 0)
         x = {name: np.repeat(values, len(self.rpm)) for name, values in drawn.items()}
         rows = _Rows(s, x, _SOLVED, self._warmth)
         place = np.flatnonzero(rows.room) % len(self.rpm)

@@ -56,6 +56,8 @@ class DoseMap:
         Columns of `dose_table`, arrays (shares, speeds); beside them torque_high_nm, power_high_hp (high end, at the crank).
     allowed : dict
         Limit -> largest share it allows, (speeds,).
+    lean_room_deg, lean_exhaust_K : array, shape (speeds,)
+        What a cycle that is leaner than the target loses of room_deg, and how much hotter its exhaust is, for each unit of lambda.
     """
 
     sheet: BuildSheet
@@ -64,6 +66,8 @@ class DoseMap:
     full_flow: float
     columns: dict[str, np.ndarray]
     allowed: dict[str, np.ndarray]
+    lean_room_deg: np.ndarray
+    lean_exhaust_K: np.ndarray
 
     @property
     def most(self) -> np.ndarray:
@@ -99,6 +103,11 @@ class DoseMap:
         """
         need = self.at("first_hit_deg", rpm, share)
         return np.where(np.asarray(share) > 0, np.ceil(2 * (need + READ_SHORT) - 1e-6) / 2, 0.0)
+
+    def leaned(self, excess: np.ndarray) -> DoseMap:
+        """The same for cycles leaner than the target by so much lambda, speed by speed: they burn hotter into the exhaust."""
+        room = self.columns["room_deg"].astype(float) - self.lean_room_deg * np.maximum(excess, 0.0)
+        return replace(self, allowed=self.allowed | {"timing": last_kept(self.share, room)})
 
     def in_gear(self, gear: int) -> DoseMap:
         """The same with the torque that the wheels may get in another gear; itself where that is not known."""
@@ -232,7 +241,24 @@ def _dose_map(sheet: BuildSheet) -> DoseMap:
     columns = {name: np.array([table[name].to_numpy() for table in tables]) for name in names}
     columns |= _drive(sheet, rpm, columns)
     allowed = {name: last_kept(shares, slack) for name, slack in _slack(sheet, columns).items()}
-    return DoseMap(sheet, rpm, shares, full_flow(sheet), columns, allowed)
+    return DoseMap(sheet, rpm, shares, full_flow(sheet), columns, allowed, *_leaner(sheet, rpm, columns))
+
+
+LEAN_STEP, LEAN_AT = 0.04, 0.65
+"""By how much lambda, and at which share, the effect of a leaner cycle is found."""
+
+
+def _leaner(sheet: BuildSheet, rpm: np.ndarray, columns: dict) -> tuple[np.ndarray, np.ndarray]:
+    """Room lost [deg] and exhaust gained [K] for each unit of lambda above the target, at the timing that the target asks for."""
+    target = sheet.engine.lambda_with_nitrous
+    k = SHARES.index(LEAN_AT)
+    step = min(LEAN_STEP, 1.0 - target)
+    if step < 0.005:
+        return np.zeros(len(rpm)), np.zeros(len(rpm))
+    lean = dose_table(sheet.replace({"engine.lambda_with_nitrous": target + step}), rpm, LEAN_AT)
+    lost = (columns["room_deg"][k].astype(float) - lean["room_deg"].to_numpy()) / step
+    hotter = (lean["exhaust_K_high"].to_numpy() - columns["exhaust_K_high"][k].astype(float)) / step
+    return np.nan_to_num(np.maximum(lost, 0.0), posinf=0.0), np.nan_to_num(np.maximum(hotter, 0.0))
 
 
 def own_power_factor(sheet: BuildSheet) -> float:

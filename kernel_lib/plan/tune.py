@@ -17,9 +17,20 @@ from .ladder import Ladder, ladder
 from .plan import plan_supply
 from .proposals import Proposal, proposals
 from .pulsing import Pulsing
-from .ramp import OVER_RPM, OVER_TIME, STAGES, Ramp, breach_sentences, breaches, ramp_of, ramp_sentence, worst_over_rpm
+from .ramp import (
+    FULL_HIT,
+    OVER_RPM,
+    OVER_TIME,
+    STAGES,
+    Ramp,
+    breach_sentences,
+    breaches,
+    ramp_of,
+    ramp_sentence,
+    worst_over_rpm,
+)
 from .rehearsal import Rehearsal, rehearsal
-from .room import DoseMap, added_fuel_key, dose_map, map_key, nothing_fits
+from .room import DoseMap, added_fuel_key, dose_map, map_key, nothing_fits, own_power_factor
 from .timing import LATER
 
 AT_SHARE = (
@@ -81,6 +92,7 @@ class Tune:
             rows["share_percent"].to_numpy() / 100,
             rows["retard_deg"].fillna(0.0).to_numpy(),
             self.room.full_flow,
+            self.pulsed,
         )
 
     @property
@@ -195,6 +207,10 @@ def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.Da
     """
     rpm, share = np.asarray(rpm, float), np.asarray(share, float)
     pulsing = Pulsing.of(sheet) if ramp.kind in (OVER_RPM, OVER_TIME) else None
+    if pulsing:
+        share = pulsing.share(
+            pulsing.duty(share)
+        )  # what the valve makes of it: too little is nothing, too much an open valve
     low, high = pulsing.band(share) if pulsing else (share, share)
     peak = strongest(sheet, ramp, rpm, share)
     out = {
@@ -209,13 +225,17 @@ def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.Da
     for name in AT_STRONGEST:
         out[name] = room.at(name, rpm, share)
         out[f"{name}_low"], out[f"{name}_high"] = room.at(f"{name}_low", rpm, low), room.at(f"{name}_high", rpm, peak)
+    if pulsing:
+        out["exhaust_K_high"] = out["exhaust_K_high"] + np.interp(rpm, room.rpm, room.lean_exhaust_K) * pulsing.excess(
+            rpm, share
+        )
     retard = room.first_hit(rpm, peak)
     for end, at in (("", share), ("_low", low), ("_high", high)):
         later = (retard - room.at("first_hit_deg", rpm, at)) / LATER
         now, then = (room.at(f"{name}{end}", rpm, at) for name in ("power_gain_hp", "power_gain_hp_later"))
         out[f"power_gain_hp{end}"] = now + later * (then - now)
     speed = rpm * 2 * np.pi / 60
-    own = room.at("power_own_hp", rpm, 0.0)
+    own = room.at("power_own_hp", rpm, 0.0) * own_power_factor(sheet)
     full = (
         np.where(room.most_at(rpm) >= 1.0, room.at("power_gain_hp", rpm, np.ones_like(rpm)), np.nan)
         if room.share[-1] >= 1
@@ -244,12 +264,23 @@ def _blockers(sheet: BuildSheet, room: DoseMap, ramp: Ramp, table: pd.DataFrame)
     nothing = nothing_fits(room)
     if nothing:
         return [nothing, *out]
-    if not (table["share_percent"] > 0).any():
+    beyond = _beyond(room, ramp)
+    if beyond:
+        out.insert(0, beyond)
+    elif not (table["share_percent"] > 0).any():
         out.insert(
             0,
             "This ramp opens nowhere: no share that the valve can pulse keeps every limit. Take a smaller nozzle, a faster pulse, or a window from a higher speed.",
         )
+    out = [*_too_little(sheet, ramp, table["rpm"].to_numpy()), *out]
     return [*breach_sentences(breaches(sheet, room, ramp)), *_lean_cycles(sheet, ramp, table), *out]
+
+
+def _beyond(room: DoseMap, ramp: Ramp) -> str:
+    """Say where the points of a ramp lie past the window; empty where they do not."""
+    if ramp.kind in (OVER_TIME, FULL_HIT) or not len(ramp.at) or ramp.at[0] <= room.rpm[-1]:
+        return ""
+    return f"The ramp begins at {ramp.at[0]:.0f} rpm, past the window of {room.rpm[0]:.0f} to {room.rpm[-1]:.0f} rpm: nothing flows inside it."
 
 
 _KEPT: dict[tuple, list[str]] = {}
@@ -263,6 +294,20 @@ def _of_full_hit(sheet: BuildSheet) -> list[str]:
             _KEPT.pop(next(iter(_KEPT)), None)
         _KEPT[key] = list(plan_supply(sheet).blockers)
     return _KEPT[key]
+
+
+def _too_little(sheet: BuildSheet, ramp: Ramp, rpm: np.ndarray) -> list[str]:
+    """Say where a ramp asks for less than the valve can pulse: there it may open or not."""
+    if ramp.kind not in (OVER_RPM, OVER_TIME):
+        return []
+    pulsing, share = Pulsing.of(sheet), worst_over_rpm(sheet, ramp, rpm)
+    little = rpm[(share > 0) & (share < pulsing.least - 1e-9)]
+    if not len(little):
+        return []
+    return [
+        f"At {little[0]:.0f} to {little[-1]:.0f} rpm the ramp asks for less than the {100 * pulsing.least:.0f} % that this valve can pulse at {sheet.nitrous.pulse_hz:g} Hz: it may open or not. Begin with "
+        "that much, or at a higher speed."
+    ]
 
 
 def _lean_cycles(sheet: BuildSheet, ramp: Ramp, table: pd.DataFrame) -> list[str]:

@@ -13,7 +13,7 @@ from ..band import Band
 from ..build_sheet import BuildSheet
 from ..engine.setup import Setup
 from ..errors import InputError, check_number
-from .fault_rows import is_pulsed
+from .dose import Dosed, is_pulsed
 from .fuel_system import jet_coefficient
 from .power import wanted_flow
 from .supply import flow_band
@@ -54,7 +54,7 @@ class Unknown:
         return low + (high - low) * np.where(u < mode, rise, fall)
 
 
-def unknowns(sheet: BuildSheet, bands: Mapping[str, Band] | None = None) -> list[Unknown]:
+def unknowns(sheet: BuildSheet, bands: Mapping[str, Band] | None = None, dosed: Dosed | None = None) -> list[Unknown]:
     """List what is sampled for a car.
 
     Parameters
@@ -62,6 +62,8 @@ def unknowns(sheet: BuildSheet, bands: Mapping[str, Band] | None = None) -> list
     sheet : BuildSheet
     bands : mapping, optional
         Name -> range, in place of the usual one.
+    dosed : Dosed, optional
+        Whose pulses count; as the sheet says if None.
 
     Raises
     ------
@@ -85,7 +87,7 @@ def unknowns(sheet: BuildSheet, bands: Mapping[str, Band] | None = None) -> list
         Unknown(FLAME, b.FLAME_RATIO),
         Unknown(KNOCK, b.KNOCK_NITROUS),
         Unknown(OCTANE, b.OCTANE_ERROR),
-        *([Unknown(VALVE, b.VALVE_LAG_ERROR)] if is_pulsed(sheet) else []),
+        *([Unknown(VALVE, b.VALVE_LAG_ERROR)] if is_pulsed(sheet, dosed) else []),
     ]
     bands = dict(bands or {})
     for name in bands:

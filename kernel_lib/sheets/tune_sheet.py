@@ -12,7 +12,7 @@ from .. import __version__
 from ..band import Band
 from ..doubts import doubts
 from ..plan.ladder import Step
-from ..plan.own_tables import OwnTables
+from ..plan.own_tables import OwnTables, chords
 from ..plan.ramp import ramp_sentence
 from ..plan.room import added_fuel_key
 from ..plan.tune import Tune
@@ -55,7 +55,7 @@ def tune_html(tune: Tune, own: OwnTables, *, metric: bool = False, date: datetim
     flowing = tune.table[tune.table["share_percent"] > 0]
     tables = grids(tune, own, metric=metric)
     marked = "▪ breaks a limit there." if any(g.warning for g in tables) else ""
-    notes = (marked, held(tune, own), jumps(tune, own))
+    notes = (marked, held(tune, own), jumps(tune, own), chords(tune, own))
     first = f"""<p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)} · {day.isoformat()} · {escape(sheet.make_fuel().name)},
 {sheet.octane_ron:g} RON · {sheet.nitrous.system}, {escape(sheet.controller.metering)}</p>
 <h1>Tune sheet: {sheet.nitrous.shot_hp:g} hp wanted, {escape(_lower(ramp_sentence(tune.ramp)[:-1]))}</h1>{stops}
@@ -86,7 +86,7 @@ def _plan_table(tune: Tune, rows: pd.DataFrame, *, metric: bool) -> str:
     flow, flow_unit, to = ("nitrous_kg_s", "g/s", 1e3) if metric else ("nitrous_lb_s", "lb/s", 1.0)
     target = tune.sheet.engine.lambda_with_nitrous * tune.sheet.controller.gauge_scale
     head = [
-        ("speed", "rpm"), ("valve duty", "%"), ("nitrous", flow_unit), ("fuel to add", "kg/h" if metric else "lb/h"), ("timing out", "deg"), ("timing", "deg BTDC"),
+        ("speed", "rpm"), ("valve duty" if tune.pulsed else "flow open", "%"), ("nitrous", flow_unit), ("fuel to add", "kg/h" if metric else "lb/h"), ("timing out", "deg"), ("timing", "deg BTDC"),
         ("gauge", "AFR, target"), ("injector duty", "%"), ("power added", "hp"), ("peak pressure", "bar" if metric else "psi"), ("rule: timing, fuel", f"deg, {'kg/h' if metric else 'lb/h'}"),
     ]  # fmt: skip
     body = ""
@@ -94,7 +94,7 @@ def _plan_table(tune: Tune, rows: pd.DataFrame, *, metric: bool) -> str:
         duty = row["valve_duty_percent"]
         rule = kg_from_lb(row["rule_fuel_lb_h"]) if metric else row["rule_fuel_lb_h"]
         cells = [
-            f"{row['rpm']:.0f}", "open" if not np.isfinite(duty) or duty >= 100 else f"{np.floor(2 * duty + 1e-6) / 2:g}", _band(row, flow, to), _band(row, key), f"{row['retard_deg']:g}",
+            f"{row['rpm']:.0f}", f"{row['share_percent']:.0f}" if not np.isfinite(duty) else "open" if duty >= 100 else f"{np.floor(2 * duty + 1e-6) / 2:g}", _band(row, flow, to), _band(row, key), f"{row['retard_deg']:g}",
             f"{row['timing_deg_btdc']:g}", f"{target:.1f}", f"{row['injector_duty_percent']:.0f}", _band(row, "power_gain_hp"), _band(row, "peak_pressure_bar", 1.0 if metric else psi_from_kpa(100.0)), f"{row['rule_deg']:.1f}, {rule:.3g}",
         ]  # fmt: skip
         body += "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>"

@@ -123,7 +123,10 @@ _TERMS = (
     ("weigh-in", "the bottle weighed before and after a spray: it tells what the nozzle really passes"),
     ("discharge coefficient", "what a nozzle passes over what a model says for its bore"),
     ("plenum, ripple", "the volume before the intake runners, where pulses mix; what is left of the pulses behind it"),
-    ("speed-density, mass-air", "two ways of metering air: from manifold pressure and temperature, or by a meter that sees the air alone"),
+    (
+        "speed-density, mass-air",
+        "two ways of metering air: from manifold pressure and temperature, or by a meter that sees the air alone",
+    ),
     ("wide-band", "the lambda sensor that reads rich and lean mixtures, behind the gauge"),
     ("valve supervision", "a second valve in series that closes when the first should be shut and is not"),
     ("ramp", "how the dose rises with engine speed, or with time, instead of coming all at once"),

@@ -9,6 +9,7 @@ import numpy as np
 
 from kernel_lib.band import Band
 from kernel_lib.plan.guards import PHASES
+from kernel_lib.plan.own_tables import chords
 from kernel_lib.sheets.tune_sheet import tune_html
 from kernel_lib.sheets.tune_tables import Grid, copied, csv_of, grids, held, jumps
 from kernel_lib.text import banded, listed
@@ -177,7 +178,9 @@ class SheetBlock(Block):
         body = "".join(self._table(grid) for grid in tables)
         marked = "▪ breaks a limit at that speed." if any(g.warning for g in tables) else ""
         notes = "".join(
-            f"<p>{escape(text)}</p>" for text in (marked, held(r.tune, r.tables), jumps(r.tune, r.tables)) if text
+            f"<p>{escape(text)}</p>"
+            for text in (marked, held(r.tune, r.tables), jumps(r.tune, r.tables), chords(r.tune, r.tables))
+            if text
         )
         self.copy.value = copied(r.tune, tables)
         return (
