@@ -101,7 +101,9 @@ def test_each_step_takes_no_less_retard_than_the_one_before(tune):
 def test_a_valve_that_is_not_pulsed_takes_a_smaller_nozzle():
     """The flow goes with the bore squared: three quarters of it through 0.87 of the bore."""
     half, more, whole = tune_of(BADGER).ladder.steps
-    assert whole.bore_mm is None
+    fitted = BADGER.nitrous.nozzle_diameter_mm
+    assert (whole.bore_mm.low, whole.bore_mm.best, whole.bore_mm.high) == (fitted, fitted, fitted)
+    assert half.bore_mm.best < more.bore_mm.best < fitted
     assert more.bore_mm.best / half.bore_mm.best == pytest.approx(math.sqrt(0.75 / 0.5), rel=0.02)
     assert half.bore_mm.low <= half.bore_mm.best <= half.bore_mm.high
     assert more.bore_mm.best == pytest.approx(BADGER.nitrous.nozzle_diameter_mm * math.sqrt(0.75), rel=0.03)
@@ -109,6 +111,40 @@ def test_a_valve_that_is_not_pulsed_takes_a_smaller_nozzle():
 
 def test_a_pulsed_valve_keeps_its_nozzle(wren):
     assert all(step.bore_mm is None for step in wren.ladder.steps)
+
+
+def test_fuel_jets_of_the_steps():
+    """A jet passes what its bore squared does: fuel of a step over that of the whole; the whole takes the jet that passes the plan's fuel."""
+    steps, setup = tune_of(BADGER).ladder.steps, Setup.of(BADGER)
+    whole = steps[-1]
+    for step in steps:
+        assert 0 < step.jet_mm.low <= step.jet_mm.best <= step.jet_mm.high
+        part = step.fuel_kg_h.best / whole.fuel_kg_h.best
+        assert step.jet_mm.best / whole.jet_mm.best == pytest.approx(math.sqrt(part), rel=1e-6)
+        passed = 3600 * float(jet_flow(BADGER, setup, step.jet_mm.best))
+        assert passed == pytest.approx(step.fuel_kg_h.best, rel=1e-6)
+    assert [s.jet_mm.best for s in steps] == sorted(s.jet_mm.best for s in steps)
+
+
+def test_a_pulsed_jet_passes_the_fuel_of_the_whole_flow():
+    """Pulsed with the nitrous, so every step keeps nearly the same jet: larger than a share of the flow alone would take."""
+    sheet = BADGER.replace({"nitrous.progressive": True})
+    tune = tune_of(sheet)
+    for step in tune.ladder.steps:
+        k = int(np.abs(np.where(step.flow > 0, step.rpm, np.inf) - sheet.engine.peak_power_rpm).argmin())
+        passed = 3600 * float(jet_flow(sheet, Setup.of(sheet), step.jet_mm.best))
+        assert passed * step.flow[k] / tune.room.full_flow == pytest.approx(step.fuel_kg_h.best, rel=1e-6)
+
+
+def test_a_dry_car_has_no_jets(wren):
+    assert all(step.jet_mm is None for step in wren.ladder.steps)
+
+
+def test_retard_in_words(tune):
+    for step in tune.ladder.steps:
+        known = step.retard_deg[np.isfinite(step.retard_deg)]
+        ends = [float(v) for v in step.retard.split(" to ")]
+        assert ends == sorted({known.min(), known.max()})
 
 
 def test_a_broken_limit_stands_at_the_step():
