@@ -217,8 +217,11 @@ def test_valve_that_does_not_open():
 def test_a_stuck_valve_is_beyond_its_own_stop():
     fault = every()["nitrous valve stuck open"]
     assert fault.caught_by == "valve supervision"
-    assert not fault.computed
-    assert "hardly burns" in fault.why
+    assert (
+        fault.lambda_ > 1.2
+    )  # all of the flow, none of the added fuel; a valve that no longer pulses has no strongest cycle
+    spread = 1 + WREN.nitrous.cylinder_spread_percent / 100
+    assert 1 < fault.lambda_worst / fault.lambda_ < spread
 
 
 def test_leak_into_a_stopped_engine():
