@@ -13,7 +13,7 @@ from kernel_lib.engine.charge import fresh_charge
 from kernel_lib.engine.firing import cases_of
 from kernel_lib.engine.knock import OCTANE_EXPONENT
 from kernel_lib.engine.setup import Setup
-from kernel_lib.plan import fault_list as fl
+from kernel_lib.plan import fault_motion as fm
 from kernel_lib.plan import fuel as pf
 from kernel_lib.plan.dose import Dosed, dosed_of
 from kernel_lib.plan.fault_rows import Sprayed
@@ -155,7 +155,7 @@ def test_more_nitrous_in_each_cycle_at_a_lower_speed():
     assert "1.67 times" in found["hit at too low rpm"].happens
     assert found["shift without torque cut"].rpm == pytest.approx(0.75 * 2500)
     geared = WREN.replace({"driveline.gear_ratios": [3.6, 2.0, 1.4, 1.0], "driveline.final_ratio": 4.1})
-    assert fl.gear_step(Sprayed.of(geared, at(geared, 4000.0, 0.5))) == pytest.approx(
+    assert fm.gear_step(Sprayed.of(geared, at(geared, 4000.0, 0.5))) == pytest.approx(
         0.7
     )  # second to third; first is without nitrous
 

@@ -90,10 +90,16 @@ def test_timing_power_and_pressure_between_the_points(name, room, direct):
     assert all(errors[c] < most for c, most in MEASURED[name].items()), errors
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="READ_ERROR states 0.5 deg, 1 hp, 0.7 bar; direct plans differ by up to 0.9 deg, 1.9 hp, 2.4 bar",
-)
+def test_a_first_hit_read_is_hardly_ever_short(room, direct):
+    """Up to the half degree, with what is added for reading between the points: a quarter of a degree short at most, seldom at all."""
+    rpm, share, plan = direct
+    short = plan["first_hit_deg"].to_numpy() - room.first_hit(rpm, share)
+    assert short.max() < 0.25
+    assert (short <= 0).mean() > 0.95
+    assert (2 * room.first_hit(rpm, share) % 1 == 0).all()
+    assert room.first_hit(rpm, 0 * share) == pytest.approx(0.0)
+
+
 def test_stated_error_is_true(room, direct):
     errors = _errors(room, direct, READ_ERROR)
     assert all(errors[c] < most for c, most in READ_ERROR.items()), errors
@@ -110,7 +116,6 @@ def test_speeds_outside_are_refused(room, rpm):
         room.most_at([room.rpm[0], rpm])
 
 
-@pytest.mark.xfail(strict=True, raises=IndexError, reason="DoseMap.check indexes a scalar speed like an array")
 def test_a_single_speed_outside_is_refused(room):
     with pytest.raises(InputError, match=OUTSIDE):
         room.most_at(1000.0)
