@@ -146,7 +146,7 @@ def test_lead_is_the_kernels(sheet):
 
 @pytest.mark.parametrize(
     ("end", "told"),
-    [("low", "short of the likely need"), ("best", "not at the worst"), ("high", "is enough at the worst")],
+    [("low", "short of what likely keeps"), ("best", "not at the worst"), ("high", "at the worst too")],
 )
 def test_how_a_lead_is_judged(end, told):
     """A port car's need has both signs; each end of it, a little more."""

@@ -123,9 +123,9 @@ def lead(r: Any) -> Said:
         return f"At {spot.rpm:.0f} rpm no nitrous flows", subtitle, []
     d = model.lead(spot)
     least, lean, rich = d.least, d.leanest, d.richest
-    title = f"At {spot.rpm:.0f} rpm fuel {_when(least.best)} the nitrous valve is likely in time; at worst it has to come {_when(least.high)} it"
+    title = f"At {spot.rpm:.0f} rpm fuel {_when(least.best)} the nitrous valve likely makes no cycle leaner than before; at worst it has to come {_when(least.high)} it"
     enough = spot.lead_s >= least.high
-    yours = f"Your lead of {_ms(spot.lead_s)} {'is enough at the worst' if enough else 'is enough in the likely case, not at the worst' if spot.lead_s >= least.best else 'is short of the likely need'}: the leanest cycle is {_ends(lean)}, the richest {_ends(rich)}."
+    yours = f"Your lead of {_ms(spot.lead_s)} {'keeps every cycle as rich as before and after, at the worst too' if enough else 'keeps every cycle as rich as before and after in the likely case, not at the worst' if spot.lead_s >= least.best else 'is short of what likely keeps every cycle as rich as before and after'}: the leanest cycle is {_ends(lean)}, the richest {_ends(rich)}."
     if lean.high > limits.lean_stop_lambda:
         yours += f" Past {limits.lean_stop_lambda:.3f} the lean stop may end the hit before it has begun."
     if rich.low < limits.misfire_rich_lambda:
@@ -147,7 +147,7 @@ def lead(r: Any) -> Said:
         subtitle,
         [
             f"{yours} {trade}",
-            f"Nobody knows it well: {line}, and {fuel} (from memory). Two sides: too late is lean, too early drowns the engine at low speed. Settle it with the bottle shut and on a log.",
+            f"Nobody knows it well: {line}, and {fuel} (from memory). Two sides: too late is lean, too early drowns the engine at low speed. The lead to type, among the limits below, asks less: that no cycle passes the lean stop. Settle it with the bottle shut and on a log.",
         ],
     )
 
