@@ -67,7 +67,7 @@ class GuardsBlock(Block):
         ]
         head = [("limit", ""), ("to type", ""), ("this page rests on", ""), ("why", "")]
         stay = next(p for p in tune.proposals if p.unit == "s")
-        title = f"One pass: nothing before {len([g for g in told if g.phase == PHASES[0]])} things are true, nitrous closes first, fuel and timing stay {stay.value:.2f} s"
+        title = f"One pass: nothing before {len([g for g in told if g.phase == PHASES[0]])} things are true, nitrous closes first, fuel and timing stay {stay.value:.{stay.digits}f} s"
         return title, f'<div class="nw-guards">{out}</div>{table(head, rows, kind=" nw-wordy")}'
 
 

@@ -188,7 +188,8 @@ def _by_gear(r: Result) -> str:
     for gear, ramp in ramps.items():
         t, share = over_time(r.sheet, ramp)[gear]
         name = f"gear {gear}" if gear else f"at the assumed rise of {min(gear_rises(r.sheet).values()):.0f} rpm/s"
-        told.append(f"{name}: {100 * share[0]:.0f} % at once, {100 * share[-1]:.0f} % after {t[-1]:.1f} s")
+        reached = float(t[np.flatnonzero(np.isclose(share, share[-1]))[0]])
+        told.append(f"{name}: {100 * share[0]:.0f} % at once, {100 * share[-1]:.0f} % from {reached:.1f} s on")
     return f"If your controller ramps over time, {'; '.join(told)}. Over speed is the better way: it knows when the engine gains speed slowly."
 
 
