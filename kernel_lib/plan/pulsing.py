@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,8 @@ class Pulsing:
 
     def mixing(self, rpm) -> np.ndarray:
         """Mixing time without nitrous [s], the shortest: with it the charge is colder and mixes longer."""
-        return dv.mixing(self.sheet, self.setup, rpm)
+        rpm = np.asarray(rpm, float)
+        return np.array(_mixing(self.setup, dv.mixing_volume(self.sheet), tuple(rpm.ravel()))).reshape(rpm.shape)
 
     def band(self, share) -> tuple[np.ndarray, np.ndarray]:
         """What a share may be instead for the valve's error."""
@@ -103,5 +105,15 @@ class Pulsing:
         return np.where(pulsed, np.maximum(lean - self.sheet.engine.lambda_with_nitrous, 0.0), 0.0)
 
     def leanest(self, rpm, share) -> np.ndarray:
-        """Lambda of the leanest cycle, fuel set for the mean."""
-        return dv.lambda_ripple(self.sheet, self.setup, rpm, share, self.valve.pulse_hz).leanest
+        """Lambda of the leanest cycle, fuel set for the mean: of a dry system the strongest, of a wet one, whose fuel is pulsed too, either end."""
+        rpm, share = np.broadcast_arrays(np.asarray(rpm, float), np.asarray(share, float))
+        tau, hz = self.mixing(rpm), self.valve.pulse_hz
+        ends = [dv.peak_share(tau, hz, share, rpm)]
+        if self.sheet.nitrous.system == "wet":
+            ends.append(dv.trough_share(tau, hz, share, rpm))
+        return np.max([dv.lambda_at_share(self.sheet, self.setup, rpm, share, end) for end in ends], axis=0)
+
+
+@functools.lru_cache(maxsize=64)
+def _mixing(setup: Setup, volume: float, rpm: tuple[float, ...]) -> tuple[float, ...]:
+    return tuple(dv.mixing_time(setup, np.array(rpm), volume).tolist())

@@ -19,7 +19,7 @@ KINDS = (FULL_HIT, OVER_RPM, OVER_TIME, STAGES)
 FINE = 50.0
 """Steps in which a ramp is held against the limits [rpm]."""
 
-BETWEEN = 0.003
+BETWEEN = 0.005
 """Of the full flow, kept from the bound of a proposal for what lies between those steps."""
 
 
@@ -169,10 +169,7 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
         / 100
     )
     pulsing, rpm = Pulsing.of(sheet), spray_speeds(sheet)
-    fine = _fine(room)
-    room = _leaned(pulsing, room, pulsing.mean_for(room.rpm, (1 - margin) * room.most))
-    bound = pulsing.mean_for(fine, (1 - margin) * room.most_at(fine))
-    bound = np.where(bound < 1, np.maximum(bound - BETWEEN, 0.0), bound)
+    fine, bound = bound_of(sheet, room, margin)
     slope = steepest / 1000
 
     def smooth(at: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -186,12 +183,36 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
         worst = int(over.argmax())
         if over[worst] <= 1e-9:
             break
-        k = int(np.clip(np.searchsorted(rpm, fine[worst]), 1, len(rpm) - 1))
-        part = (fine[worst] - rpm[k - 1]) / (rpm[k] - rpm[k - 1])
-        near, weight = (k, part) if part >= 0.5 else (k - 1, 1 - part)
-        share[near] = max(share[near] - over[worst] / weight - 1e-6, 0.0)
-        share = smooth(rpm, pulsing.floor(share))
+        share = smooth(rpm, _lowered(pulsing, rpm, share, float(fine[worst]), float(over[worst])))
     return Ramp(OVER_RPM, rpm, share, "proposed")
+
+
+def bound_of(sheet: BuildSheet, room: DoseMap, margin: float) -> tuple[np.ndarray, np.ndarray]:
+    """Speeds every 50 rpm and the largest mean share there whose strongest, and leanest, cycle keeps every limit with a margin."""
+    pulsing, fine = Pulsing.of(sheet), _fine(room)
+    most = pulsing.mean_for(room.rpm, (1 - margin) * room.most)
+    some = np.linspace(0.15, 1.0, 6)[:, None] * np.where(
+        most >= 1, pulsing.most, most
+    )  # what is leanest may be a smaller share
+    room = room.leaned(pulsing.excess(np.broadcast_to(room.rpm, some.shape), some).max(axis=0))
+    bound = pulsing.mean_for(fine, (1 - margin) * room.most_at(fine))
+    return fine, np.where(bound < 1, np.maximum(bound - BETWEEN, 0.0), bound)
+
+
+def _lowered(pulsing: Pulsing, rpm: np.ndarray, share: np.ndarray, at: float, by: float) -> np.ndarray:
+    """Lower one of the two points beside a speed so that the line between them comes down there: an open valve first, else the nearer point above 0."""
+    share = share.copy()
+    k = int(np.clip(np.searchsorted(rpm, at), 1, len(rpm) - 1))
+    pair = (k - 1, k)
+    open_ = [m for m in pair if share[m] >= 1]
+    if open_ and pulsing.most < 1:
+        share[open_[0]] = pulsing.most
+        return share
+    part = (at - rpm[k - 1]) / (rpm[k] - rpm[k - 1])
+    weights = {k - 1: 1 - part, k: part}
+    near = max((m for m in pair if share[m] > 0), key=weights.get, default=k)
+    share[near] = max(share[near] - by / max(weights[near], 1e-3) - 1e-6, 0.0)
+    return pulsing.floor(share)
 
 
 def _leaned(pulsing: Pulsing, room: DoseMap, share: np.ndarray) -> DoseMap:
@@ -321,10 +342,10 @@ def _timed(sheet: BuildSheet, ramp: Ramp, rise: float, step: float) -> tuple[np.
 def slowest_rise(sheet: BuildSheet, room: DoseMap, ramp: Ramp) -> float | None:
     """Least rise of engine speed at which a ramp over time keeps its limits [rpm/s]; None where no rise does."""
     start, pulsing = float(spray_speeds(sheet)[0]), Pulsing.of(sheet)
-    fine = _fine(room)
-    allowed, needed = room.most_at(fine), 0.0
-    for t in np.unique(np.concatenate([np.arange(ramp.at[0], ramp.at[-1], 0.05), ramp.at])):
+    fine, needed = _fine(room), 0.0
+    for t in np.unique(np.concatenate([np.arange(ramp.at[0], ramp.at[-1], 0.2), ramp.at])):
         share = float(np.interp(t, ramp.at, ramp.share))
+        allowed = _leaned(pulsing, room, np.full(len(room.rpm), share)).most_at(fine)
         bad = np.flatnonzero(pulsing.strongest(fine, np.full(len(fine), share)) > allowed + 1e-6)
         if not len(bad):
             continue
