@@ -12,6 +12,7 @@ from kernel_lib.plan.room import (
     LIMITS,
     NONE,
     READ_ERROR,
+    READ_SHORT,
     SHARES,
     crank_torque,
     dose_map,
@@ -28,7 +29,7 @@ FUEL = ("nitrous_kg_s", "fuel_speed_density_kg_h", "fuel_mass_air_kg_h_high", "i
 
 MEASURED = {
     "wren": {"first_hit_deg": 0.7, "power_gain_hp": 1.0, "peak_pressure_bar_high": 1.2},
-    "badger": {"first_hit_deg": 1.0, "power_gain_hp": 2.2, "peak_pressure_bar_high": 2.6},
+    "badger": {"first_hit_deg": 0.9, "power_gain_hp": 2.2, "peak_pressure_bar_high": 2.6},
 }
 """What direct plans at some hundred random doses and speeds differ by, with a little to spare."""
 FUEL_ERROR = {"fuel_speed_density_kg_h": 0.01, "fuel_mass_air_kg_h": 0.005, "fuel_added_percent": 0.6}
@@ -50,7 +51,7 @@ def room(name):
 def direct(name, room):
     """Direct plans at random doses and speeds, and where the map reads worst."""
     rng = np.random.default_rng(20)
-    rpm, part = rng.uniform(room.rpm[0], room.rpm[-1], 40), rng.uniform(0.02, 0.99, 40)
+    rpm, part = rng.uniform(room.rpm[0], room.rpm[-1], 80), rng.uniform(0.02, 0.99, 80)
     share = part * np.minimum(1.0, room.most_at(rpm))
     rpm, share = (np.append(a, b) for a, b in zip((rpm, share), np.transpose(WORST[name]), strict=True))
     order = rpm.argsort()
@@ -90,19 +91,46 @@ def test_timing_power_and_pressure_between_the_points(name, room, direct):
     assert all(errors[c] < most for c, most in MEASURED[name].items()), errors
 
 
-def test_a_first_hit_read_is_hardly_ever_short(room, direct):
-    """Up to the half degree, with what is added for reading between the points: a quarter of a degree short at most, seldom at all."""
+def test_a_first_hit_read_is_never_short(room, direct):
+    """With what is added for reading, up to the half degree: never 0.2 degrees below a direct plan; seldom below at all."""
     rpm, share, plan = direct
-    short = plan["first_hit_deg"].to_numpy() - room.first_hit(rpm, share)
-    assert short.max() < 0.25
-    assert (short <= 0).mean() > 0.95
-    assert (2 * room.first_hit(rpm, share) % 1 == 0).all()
-    assert room.first_hit(rpm, 0 * share) == pytest.approx(0.0)
+    over = room.first_hit(rpm, share) - plan["first_hit_deg"].to_numpy()
+    assert over.min() > -0.2
+    assert over.max() < READ_ERROR["first_hit_deg"] + READ_SHORT + 0.5
+    assert (over >= 0).mean() > 0.95
+
+
+def test_a_first_hit_read_is_at_most_15_tenths_too_much(request, name, room, direct):
+    if name == "badger":
+        reason = "beside the dose at which pressure takes over the map reads 0.9 degrees high, 1.7 with what is added"
+        request.applymarker(pytest.mark.xfail(strict=True, reason=reason))
+    rpm, share, plan = direct
+    assert (room.first_hit(rpm, share) - plan["first_hit_deg"].to_numpy()).max() < 1.5
+
+
+def test_a_first_hit_read_is_the_map_and_a_little(room):
+    share = np.linspace(0.02, 1.0, 30)[:, None] * np.minimum(1.0, room.most)
+    rpm = np.broadcast_to(room.rpm, share.shape)
+    need, read = room.at("first_hit_deg", rpm, share), room.first_hit(rpm, share)
+    assert (2 * read % 1 == 0).all()
+    assert (read >= need + 0.3 - 1e-6).all()
+    assert (read < need + 0.8).all()
+    assert (room.first_hit(rpm, 0 * share) == 0).all()
 
 
 def test_stated_error_is_true(room, direct):
     errors = _errors(room, direct, READ_ERROR)
     assert all(errors[c] < most for c, most in READ_ERROR.items()), errors
+    assert READ_ERROR == {"first_hit_deg": 0.9, "power_gain_hp": 2.5, "peak_pressure_bar_high": 2.5}
+
+
+@pytest.mark.xfail(
+    strict=True,
+    raises=RuntimeWarning,
+    reason="infinite less infinite where neither the dose nor a leaner one is reachable",
+)
+def test_a_large_nozzle_warns_of_nothing():
+    dose_map(BADGER.replace({"nitrous.nozzle_diameter_mm": 2.2}))
 
 
 OUTSIDE = r"rpm is .* rpm; allowed: \d+ to \d+ rpm. There the spray window"
