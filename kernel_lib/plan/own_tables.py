@@ -99,18 +99,31 @@ def _retard(tune: Tune, rpm: np.ndarray, share: np.ndarray) -> np.ndarray:
 
 
 def chords(tune: Tune, own: OwnTables) -> str:
-    """Say where a line between two columns takes too little retard; empty where none does by more than half a degree."""
-    if not tune.pulsed or len(own.duty_percent) < 2 or not own.inside.any():
-        return ""
-    middle = 0.5 * (own.duty_percent[1:] + own.duty_percent[:-1])
-    rpm = own.rpm[own.inside][:, None] * np.ones(len(middle))
-    need = _retard(tune, rpm, np.broadcast_to(Pulsing.of(tune.sheet).share(middle / 100), rpm.shape))
-    line = 0.5 * (own.retard_deg[own.inside][:, 1:] + own.retard_deg[own.inside][:, :-1])
-    short = (need - line).max(axis=0)
-    k = int(short.argmax())
-    if short[k] <= 0.5:
-        return ""
-    return f"Between {own.duty_percent[k]:g} and {own.duty_percent[k + 1]:g} % valve duty a line takes up to {short[k]:.1f} degrees too little out: add a column at {middle[k]:g} %."
+    """Say where a line between two breakpoints takes too little retard; empty where none does by more than half a degree."""
+    rpm, duty, told = own.rpm[own.inside], own.duty_percent, []
+    if tune.pulsed and len(duty) > 1 and len(rpm):
+        middle = 0.5 * (duty[1:] + duty[:-1])
+        share = Pulsing.of(tune.sheet).share(middle / 100)
+        need = _retard(tune, *np.broadcast_arrays(rpm[:, None], share[None, :]))
+        line = 0.5 * (own.retard_deg[own.inside][:, 1:] + own.retard_deg[own.inside][:, :-1])
+        short = (need - line).max(axis=0)
+        k = int(short.argmax())
+        if short[k] > 0.5:
+            told.append(
+                f"Between {duty[k]:g} and {duty[k + 1]:g} % valve duty a line takes up to {short[k]:.1f} degrees too little out: add a column at {middle[k]:g} %."
+            )
+    if len(rpm) > 1 and len(duty):
+        middle = 0.5 * (rpm[1:] + rpm[:-1])
+        share = Pulsing.of(tune.sheet).share(duty / 100) if tune.pulsed else duty / 100
+        need = _retard(tune, *np.broadcast_arrays(middle[:, None], share[None, :]))
+        line = 0.5 * (own.retard_deg[own.inside][1:] + own.retard_deg[own.inside][:-1])
+        short = (need - line).max(axis=1)
+        k = int(short.argmax())
+        if short[k] > 0.5:
+            told.append(
+                f"Between {rpm[k]:g} and {rpm[k + 1]:g} rpm a line takes up to {short[k]:.1f} degrees too little out: add a row at {middle[k]:g} rpm."
+            )
+    return " ".join(told)
 
 
 def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarray:

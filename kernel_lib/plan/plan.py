@@ -208,7 +208,7 @@ def _table(rpm: np.ndarray, rows: list[dict]) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _too_big(sheet: BuildSheet, exc: InputError, where: str) -> InputError:
+def too_big(sheet: BuildSheet, exc: InputError, where: str) -> InputError:
     """Tell a flow that leaves no room for air as a shot, or a bore, too big for the window."""
     allowed = "a smaller shot, or a spray window from a higher speed"
     why = f"{exc.reason} That is so {where}."
@@ -227,7 +227,7 @@ def _checked_row(
         if exc.field != "nitrous_flow":
             raise
         where = f"at an end of what is unknown ({1e3 * corner[0]:.0f} g/s, wall share {corner[1]:g})"
-        raise _too_big(sheet, exc, where) from exc
+        raise too_big(sheet, exc, where) from exc
 
 
 _HEAT = (WORK_SHARE, WALL_HEAT_SHARE, DENSITY_EXPONENT)
@@ -251,7 +251,7 @@ def _corners(sheet: BuildSheet) -> tuple[list[tuple[float, float, float]], Band]
         if exc.field != "nitrous_flow":
             raise
         where = f"at the speed of peak power with up to {1e3 * band.high:.0f} g/s"
-        raise _too_big(sheet, exc, where) from exc
+        raise too_big(sheet, exc, where) from exc
     because = f"{band.because}; {WORK_SHARE.because}"
     return [(band.best, *unknown[0][1:]), *ends], Band(min(powers), powers[0], max(powers), because)
 

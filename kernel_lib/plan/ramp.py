@@ -156,7 +156,7 @@ def propose(sheet: BuildSheet, room: DoseMap, *, margin: float | None = None, st
     -----
     The largest function under a bound c(r) whose slope is at most L is min over s of c(s) + L |r - s| (Pasch-Hausdorff envelope). The bound: the mean share whose
     strongest cycle keeps the margin to what is allowed, the valve's own error counted. Lines between the points are then held against the bound every 50 rpm and the
-    points lowered where they cross it.
+    points lowered where they cross it; the bound counts the leanest cycle of every smaller share. Both are cautious: a single point might stand up to 0.08 of the flow higher.
     """
     ramp = sheet.ramp
     margin = ramp.margin_percent / 100 if margin is None else margin

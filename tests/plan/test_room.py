@@ -124,11 +124,6 @@ def test_stated_error_is_true(room, direct):
     assert READ_ERROR == {"first_hit_deg": 0.9, "power_gain_hp": 2.5, "peak_pressure_bar_high": 2.5}
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=RuntimeWarning,
-    reason="infinite less infinite where neither the dose nor a leaner one is reachable",
-)
 def test_a_large_nozzle_warns_of_nothing():
     dose_map(BADGER.replace({"nitrous.nozzle_diameter_mm": 2.2}))
 

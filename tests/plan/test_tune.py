@@ -189,12 +189,7 @@ def test_slow_pulses_pass_the_lean_stop():
 @pytest.mark.parametrize(
     "bore",
     [
-        pytest.param(
-            2.4,
-            marks=pytest.mark.xfail(
-                strict=True, reason="between what fits and 4 mm it is told as nitrous_flow in kg/s, not as the nozzle"
-            ),
-        ),
+        2.4,
         4.0,
     ],
 )

@@ -12,8 +12,8 @@ from kernel_lib import BuildSheet
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import delivery as dv
 from kernel_lib.plan.dose import Dosed, dosed_of
-from kernel_lib.plan.proposals import fuel_missing
 from kernel_lib.plan.passage import extremes, lead_needed
+from kernel_lib.plan.proposals import fuel_missing
 from kernel_lib.plan.stopping import stop_budget, wash_out
 from workbooks.ui import valve_model as model
 from workbooks.ui import valve_pictures as pictures
