@@ -90,12 +90,6 @@ def _fuel(kg_h: np.ndarray, metric: bool) -> tuple[str, np.ndarray]:
     return ("kg/h", kg_h) if metric else ("lb/h", lb_from_kg(kg_h))
 
 
-def _steps(tune: Tune, rpm: np.ndarray, values: list[np.ndarray]) -> np.ndarray:
-    """Values of the ladder's steps at other speeds, (speeds, steps); 0 outside the dose."""
-    d = tune.dosed.rpm
-    return np.array([np.interp(rpm, d, np.nan_to_num(v), left=0.0, right=0.0) for v in values]).T
-
-
 def _over_duty(tune: Tune, own: OwnTables, *, metric: bool) -> list[Grid]:
     columns, steps = [f"{c:g}" for c in own.duty_percent], tune.ladder.steps
 

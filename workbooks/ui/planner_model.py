@@ -16,8 +16,7 @@ from kernel_lib.plan.room import DoseMap, dose_map
 from kernel_lib.plan.tune import Tune, ramp_of, tune_of
 from kernel_lib.sheets.write import DUTIES
 
-SHEET, PROPOSED, DRAWN, POINTS, TIMED, STAGED, FULL = (
-    "as on the sheet",
+PROPOSED, DRAWN, POINTS, TIMED, STAGED, FULL = (
     "proposed",
     "drawn",
     "points",
@@ -38,7 +37,7 @@ class Inputs:
     Attributes
     ----------
     way : str
-        One of `WAYS`, or `SHEET`.
+        One of `WAYS`.
     margin, steepest, first, last, first_stage : float
         Shares, 0 to 1; `steepest` per 1000 rpm.
     bend : float

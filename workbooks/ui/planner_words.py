@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kernel_lib import units
-from kernel_lib.engine.setup import Setup, spray_speeds
+from kernel_lib.engine.setup import Setup
 from kernel_lib.plan.fuel_system import jet_band
 from kernel_lib.plan.power import firing_of, shot_power
 from kernel_lib.plan.proposals import TRADE_HOLD_S, hold_s
@@ -322,9 +322,3 @@ def retard_text(r: Result) -> list[str]:
     if r.tune.pulsed:
         out.append("Retard over valve duty is in the tables of the tune sheet below.")
     return out
-
-
-def window(r: Result) -> str:
-    """The spray window, for headings."""
-    rpm = spray_speeds(r.sheet)
-    return f"{rpm[0]:.0f} to {rpm[-1]:.0f} rpm"

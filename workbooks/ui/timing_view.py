@@ -47,7 +47,7 @@ class Refused:
 
     def __init__(self, session: Session, exc: InputError) -> None:
         self.answer = html(f'<p class="nw-state-stop">{escape(display.refusal(exc, session.units))}</p>', "nw-answer")
-        self.page = html("<p>Change it on the page of the car on paper; this page then shows its timing.</p>")
+        self.page = html("<p>Change it on the page of the car on paper; this page then follows.</p>")
 
 
 def timing(session: Session) -> TimingExplorer | Refused:
