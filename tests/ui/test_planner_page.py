@@ -184,7 +184,7 @@ def test_rows_as_people_paste_them(text, values):
     assert parse_row("engine speeds", text, "rpm") == values
 
 
-@pytest.mark.parametrize("text", ["", "   ", "a b", "1e999", " ".join("1" * 41)])
+@pytest.mark.parametrize("text", ["", "   ", "a b", "2500,3000;3500", "2500,3000 4000", "1e999", " ".join("1" * 41)])
 def test_rows_that_are_none(text):
     with pytest.raises(InputError, match="engine speeds"):
         parse_row("engine speeds", text, "rpm")
@@ -248,6 +248,20 @@ def test_what_cuts_in_is_asked_and_answered(wren):
     assert "the leanest and hottest mixture there is. Have them cut spark, after the nitrous: shifts" in told
     assert wren.result.changes["controller.shift_cuts"] == "fuel"
     wren.set(cuts=("unknown",) * 3)
+
+
+def test_limits_taken_are_on_the_sheet_and_the_page_follows():
+    page = ui.planner(session_of("wren_five"))
+    meant = {p.path: p.value for p in page.result.tune.proposals if p.path}
+    assert meant["nitrous.spray_rpm_max"] < 6000.0
+    page.controls._limits(None)
+    for path, value in meant.items():
+        assert page.session.sheet.value(path) == pytest.approx(value)
+    assert page.result.tune.table["rpm"].iloc[-1] == meant["nitrous.spray_rpm_max"]
+    assert page.inputs.lead_ms == meant["nitrous.fuel_lead_ms"]
+    told = page.parts["guards"].body.value
+    assert f"{meant['nitrous.fuel_lead_ms']:g} ms before the nitrous valve" in told
+    assert "too late for that" not in told
 
 
 def test_hostile_name_stays_text():
