@@ -401,3 +401,12 @@ def test_no_recipe_for_a_bottle_outside_its_window():
     cold = compare(WREN, dataclasses.replace(Now.of(WREN), bottle_temperature_c=10.0))
     assert {"fuel", "flow"}.isdisjoint({reason.kind for reason in cold.reasons})
     assert "below window" in {reason.kind for reason in cold.reasons}
+
+
+def test_a_kept_ramp_that_the_planner_forbids_holds_the_day():
+    """All at once on the five breaks a limit at its low speeds; a ramp that keeps them holds nothing up."""
+    held = on(WREN.replace({"ramp.kind": "full hit"}))
+    assert held.verdict == HOLD
+    assert any("is allowed by exhaust heat" in reason.text for reason in held.reasons)
+    small = {"ramp.kind": "over rpm", "ramp.rpm": [2500.0, 6000.0], "ramp.share_percent": [25.0, 40.0]}
+    assert on(WREN.replace(small)).verdict == GO
