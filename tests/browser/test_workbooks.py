@@ -1,5 +1,6 @@
 """The real workbooks in a real browser: what a visitor sees, moves, types, carries along and prints."""
 
+import base64
 import io
 import re
 
@@ -274,6 +275,12 @@ def test_planner_moves_refuses_keeps_and_prints(visit):
     """A key takes margin off: answer, pictures and tables follow, near and far; pasted breakpoints; rubbish greys; the kept ramp is in the address."""
     page = visit(PLANNER)
     answer, copied = page.inner_text(".nw-answer"), page.locator(".nw-copy textarea").input_value()
+    link = page.locator("a[download$='tune_sheet.html']").get_attribute("href")
+    printed = page.context.new_page()
+    printed.set_content(base64.b64decode(link.partition(",")[2]).decode())
+    for paper in ("A4", "Letter"):
+        assert len(pypdf.PdfReader(io.BytesIO(printed.pdf(format=paper))).pages) == 2
+    printed.close()
     page.locator(".noUi-handle").first.focus()
     page.wait_for_timeout(200)
     for _ in range(10):

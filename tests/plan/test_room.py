@@ -121,7 +121,7 @@ def test_a_first_hit_read_is_the_map_and_a_little(room):
 def test_stated_error_is_true(room, direct):
     errors = _errors(room, direct, READ_ERROR)
     assert all(errors[c] < most for c, most in READ_ERROR.items()), errors
-    assert READ_ERROR == {"first_hit_deg": 0.9, "power_gain_hp": 2.5, "peak_pressure_bar_high": 2.5}
+    assert READ_ERROR == {"first_hit_deg": 0.9, "power_gain_hp": 4.0, "peak_pressure_bar_high": 2.5}
 
 
 def test_a_large_nozzle_warns_of_nothing():
