@@ -31,7 +31,7 @@ td{text-align:right;padding:.1em .5em}.plan td,.plan th{padding-left:.3em;paddin
 .stop{border-left:4px solid #9b1c1c;padding-left:.7em}.two{display:grid;grid-template-columns:1fr 1fr;gap:0 2.2em}.two>*{min-width:0}
 .over{color:#9b1c1c}.wrap{overflow-x:auto}.sign{margin-top:1em;display:grid;grid-template-columns:1fr 1fr 1fr;gap:2em}.sign span{border-top:1px solid #1b1f24;padding-top:.2em}
 @media (max-width:700px){.two{grid-template-columns:1fr}}
-@media print{@page{margin:10mm}:root{font-size:8.1pt;line-height:1.2}body{margin:0;max-width:none;padding:0}table{font-size:7.2pt;line-height:1.15}p{margin:.15em 0}.plan td{white-space:nowrap}
+@media print{@page{margin:9mm}:root{font-size:7.6pt;line-height:1.15}body{margin:0;max-width:none;padding:0}table{font-size:6.9pt;line-height:1.1}p{margin:.15em 0}.plan td{white-space:nowrap}
 h1{font-size:14pt}h2{font-size:9.6pt;margin:.6em 0 .15em}.second{break-before:page}.two{grid-template-columns:1fr 1fr}section{break-inside:avoid}}
 """
 
