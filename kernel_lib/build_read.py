@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import binascii
 import difflib
-import itertools
 import tomllib
 import zlib
 from collections.abc import Mapping
@@ -15,7 +14,7 @@ from urllib.parse import parse_qs
 from pydantic import ValidationError
 
 from . import build_fields as bf
-from .errors import InputError
+from .errors import InputError, check_rising
 
 if TYPE_CHECKING:
     from .build_sheet import BuildSheet
@@ -256,11 +255,7 @@ def _check_row(path: str, row: tuple) -> None:
 
 
 def _check_rising(path: str, row: tuple, why: str) -> None:
-    for before, after in itertools.pairwise(row):
-        if after <= before:
-            raise InputError(
-                path, after, bf.describe(path)["unit"], f"more than {before:g}, which stands before it", why
-            )
+    check_rising(path, row, bf.describe(path)["unit"], why)
 
 
 def _check_ramp(sheet: BuildSheet) -> None:

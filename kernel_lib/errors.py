@@ -5,7 +5,9 @@ Every public function checks its arguments here, at its top, and computes nothin
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Iterable
 from numbers import Real
 
 import numpy as np
@@ -115,3 +117,10 @@ def check_choice(field: str, value: object, choices: tuple[str, ...], reason: st
     if not isinstance(value, str) or value not in choices:
         raise InputError(field, value, "", "one of " + ", ".join(choices), reason)
     return value
+
+
+def check_rising(field: str, row: Iterable[float], unit: str, reason: str) -> None:
+    """Raise `InputError` naming the first value of a row that does not rise above the one before it."""
+    for before, after in itertools.pairwise(row):
+        if after <= before:
+            raise InputError(field, float(after), unit, f"more than {before:g}, which stands before it", reason)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import InputError
+from ..errors import InputError, check_array, check_rising
 from .pulsing import Pulsing
 from .ramp import worst_over_rpm
 from .room import added_fuel_key
@@ -100,30 +99,27 @@ def _retard(tune: Tune, rpm: np.ndarray, share: np.ndarray) -> np.ndarray:
 
 def chords(tune: Tune, own: OwnTables) -> str:
     """Say where a line between two breakpoints takes too little retard; empty where none does by more than half a degree."""
-    rpm, duty, told = own.rpm[own.inside], own.duty_percent, []
-    if tune.pulsed and len(duty) > 1 and len(rpm):
-        middle = 0.5 * (duty[1:] + duty[:-1])
-        share = Pulsing.of(tune.sheet).share(middle / 100)
-        need = _retard(tune, *np.broadcast_arrays(rpm[:, None], share[None, :]))
-        line = 0.5 * (own.retard_deg[own.inside][:, 1:] + own.retard_deg[own.inside][:, :-1])
-        short = (need - line).max(axis=0)
-        k = int(short.argmax())
-        if short[k] > 0.5:
-            told.append(
-                f"Between {duty[k]:g} and {duty[k + 1]:g} % valve duty a line takes up to {short[k]:.1f} degrees too little out: add a column at {middle[k]:g} %."
-            )
-    if len(rpm) > 1 and len(duty):
-        middle = 0.5 * (rpm[1:] + rpm[:-1])
-        share = Pulsing.of(tune.sheet).share(duty / 100) if tune.pulsed else duty / 100
-        need = _retard(tune, *np.broadcast_arrays(middle[:, None], share[None, :]))
-        line = 0.5 * (own.retard_deg[own.inside][1:] + own.retard_deg[own.inside][:-1])
-        short = (need - line).max(axis=1)
-        k = int(short.argmax())
-        if short[k] > 0.5:
-            told.append(
-                f"Between {rpm[k]:g} and {rpm[k + 1]:g} rpm a line takes up to {short[k]:.1f} degrees too little out: add a row at {middle[k]:g} rpm."
-            )
-    return " ".join(told)
+    rpm, duty, retard = own.rpm[own.inside], own.duty_percent, own.retard_deg[own.inside]
+    across = _short(tune, rpm, duty, retard, "% valve duty", "column", over_rpm=False) if tune.pulsed else ""
+    return " ".join(text for text in (across, _short(tune, rpm, duty, retard, "rpm", "row", over_rpm=True)) if text)
+
+
+def _short(
+    tune: Tune, rpm: np.ndarray, duty: np.ndarray, retard: np.ndarray, unit: str, what: str, *, over_rpm: bool
+) -> str:
+    """Compare the retard half way between breakpoints with the line that a controller draws there."""
+    points, table = (rpm, retard) if over_rpm else (duty, retard.T)
+    if len(points) < 2 or not retard.size:
+        return ""
+    middle = 0.5 * (points[1:] + points[:-1])
+    at, duty = (middle, duty) if over_rpm else (rpm, middle)
+    share = Pulsing.of(tune.sheet).share(duty / 100) if tune.pulsed else duty / 100
+    need = _retard(tune, *np.broadcast_arrays(at[:, None], share[None, :]))
+    short = ((need if over_rpm else need.T) - 0.5 * (table[1:] + table[:-1])).max(axis=1)
+    k = int(short.argmax())
+    if short[k] <= 0.5:
+        return ""
+    return f"Between {points[k]:g} and {points[k + 1]:g} {unit} a line takes up to {short[k]:.1f} degrees too little out: add a {what} at {middle[k]:g} {unit.split(maxsplit=1)[0]}."
 
 
 def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarray:
@@ -137,22 +133,6 @@ def _rising(field: str, values, low: float, high: float, unit: str) -> np.ndarra
         )
     if not len(row) or len(row) > 40:
         raise InputError(field, len(row), "values", "1 to 40 values", "A table of a controller is no longer.")
-    for value in row:
-        if not low <= value <= high:
-            raise InputError(
-                field,
-                float(value),
-                unit,
-                f"{low:g} to {high:g} {unit}",
-                "A table runs over what the engine and the valve can do.",
-            )
-    for before, after in itertools.pairwise(row):
-        if after <= before:
-            raise InputError(
-                field,
-                float(after),
-                unit,
-                f"more than {before:g}, which stands before it",
-                "A table is read between its breakpoints.",
-            )
+    check_array(field, row, low, high, unit, "A table runs over what the engine and the valve can do.")
+    check_rising(field, row, unit, "A table is read between its breakpoints.")
     return row

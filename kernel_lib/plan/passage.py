@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -116,6 +117,7 @@ def course(sheet: BuildSheet, rpm: float, share: float = 1.0, case: str = "likel
     return courses(sheet, rpm, share)[case]
 
 
+@functools.lru_cache(maxsize=16)
 def courses(sheet: BuildSheet, rpm: float, share: float) -> dict[str, Course]:
     """Every case of `course`, from one look at the engine."""
     share = check_number("share", share, 0.0, 1.0, "", "A share of the full flow.", open_low=True)

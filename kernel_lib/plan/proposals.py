@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,6 +64,7 @@ def lean_budget(sheet: BuildSheet, dosed: Dosed, k: int, stop: float | None = No
     return lean, stop_budget(sheet, rpm, lean, stop, share)
 
 
+@functools.lru_cache(maxsize=32)
 def hold_s(sheet: BuildSheet, dosed: Dosed, throttle: str = "open") -> float:
     """Time for which added fuel and retard have to stay after the command to close: the longest over the dose, high end [s]."""
     return max(

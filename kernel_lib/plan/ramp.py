@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
 from ..build_sheet import BuildSheet
 from ..engine.setup import spray_speeds
-from ..errors import InputError, check_array, check_number
+from ..errors import InputError, check_array, check_number, check_rising
 from ..text import listed
 from .pulsing import Pulsing
 from .room import LIMITS, DoseMap
@@ -115,15 +114,7 @@ def typed(kind: str, at, share_percent) -> Ramp:
     share = np.atleast_1d(
         check_array("ramp.share_percent", share_percent, 0.0, 100.0, "%", "The valve passes no more than when open.")
     )
-    for before, after in itertools.pairwise(at):
-        if after <= before:
-            raise InputError(
-                field,
-                float(after),
-                unit,
-                f"more than {before:g}, which stands before it",
-                "A ramp is read from its first point to its last.",
-            )
+    check_rising(field, at, unit, "A ramp is read from its first point to its last.")
     if len(at) != len(share):
         raise InputError(
             "ramp.share_percent",
@@ -324,11 +315,12 @@ def over_time(sheet: BuildSheet, ramp: Ramp, step: float = 0.25) -> dict[int, tu
     return {gear: _timed(sheet, ramp, rise, step) for gear, rise in gear_rises(sheet).items()}
 
 
-def per_gear(sheet: BuildSheet, room: DoseMap, *, margin: float, steepest: float) -> dict[int, Ramp]:
-    """Propose a ramp for every gear with nitrous; they differ where torque at the wheels is limited. Parameters as in `propose`."""
+def per_gear(sheet: BuildSheet, room: DoseMap, ramp: Ramp, *, margin: float, steepest: float) -> dict[int, Ramp]:
+    """Propose a ramp for every gear with nitrous: `ramp`, the proposal without gears, but where torque at the wheels is limited. Parameters as in `propose`."""
+    maps = {gear: room.in_gear(gear) if gear else room for gear in gear_rises(sheet)}
     return {
-        gear: propose(sheet, room.in_gear(gear) if gear else room, margin=margin, steepest=steepest)
-        for gear in gear_rises(sheet)
+        gear: ramp if own is room else propose(sheet, own, margin=margin, steepest=steepest)
+        for gear, own in maps.items()
     }
 
 

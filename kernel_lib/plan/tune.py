@@ -14,7 +14,7 @@ from ..engine.setup import spray_speeds
 from .dose import Dosed
 from .guards import Guard, guards
 from .ladder import Ladder, ladder
-from .plan import plan_supply
+from .plan import BANDED, plan_supply
 from .proposals import Proposal, proposals
 from .pulsing import Pulsing
 from .ramp import (
@@ -33,23 +33,6 @@ from .rehearsal import Rehearsal, rehearsal
 from .room import DoseMap, added_fuel_key, dose_map, map_key, nothing_fits, own_power_factor
 from .timing import LATER
 
-AT_SHARE = (
-    "nitrous_kg_s",
-    "nitrous_lb_s",
-    "dose_mg",
-    "nitrous_fraction",
-    "oxygen_share",
-    "fuel_speed_density_kg_h",
-    "fuel_speed_density_lb_h",
-    "fuel_mass_air_kg_h",
-    "fuel_mass_air_lb_h",
-    "fuel_added_percent",
-    "fuel_added_ms",
-    "injector_duty_percent",
-    "pump_percent",
-)
-"""Banded columns that follow the mean dose."""
-
 AT_STRONGEST = ("peak_pressure_bar", "knock_ratio", "exhaust_K")
 """Banded columns that follow the strongest cycle."""
 
@@ -65,7 +48,7 @@ class Tune:
     ramp : Ramp
     table : DataFrame
         A row a speed of the window, rising: rpm, share_percent, valve_duty_percent (NaN where the valve is not pulsed), strongest_percent (share of the
-        strongest cycle), the columns of `AT_SHARE` and `AT_STRONGEST` with ``_low`` and ``_high``, power_gain_hp (banded), power_hp, power_own_hp, torque_nm,
+        strongest cycle), the columns of `plan.BANDED` and `AT_STRONGEST` with ``_low`` and ``_high``, power_gain_hp (banded), power_hp, power_own_hp, torque_nm,
         torque_own_nm, full_power_hp (all of it at once; NaN where that is not reachable), retard_deg (first hit, up to the half degree), timing_deg_btdc
         (what is left), rule_deg, rule_fuel_lb_h. Where nothing flows, blank but for the engine's own.
     blockers : list of str
@@ -140,12 +123,18 @@ class Tune:
 
     def guards(self, *, metric: bool = True) -> list[Guard]:
         """One pass along its timeline."""
-        return guards(self.sheet, self.dosed, f"The nitrous: {ramp_sentence(self.ramp)}", metric=metric)
+        return list(_guards(self, metric))
 
     @functools.cached_property
     def proposals(self) -> list[Proposal]:
         """A value for every limit; none where nothing flows."""
         return proposals(self.sheet, self.dosed, pulsed=self.pulsed) if len(self.dosed.rpm) else []
+
+
+@functools.lru_cache(maxsize=8)
+def _guards(tune: Tune, metric: bool) -> tuple[Guard, ...]:
+    """Kept: page and printed sheet tell the same pass."""
+    return tuple(guards(tune.sheet, tune.dosed, f"The nitrous: {ramp_sentence(tune.ramp)}", metric=metric))
 
 
 def strongest(sheet: BuildSheet, ramp: Ramp, rpm, share) -> np.ndarray:
@@ -219,7 +208,7 @@ def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.Da
         "valve_duty_percent": 100 * pulsing.duty(share) if pulsing else np.full(len(rpm), np.nan),
         "strongest_percent": 100 * peak,
     }
-    for name in AT_SHARE:
+    for name in BANDED:
         out[name] = room.at(name, rpm, share)
         out[f"{name}_low"], out[f"{name}_high"] = room.at(f"{name}_low", rpm, low), room.at(f"{name}_high", rpm, high)
     for name in AT_STRONGEST:

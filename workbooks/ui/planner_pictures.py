@@ -54,8 +54,17 @@ class _Lines(Picture):
         for k, y in enumerate(places):
             self.put(self.first + k, x=[rpm[-1] + 0.012 * (rpm[-1] - rpm[0])], y=[y])
 
+    def spread(self, rpm: np.ndarray, rows: list[np.ndarray], top: float) -> None:
+        """Draw lines over speed, the last two rows as the band about them."""
+        *lines, low, high = rows
+        x, y = around(low, high, rpm)
+        self.put(0, x=x, y=y)
+        for k, line in enumerate(lines):
+            self.put(1 + k, x=rpm, y=line)
+        self.place(rpm, lines, top)
+
     def key(self, r: Result, _scale: float, system: str) -> tuple:
-        return system, r.room.sheet, r.inputs.curve, self.top(r, system)
+        return system, r.inputs.curve, tuple(r.tune.table["rpm"]), self.top(r, system)
 
     def top(self, r: Result, system: str) -> float:
         """Top of the axis."""
@@ -95,7 +104,7 @@ class RoomPicture(_Lines):
         return fig
 
     def key(self, r: Result, _scale: float, system: str) -> tuple:
-        return system, r.room.sheet
+        return system, tuple(r.room.rpm), tuple(r.room.binds), self.top(r, system)
 
     def top(self, r: Result, system: str) -> float:
         to = display.shown("g/s", system).there
@@ -219,9 +228,6 @@ class FuelPicture(_Lines):
         rule = table["rule_fuel_lb_h"].map(units.kg_from_lb)
         return [to(np.asarray(v, float)) for v in (*rows, rule, table[f"{own}_low"], table[f"{own}_high"])]
 
-    def key(self, r: Result, _scale: float, system: str) -> tuple:
-        return system, r.room.sheet, self.top(r, system)
-
     def top(self, r: Result, system: str) -> float:
         return max(_ceiling(*self._rows(r, system), step=2.0), 2.0)
 
@@ -239,13 +245,7 @@ class FuelPicture(_Lines):
         self.figure.update_layout(margin={"r": 168})
 
     def data(self, r: Result, _scale: float, system: str) -> None:
-        rpm = r.tune.table["rpm"].to_numpy()
-        *lines, low, high = self._rows(r, system)
-        x, y = around(low, high, rpm)
-        self.put(0, x=x, y=y)
-        for k, line in enumerate(lines):
-            self.put(1 + k, x=rpm, y=line)
-        self.place(rpm, lines, self.top(r, system))
+        self.spread(r.tune.table["rpm"].to_numpy(), self._rows(r, system), self.top(r, system))
 
     def words(self, r: Result, _scale: float, system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "Added to what the controller gives by itself while this dose flows; band over what is not known. The rule follows the dose."
@@ -288,9 +288,6 @@ class RetardPicture(_Lines):
         full = np.where(allowed, room.at("first_hit_deg", rpm, np.ones(len(rpm))), np.nan)
         return [table["retard_deg"].to_numpy(), likely, full, table["rule_deg"].to_numpy(), low, high]
 
-    def key(self, r: Result, _scale: float, system: str) -> tuple:
-        return r.room.sheet, self.top(r, system)
-
     def top(self, r: Result, _system: str) -> float:
         return max(_ceiling(*self._rows(r), step=4.0), 8.0)
 
@@ -299,13 +296,7 @@ class RetardPicture(_Lines):
         self.figure.update_yaxes(range=[-0.4, self.top(r, system)], title_text="timing taken out, degrees")
 
     def data(self, r: Result, _scale: float, system: str) -> None:
-        rpm = r.tune.table["rpm"].to_numpy()
-        *lines, low, high = self._rows(r)
-        x, y = around(low, high, rpm)
-        self.put(0, x=x, y=y)
-        for k, line in enumerate(lines):
-            self.put(1 + k, x=rpm, y=line)
-        self.place(rpm, lines, self.top(r, system))
+        self.spread(r.tune.table["rpm"].to_numpy(), self._rows(r), self.top(r, system))
 
     def words(self, r: Result, _scale: float, _system: str, _session: Session) -> tuple[str, str, list[str]]:
         subtitle = "From the known-good timing, at the actual dose of the ramp: likely need with its band at the mean dose, and what this plan takes, set by the strongest cycle."

@@ -20,11 +20,14 @@ from .frame import box, html
 from .picture import Picture
 from .planner_blocks import GuardsBlock, LadderBlock, RehearsalBlock, SheetBlock
 from .planner_model import DRAWN, FULL, KW, POINTS, PROPOSED, STAGED, TIMED, TORQUE, Inputs, Result, compute
-from .risk_view import FaultsBlock, RiskPanel
+from .risk_view import FaultsBlock, RiskPanel, running_loop
 from .session import Session
 from .timing_view import Refused
 
-_LATER = 0.25  # s without a movement, until what is out of sight is drawn too
+_LATER, _BETWEEN = (
+    0.4,
+    0.02,
+)  # s without a movement, until what is out of sight is drawn too; between its parts, so that a movement need not wait for all
 
 
 class Planner(Exploration):
@@ -97,15 +100,17 @@ class Planner(Exploration):
         rest = [p for p in self.pictures if p not in seen]
         if self._waiting:
             self._waiting.cancel()
-            self._waiting = None
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
-            loop = None
+        loop = running_loop()
         if loop is None or not seen:
             self._draw(rest)
         else:
-            self._waiting = loop.call_later(_LATER, self._draw, rest)
+            self._waiting = loop.call_later(_LATER, self._draw_in_turn, loop, rest)
+
+    def _draw_in_turn(self, loop: asyncio.AbstractEventLoop, parts: list) -> None:
+        """Draw the first, and the others after it."""
+        rest = parts[1:]
+        self._waiting = loop.call_later(_BETWEEN, self._draw_in_turn, loop, rest) if rest else None
+        self._draw(parts[:1])
 
     def _only_pulsed(self) -> None:
         """Show what is about pulses only where the valve is pulsed."""

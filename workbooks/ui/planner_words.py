@@ -184,7 +184,8 @@ def room_text(r: Result, system: str) -> list[str]:
 
 def _by_gear(r: Result) -> str:
     """Say the proposal gear by gear over time, with the torque that the wheels may get in each."""
-    ramps, told = per_gear(r.sheet, r.room, margin=r.inputs.margin, steepest=r.inputs.steepest), []
+    i, told = r.inputs, []
+    ramps = per_gear(r.sheet, r.room, r.tune.ramp, margin=i.margin, steepest=i.steepest)
     for gear, ramp in ramps.items():
         t, share = over_time(r.sheet, ramp)[gear]
         name = f"gear {gear}" if gear else f"at the assumed rise of {min(gear_rises(r.sheet).values()):.0f} rpm/s"
