@@ -48,7 +48,7 @@ class Tune:
     ramp : Ramp
     table : DataFrame
         A row a speed of the window, rising: rpm, share_percent, valve_duty_percent (NaN where the valve is not pulsed), strongest_percent (share of the
-        strongest cycle), the columns of `plan.BANDED` and `AT_STRONGEST` with ``_low`` and ``_high``, power_gain_hp (banded), power_hp, power_own_hp, torque_nm,
+        strongest cycle), leanest_lambda (of the leanest, not below the target), the columns of `plan.BANDED` and `AT_STRONGEST` with ``_low`` and ``_high``, power_gain_hp (banded), power_hp, power_own_hp, torque_nm,
         torque_own_nm, full_power_hp (all of it at once; NaN where that is not reachable), retard_deg (first hit, up to the half degree), timing_deg_btdc
         (what is left), rule_deg, rule_fuel_lb_h. Where nothing flows, blank but for the engine's own.
     blockers : list of str
@@ -214,10 +214,9 @@ def tune_rows(sheet: BuildSheet, room: DoseMap, ramp: Ramp, rpm, share) -> pd.Da
     for name in AT_STRONGEST:
         out[name] = room.at(name, rpm, share)
         out[f"{name}_low"], out[f"{name}_high"] = room.at(f"{name}_low", rpm, low), room.at(f"{name}_high", rpm, peak)
-    if pulsing:
-        out["exhaust_K_high"] = out["exhaust_K_high"] + np.interp(rpm, room.rpm, room.lean_exhaust_K) * pulsing.excess(
-            rpm, share
-        )
+    leaner = pulsing.excess(rpm, share) if pulsing else np.zeros(len(rpm))
+    out["leanest_lambda"] = sheet.engine.lambda_with_nitrous + leaner
+    out["exhaust_K_high"] = out["exhaust_K_high"] + np.interp(rpm, room.rpm, room.lean_exhaust_K) * leaner
     retard = room.first_hit(rpm, peak)
     for end, at in (("", share), ("_low", low), ("_high", high)):
         later = (retard - room.at("first_hit_deg", rpm, at)) / LATER
@@ -306,7 +305,7 @@ def _lean_cycles(sheet: BuildSheet, ramp: Ramp, table: pd.DataFrame) -> list[str
     rows = table[table["share_percent"] > 0]
     if rows.empty:
         return []
-    lean = Pulsing.of(sheet).leanest(rows["rpm"].to_numpy(), rows["share_percent"].to_numpy() / 100)
+    lean = rows["leanest_lambda"].to_numpy()
     if lean.max() <= sheet.limits.lean_stop_lambda:
         return []
     k = int(lean.argmax())

@@ -6,7 +6,7 @@ from .frame import cautions, masthead, terms
 from .fuel_view import fuel_side
 from .paper_view import car_on_paper
 from .planner_view import planner
-from .session import open_session
+from .session import open_session, preheat_planner
 from .start_view import choose_car, edit_car, first_plan
 from .timing_view import timing
 from .today_view import today
@@ -24,6 +24,7 @@ __all__ = [
     "masthead",
     "open_session",
     "planner",
+    "preheat_planner",
     "terms",
     "timing",
     "today",

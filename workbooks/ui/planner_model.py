@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -166,7 +166,9 @@ def compute(sheet: BuildSheet, inputs: Inputs) -> Result:
     """
     room = dose_map(sheet)
     with_valve = _with_valve(sheet, inputs.pulse_hz, inputs.lead_ms, inputs.way in PULSED_WAYS, inputs.cuts)
-    result = Result(inputs, with_valve, room, tune_of(with_valve, _ramp(with_valve, room, inputs)))
+    result = Result(
+        inputs, with_valve, room, _tune(with_valve, replace(inputs, rpm=0.0, tables_rpm=(), tables_duty=(), curve=""))
+    )
     result.tables  # noqa: B018  (refuses breakpoints that do not rise)
     return result
 
@@ -189,6 +191,12 @@ def _with_valve(
     if pulsed and not nitrous.progressive:
         changes["nitrous.progressive"] = True
     return sheet.replace(changes) if changes else sheet
+
+
+@lru_cache(maxsize=4)
+def _tune(sheet: BuildSheet, i: Inputs) -> Tune:
+    """Kept while only what is looked at moves: speed, curve, breakpoints."""
+    return tune_of(sheet, _ramp(sheet, dose_map(sheet), i))
 
 
 def _ramp(sheet: BuildSheet, room: DoseMap, i: Inputs) -> Ramp:

@@ -24,10 +24,8 @@ from .risk_view import FaultsBlock, RiskPanel, running_loop
 from .session import Session
 from .timing_view import Refused
 
-_LATER, _BETWEEN = (
-    0.4,
-    0.02,
-)  # s without a movement, until what is out of sight is drawn too; between its parts, so that a movement need not wait for all
+_LATER = 0.4  # s without a movement, until what is out of sight is drawn too
+_BETWEEN = 0.02  # s between parts, so that a movement need not wait for all
 
 
 class Planner(Exploration):
@@ -89,27 +87,25 @@ class Planner(Exploration):
         )
 
     def redraw(self, _change: object = None) -> None:
-        """Draw what is in sight now, the rest when nothing has moved for a moment."""
+        """Draw what is most in sight now, what else is in sight after it, and the rest when nothing has moved for a moment."""
         scale, system = self.session.sheet.controller.gauge_scale, self.session.units
         self.answer.value, self._assumes.value = self.say(scale, system)
         self.controls.show(self.result, scale, system)
         self._only_pulsed()
-        seen = [p for p in self.pictures if p.sight.share > 0]
-        for part in sorted(seen, key=lambda p: -p.sight.share):
-            part.draw(self.result, scale, system, self.session)
-        rest = [p for p in self.pictures if p not in seen]
+        in_turn = sorted(self.pictures, key=lambda p: -p.sight.share)
+        seen = sum(p.sight.share > 0 for p in in_turn)
         if self._waiting:
             self._waiting.cancel()
         loop = running_loop()
         if loop is None or not seen:
-            self._draw(rest)
+            self._draw(in_turn)
         else:
-            self._waiting = loop.call_later(_LATER, self._draw_in_turn, loop, rest)
+            waits = [_LATER if k == seen else _BETWEEN for k in range(1, len(in_turn))]
+            self._draw_in_turn(loop, in_turn, waits)
 
-    def _draw_in_turn(self, loop: asyncio.AbstractEventLoop, parts: list) -> None:
-        """Draw the first, and the others after it."""
-        rest = parts[1:]
-        self._waiting = loop.call_later(_BETWEEN, self._draw_in_turn, loop, rest) if rest else None
+    def _draw_in_turn(self, loop: asyncio.AbstractEventLoop, parts: list, waits: list[float]) -> None:
+        """Draw the first, and after its wait the next."""
+        self._waiting = loop.call_later(waits[0], self._draw_in_turn, loop, parts[1:], waits[1:]) if waits else None
         self._draw(parts[:1])
 
     def _only_pulsed(self) -> None:

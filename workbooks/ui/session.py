@@ -14,7 +14,7 @@ from kernel_lib.plan.tune import tune_of
 
 from . import display
 
-DEMO, PLANNER = "wren_five", "shot_planner"
+DEMO, PREHEAT = "wren_five", "VOILA_PREHEAT"
 
 
 class Address(anywidget.AnyWidget):
@@ -85,15 +85,19 @@ class Session(traitlets.HasTraits):
         self.address.query = self.query
 
 
-def open_session(page: str = "") -> Session:
-    """Return the session of the page being opened: from its address under Voila, else the demo car; `page` says what to compute ahead."""
-    if not any(os.environ.get(name) for name in ("VOILA_PREHEAT", "VOILA_REQUEST_URL")):
+def open_session() -> Session:
+    """Return the session of the page being opened: from its address under Voila, else the demo car."""
+    if not any(os.environ.get(name) for name in (PREHEAT, "VOILA_REQUEST_URL")):
         return Session()
     from voila.utils import get_query_string  # only there is an address to wait for
 
-    if os.environ.get("VOILA_PREHEAT"):  # compiled code and tables are there before the visitor is
-        demo = BuildSheet.demo(DEMO)
-        plan_shot(demo)
-        if page == PLANNER:
-            faults(demo, tune_of(demo).dosed)
+    if os.environ.get(PREHEAT):  # compiled code and tables are there before the visitor is
+        plan_shot(BuildSheet.demo(DEMO))
     return Session(get_query_string() or "")
+
+
+def preheat_planner() -> None:
+    """In a kernel that waits for a visitor, compute what only the planner shows."""
+    if os.environ.get(PREHEAT):
+        demo = BuildSheet.demo(DEMO)
+        faults(demo, tune_of(demo).dosed)
