@@ -185,7 +185,11 @@ class LeadPicture(Picture):
         return fig
 
     def key(self, r: Any, _scale: float, _system: str) -> tuple:
-        return r.sheet.limits, r.sheet.engine, model.Spot.of(r)
+        spot, limits = model.Spot.of(r), r.sheet.limits
+        if not spot.share:
+            return (None,)
+        drawn = model.lead(spot)
+        return limits, spot.lead_s, self._span(r, drawn), float(drawn.time_ms[0]), float(drawn.time_ms[-1])
 
     @staticmethod
     def _span(r: Any, drawn: model.Lead) -> tuple[float, float]:
