@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 from .figure import Figure
 
 PAPER, INK, QUIET, RULE, ACCENT = "#fbfaf7", "#1b1f24", "#5b6470", "#d9d5cc", "#8a3b12"
-WITHOUT, WITH, TRADE = "#6b7280", "#0072b2", "#d55e00"
+WITHOUT, WITH, TRADE, GUESS = "#6b7280", "#0072b2", "#d55e00", "#a0457f"
 WITH_BAND = "rgba(0,114,178,0.18)"
 TRADE_BAND = "rgba(213,94,0,0.12)"
 FONT = 'system-ui, -apple-system, "Segoe UI", Roboto, "Liberation Sans", sans-serif'
