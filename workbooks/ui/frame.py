@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
 
 import anywidget
@@ -22,6 +23,9 @@ PAGES = (
     ("timing", "Timing"),
     ("shot_planner", "Shot planner"),
     ("today", "Today"),
+    ("why_targets", "Why the targets"),
+    ("rule_check", "Rule check"),
+    ("customer_brief", "Customer's brief"),
 )
 
 
@@ -158,6 +162,26 @@ _TERMS = (
     ),
     ("first hit", "the first spray with a new shot: timing at the cautious edge of what is not known"),
 )
+
+
+def glossed(text: str) -> str:
+    """Explain the words of the glossary where each first stands in an escaped text: shown when pointed at or focused.
+
+    Longer words win; a word inside markup is left alone.
+    """
+    says = {name.strip(): meaning for names, meaning in _TERMS for name in names.split(",")}
+    told: set[str] = set()
+
+    def explain(match: re.Match) -> str:
+        word = match[0]
+        if word.lower() in told:
+            return word
+        told.add(word.lower())
+        meaning = says.get(word) or says[word[0].lower() + word[1:]]
+        return f'<dfn class="nw-term" tabindex="0">{word}<span class="nw-says" role="tooltip">{escape(meaning)}</span></dfn>'
+
+    ways = sorted({way for name in says for way in (name, name[0].upper() + name[1:])}, key=len, reverse=True)
+    return re.sub(rf"(?<![\w<-])(?:{'|'.join(map(re.escape, ways))})(?![\w-])", explain, text)
 
 
 def terms() -> w.HTML:

@@ -1,0 +1,1 @@
+"""The lesson: predict, see it computed, learn why."""
