@@ -22,7 +22,8 @@ MAY_IMPORT = {
     "engine.airflow": THERMO | {"engine.airflow"},
     "engine": ENGINE,
     "plan": PLAN,
-    "sheets": PLAN | {"sheets", ""},
+    "teach": PLAN | {"teach"},
+    "sheets": PLAN | {"sheets", "teach", ""},
 }
 FOREIGN = {"numba", "CoolProp", "cantera", "numpy", "pandas", "pydantic", "scipy", "tomlkit"}
 

@@ -17,6 +17,9 @@ from ..errors import InputError, check_array, check_number
 from .power import firing_of
 from .spark import doubted
 
+TRADE_PLUG_RANGES = 2
+"""Heat ranges colder for a first shot; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class View:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..band import SENSOR_ERROR
-from ..build_fields import describe
+from ..build_fields import SECTIONS, describe
 from ..build_sheet import BuildSheet
 from ..engine.charge import fresh_charge
 from ..engine.setup import Setup
@@ -29,8 +29,10 @@ TRADE_HOLD_S = 1.0
 """Timing kept back after shut-off; common practice, no source."""
 PRESSURE_DROP = 0.05
 """Of the fuel pressure, at which nitrous stops; a choice of our own, no source."""
-TRADE_LEAD_MS = 100.0
-"""Fuel before nitrous; common practice, no source."""
+TRADE_LEAD_MS: float = SECTIONS["nitrous"].model_fields["fuel_lead_ms"].default
+"""Fuel before nitrous, what a build sheet assumes; common practice, no source."""
+TRADE_HZ: float = SECTIONS["nitrous"].model_fields["pulse_hz"].default
+"""Pulses of a progressive valve, likewise; common practice, no source."""
 
 
 @dataclass(frozen=True)

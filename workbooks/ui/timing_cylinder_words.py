@@ -5,13 +5,14 @@ from __future__ import annotations
 import pandas as pd
 
 from kernel_lib.band import PEAK_SHARE
+from kernel_lib.plan.closeup import TRADE_PLUG_RANGES
 from kernel_lib.text import banded
 
 from .display import bore_digits, coarse, flame, quantity, shown
 from .timing_model import Result
 from .timing_words import degrees, ends_of, first_hit, pressure, row_at
 
-PLUG_RANGES = "two heat ranges colder for a first shot (common practice, no source)"
+PLUG_RANGES = f"{TRADE_PLUG_RANGES} heat ranges colder for a first shot (common practice, no source)"
 
 
 def _at_first_hit(r: Result) -> pd.Series | None:

@@ -13,11 +13,11 @@ from kernel_lib.band import Band
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan import delivery as dv
 from kernel_lib.plan.passage import CASES, courses, lead_needed
-from kernel_lib.plan.proposals import TRADE_LEAD_MS, fuel_missing
+from kernel_lib.plan.proposals import TRADE_HZ, TRADE_LEAD_MS, fuel_missing
 from kernel_lib.plan.stopping import Budget, stop_budget, wash_out
 
-TRADE_HZ, TRADE_LEAD_S = 10.0, TRADE_LEAD_MS / 1e3
-"""Common practice, no source."""
+TRADE_LEAD_S = TRADE_LEAD_MS / 1e3
+"""Common practice, no source, as is `TRADE_HZ`."""
 
 HZ = np.linspace(4.0, 40.0, 49)
 _SPEEDS = 45

@@ -1,0 +1,252 @@
+"""What a rule of the trade is, and how it is held against a need of the model, over engine speed or at one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..band import Band
+from ..build_fields import PRACTICE
+
+HOLDS, SHORT, MORE, UNJUDGED = "holds", "short", "more than needed", "cannot be judged"
+VERDICTS = (SHORT, HOLDS, MORE, UNJUDGED)
+FACT = "a fact of physics"
+_FINE = 10.0  # rpm between which a verdict may change
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule of the trade.
+
+    Attributes
+    ----------
+    key, text : str
+        Its name here, and the rule as the trade says it.
+    numbers : Mapping
+        Name with unit suffix -> value; where the rest of the kernel uses the same number it is that very one.
+    origin : str
+        Where it comes from, as far as physics can say; of no one car.
+    harm : int
+        What falling short may cost: 0 nothing, 1 a wrong expectation, 2 a late or blind safeguard, 3 the engine.
+    basis : str
+    """
+
+    key: str
+    text: str
+    numbers: Mapping[str, float]
+    origin: str
+    harm: int
+    basis: str = PRACTICE
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A verdict and the speeds between which it stands [rpm]."""
+
+    verdict: str
+    rpm_low: float
+    rpm_high: float
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """Rule and need over engine speed, in the unit of the check; where a value is not known, NaN, where none is enough, infinite.
+
+    Attributes
+    ----------
+    rpm, here, low, best, high : array
+        Speeds; what the rule gives; the need with its bounds.
+    """
+
+    rpm: np.ndarray
+    here: np.ndarray
+    low: np.ndarray
+    best: np.ndarray
+    high: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class RuleCheck:
+    """A rule held against the model of a car.
+
+    Attributes
+    ----------
+    rule : Rule
+    here : Band or float
+        What the rule gives for this car, at `at_rpm` where it depends on speed.
+    unit : str
+        Of `here`, `model` and `course`.
+    model : Band or None
+        What the model gives there; its ``because`` says what the band runs over. None where the model has no say.
+    verdict : str
+        One of `VERDICTS`.
+    rpm : tuple of float or None
+        The longest stretch of speeds over which that verdict stands [rpm]; None where speed does not enter.
+    ranges : tuple of Stretch
+        Every stretch, rising; empty where speed does not enter.
+    because : str
+        One or two sentences.
+    at_rpm : float or None
+        Speed of `here` and `model`: where the rule falls shortest or comes nearest to it, unless the sentence is about another.
+    course : Course or None
+    missing : float
+        Share of the likely need that the rule leaves out; 0 where it is not short, 1 where nothing is enough.
+    """
+
+    rule: Rule
+    here: Band | float
+    unit: str
+    model: Band | None
+    verdict: str
+    rpm: tuple[float, float] | None
+    ranges: tuple[Stretch, ...]
+    because: str
+    at_rpm: float | None = None
+    course: Course | None = None
+    missing: float = 0.0
+
+
+def classify(here, low, best, high, *, close, sign=1, too_much=False) -> np.ndarray:
+    """Verdicts, element by element.
+
+    Parameters
+    ----------
+    here, low, best, high : array
+        What the rule gives; the need and its bounds.
+    close : float or array
+        Difference from the need that nobody can set or see; within it a need counts as met.
+    sign : {1, -1}
+        1: more is safer; -1: less is safer.
+    too_much : bool or array
+        Where an excess does harm of its own.
+
+    Returns
+    -------
+    array of str
+
+    Notes
+    -----
+    Short: less safe than the *likely* need by more than `close`. More than needed: beyond the *cautious* edge of the band by more than `close`, so
+    that no choice of the unknowns asks for as much, or an excess that does harm of its own. Between the two it holds. A likely need that is not known
+    cannot be judged; one that nothing meets (infinite) leaves every rule short.
+    """
+    here, best, edge = (sign * np.asarray(v, float) for v in (here, best, high if sign > 0 else low))
+    edge = np.where(np.isnan(edge), np.inf, edge)
+    short = here < best - close
+    much = ~short & ((here > np.maximum(edge, best) + close) | np.asarray(too_much, bool))
+    out = np.where(short, SHORT, np.where(much, MORE, HOLDS))
+    return np.where(np.isnan(best), UNJUDGED, out)
+
+
+def stretches(course: Course, *, close, sign: int, too_much) -> tuple[Stretch, ...]:
+    """Verdicts over speed, rule and need on lines between the speeds of a course, merged where they are alike."""
+    count = max(2, round((course.rpm[-1] - course.rpm[0]) / _FINE) + 1)
+    fine = np.linspace(course.rpm[0], course.rpm[-1], count)
+
+    def between(values) -> np.ndarray:
+        return np.interp(
+            fine, course.rpm, np.broadcast_to(np.nan_to_num(values, nan=np.nan, posinf=1e4), len(course.rpm))
+        )
+
+    names = classify(
+        *(between(v) for v in (course.here, course.low, course.best, course.high)),
+        close=between(close),
+        sign=sign,
+        too_much=between(np.asarray(too_much, float)) > 0.5,
+    )
+    cuts = np.flatnonzero(names[1:] != names[:-1]) + 1
+    first, last = np.append(0, cuts), np.append(cuts - 1, count - 1)
+    return tuple(Stretch(str(names[a]), float(fine[a]), float(fine[b])) for a, b in zip(first, last, strict=True))
+
+
+def overall(ranges: tuple[Stretch, ...]) -> str:
+    """One word for a window: short where it is short anywhere; more than needed only where it is so at every speed judged."""
+    found = {s.verdict for s in ranges} - {UNJUDGED}
+    if not found:
+        return UNJUDGED
+    if SHORT in found:
+        return SHORT
+    return MORE if found == {MORE} else HOLDS
+
+
+@dataclass(frozen=True, eq=False)
+class Held:
+    """A rule held against a need over speed: what `RuleCheck` wants to know, before its sentence.
+
+    Attributes
+    ----------
+    k : int
+        Index of the speed that counts.
+    """
+
+    course: Course
+    verdict: str
+    ranges: tuple[Stretch, ...]
+    k: int
+    missing: float
+
+    @classmethod
+    def over(cls, course: Course, *, close, sign: int = 1, too_much=False) -> Held:
+        """Judge a course; the speed that counts is where the rule falls shortest, or comes nearest to it."""
+        ranges = stretches(course, close=close, sign=sign, too_much=too_much)
+        verdict, known = overall(ranges), np.isfinite(course.best)
+        lack = np.where(known, sign * (course.best - course.here), -np.inf)
+        k = int(lack.argmax())
+        missing = (float(lack[k] / max(abs(course.best[k]), 1e-12)) if known[k] else 1.0) if verdict == SHORT else 0.0
+        return cls(course, verdict, ranges, k, max(missing, 0.0))
+
+    def about(self, k: int, course: Course | None = None) -> Held:
+        """The same looked at from another speed, or with a course fit to be drawn."""
+        return replace(self, k=k, course=course or self.course)
+
+    def check(
+        self, rule: Rule, unit: str, assumption: str, because: str, here: Band | float | None = None
+    ) -> RuleCheck:
+        """Put a rule and a sentence to it."""
+        c, k = self.course, self.k
+        alike = [s for s in self.ranges if s.verdict == self.verdict]
+        longest = max(alike, key=lambda s: s.rpm_high - s.rpm_low) if alike else None
+        model = (
+            Band(float(c.low[k]), float(c.best[k]), float(c.high[k]), assumption) if self.verdict != UNJUDGED else None
+        )
+        return RuleCheck(
+            rule,
+            float(c.here[k]) if here is None else here,
+            unit,
+            model,
+            self.verdict,
+            (longest.rpm_low, longest.rpm_high) if longest else None,
+            self.ranges,
+            because,
+            float(c.rpm[k]),
+            c,
+            self.missing,
+        )
+
+
+def at_once(
+    rule: Rule,
+    here: Band | float,
+    unit: str,
+    model: Band,
+    because: str,
+    *,
+    close: float,
+    sign: int = 1,
+    value: float | None = None,
+    too_much: bool = False,
+    at_rpm: float | None = None,
+) -> RuleCheck:
+    """Hold a rule against a need that does not run over speed; `value`: what of a banded `here` is compared."""
+    given = value if value is not None else here.best if isinstance(here, Band) else here
+    verdict = str(classify(given, model.low, model.best, model.high, close=close, sign=sign, too_much=too_much))
+    lack = sign * (model.best - given) / max(abs(model.best), 1e-12)
+    missing = float(max(lack, 0.0)) if verdict == SHORT else 0.0
+    return RuleCheck(rule, here, unit, model, verdict, None, (), because, at_rpm, None, missing)
+
+
+def unjudged(rule: Rule, here: Band | float, unit: str, because: str) -> RuleCheck:
+    """Say that the model has no say, and why."""
+    return RuleCheck(rule, here, unit, None, UNJUDGED, None, (), because)

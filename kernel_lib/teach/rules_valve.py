@@ -1,0 +1,228 @@
+"""The rules about valve, line and bottle: pulses, half duty, throttle, what stays after the valve, pressure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..band import SENSOR_ERROR, Band
+from ..plan import delivery as dv
+from ..plan.bottle_day import full_temperature, gauge_pressure, hold_temperature, state_of
+from ..plan.fuel import lambda_at_flow
+from ..plan.power import shot_power
+from ..plan.pulsing import Pulsing
+from ..plan.stopping import wash_out
+from ..text import banded, rounded
+from ..thermo.fluid import T_LAST, T_TRIPLE, table
+from ..thermo.mixture import oxygen_share
+from ..thermo.nitrous import DEFAULT, MODELS, mass_flux
+from .rules_car import Car, Say
+from .rules_kinds import HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
+from .rules_told import RULES
+
+RATES = np.geomspace(2.0, 50.0, 81)
+"""Pulse rates looked at [Hz]: those a build sheet takes."""
+PULSED_SHARES = (0.25, 0.5, 0.75)
+COLDER = 15.0
+"""An unheated bottle below the one in its window [K]; a choice of our own."""
+_TWENTIETH, _TENTH_S, _TWO_PERCENT, _PRESSURE_STEP = 0.05, 0.1, 2.0, 50.0
+
+
+def pulse(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
+    """Pulse rate against the least at which the leanest cycle keeps under the sheet's lean stop."""
+    sheet, rule = car.sheet, RULES["pulse"]
+    given, stop, target = rule.numbers["pulse_hz"], sheet.limits.lean_stop_lambda, sheet.engine.lambda_with_nitrous
+    if not sheet.nitrous.progressive:
+        return unjudged(
+            rule, given, "Hz", "This valve is not pulsed: it is open or shut, and there is nothing to even out."
+        )
+    if stop - SENSOR_ERROR.high <= target:
+        return unjudged(
+            rule,
+            given,
+            "Hz",
+            f"The sheet's lean stop, lambda {stop:.3f}, is within a sensor's error of its target, {target:.3f}: no rate keeps under it.",
+        )
+    v = dv.valve(sheet)
+    fastest = 1 / (v.open_s + v.close_s)
+    rpm, share, hz = np.meshgrid(car.rpm, PULSED_SHARES, RATES, indexing="ij")
+    lean = dv.lambda_ripple(sheet, car.setup, rpm, share, hz).leanest.max(axis=1)  # (speeds, rates)
+    low, best, high = (_least_rate(lean, stop + off) for off in (SENSOR_ERROR.high, 0.0, SENSOR_ERROR.low))
+    course = Course(car.rpm, np.full(len(car.rpm), given), low, best, high)
+    held = Held.over(course, close=0.5)
+    k, most = held.k, float(RATES[-1])
+    at = float(np.interp(given, RATES, lean[k]))
+    held = held.about(k, Course(car.rpm, course.here, *(np.minimum(x, most) for x in (low, best, high))))
+    if not np.isfinite(best[k]):
+        need = f"no rate up to {most:.0f} Hz keeps it under"
+    else:
+        shown = banded(low[k], best[k], min(high[k], most))
+        need = f"{shown} Hz keep it under" if best[k] > RATES[0] else f"any rate from {RATES[0]:.0f} Hz keeps it under"
+    where = (
+        "the plenum evens little out" if sheet.nitrous.delivery == "plenum" else "behind a port nozzle nothing mixes"
+    )
+    tail = f"; {where}" if held.verdict == SHORT else ""
+    because = (
+        f"At {car.rpm[k]:.0f} rpm and {given:.0f} Hz the leanest cycle reaches lambda {at:.2f}; {need} the sheet's lean stop at {stop:.3f}{tail}. This valve follows up to {fastest:.0f} Hz, and delivers the "
+        f"smaller a range of shares the faster it pulses. That is the mixture alone: what the strongest cycle does to pressure is on the planner."
+    )
+    return held.check(
+        rule,
+        "Hz",
+        "well-mixed plenum (or none at a port); a quarter to three quarters of the flow; ends: a sensor's error about the lean stop",
+        because,
+    )
+
+
+def _least_rate(lean: np.ndarray, stop: float) -> np.ndarray:
+    """Least rate from which on the leanest cycle keeps under a stop, speed by speed; infinite where none does [Hz]."""
+    bad = lean > stop
+    last = np.where(bad.any(axis=1), lean.shape[1] - 1 - bad[:, ::-1].argmax(axis=1), -1)
+    return np.where(last + 1 < lean.shape[1], np.append(RATES, np.inf)[last + 1], np.inf)
+
+
+def half(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
+    """Power at half the valve duty against half the power."""
+    sheet, rule, flow = car.sheet, RULES["half"], car.plan.flow.best
+    duty, whole = rule.numbers["duty_share"], shot_power(sheet, flow)
+    given, straight = duty * whole, shot_power(sheet, duty * flow)
+    if not sheet.nitrous.progressive:
+        because = f"This valve is not pulsed. Half of its flow would be worth {straight:.0f} hp of {whole:.0f}, so what the rule leaves out lies in the valve."
+        return unjudged(rule, given, "hp", because)
+    pulsing = Pulsing.of(sheet)
+    share = float(pulsing.share(duty))
+    low, high = (float(v) for v in pulsing.band(share))
+    need = Band(
+        *(shot_power(sheet, s * flow) for s in (low, share, high)),
+        "valve's opening less closing time within 5 ms either way; flow likely",
+    )
+    because = (
+        f"At 50 % valve duty and {sheet.nitrous.pulse_hz:g} Hz this valve passes {banded(100 * low, 100 * share, 100 * high)} % of the flow, worth {banded(need.low, need.best, need.high)} hp where the rule says "
+        f"{given:.0f}. Half of the flow itself would be worth {straight:.0f} hp."
+    )
+    return at_once(
+        rule, given, "hp", need, because, close=_TWENTIETH * whole, at_rpm=float(sheet.engine.peak_power_rpm)
+    )
+
+
+def throttle(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
+    """Full throttle alone is computed: what less air would do to the dose is all that can be said."""
+    rule, rpm = RULES["throttle"], car.peak_rpm
+    x = float(car.window.loc[car.window["rpm"] == rpm, "nitrous_fraction"].iloc[0])
+
+    def shown(air: float) -> str:
+        return f"{100 * float(oxygen_share(x / (x + air * (1 - x)))):.1f} %"
+
+    because = (
+        f"This model knows full throttle only. By the dose alone: with a tenth less air at {rpm:.0f} rpm the same nitrous would lift the oxygen share from {shown(1.0)} to {shown(0.9)}, with half the air to {shown(0.5)}; "
+        f"the sheet asks for {car.sheet.nitrous.throttle_min_percent:g} %."
+    )
+    return unjudged(rule, rule.numbers["throttle_percent"], "%", because)
+
+
+def hold(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
+    """What stays on after the valve against the wash-out, open throttle or lifted, whichever is longer."""
+    rule = RULES["hold"]
+    given = rule.numbers["hold_s"]
+    cases = {case: [wash_out(car.sheet, float(rpm), case)["all"] for rpm in car.rpm] for case in ("open", "shut")}
+    low, best, high = (
+        np.max([[getattr(b, end) for b in bands] for bands in cases.values()], axis=0)
+        for end in ("low", "best", "high")
+    )
+    course = Course(car.rpm, np.full(len(car.rpm), given), low, best, high)
+    held = Held.over(course, close=_TENTH_S)
+    k = held.k
+    open_ = cases["open"][k]
+    edge = ""
+    if held.verdict == HOLDS and high[k] > given:
+        edge = f" At the cautious edge {given:g} s is {rounded(high[k] - given, 0.1)} s short."
+    because = (
+        f"At {car.rpm[k]:.0f} rpm 95 % of the nitrous is gone {banded(low[k], best[k], high[k])} s after the command to close if the driver lifts, {banded(open_.low, open_.best, open_.high)} s with the throttle "
+        f"open.{edge}"
+    )
+    held = held.about(k, course)
+    return held.check(rule, "s", "line drain and idle air over their ranges; the manifold mixes well", because)
+
+
+def _temperatures(car: Car) -> tuple[float, np.ndarray]:
+    """Temperature in the middle of the window, and those about it [K]."""
+    hold_T = min(hold_temperature(car.sheet), T_LAST - 0.2)
+    return hold_T, np.append(
+        np.arange(max(hold_T - 30.0, T_TRIPLE + 1.0), hold_T, 0.5), np.linspace(hold_T, T_LAST - 0.1, 12)
+    )
+
+
+def bottle(car: Car, say: Say) -> RuleCheck:
+    """The window of pressures against those between which the mixture stays within a sensor's error of its target."""
+    sheet, rule = car.sheet, RULES["bottle"]
+    window = sheet.nitrous.window_low_kpa, sheet.nitrous.window_high_kpa
+    middle, T = _temperatures(car)
+    flux = mass_flux(T, car.setup.P_manifold) / float(mass_flux(middle, car.setup.P_manifold))
+    flow, target, rpm = car.plan.flow.best, sheet.engine.lambda_with_nitrous, float(car.rpm[0])
+    mixed = np.array([float(np.squeeze(lambda_at_flow(sheet, car.setup, rpm, flow, flow * f))) for f in flux])
+    inside = np.abs(mixed - target) <= SENSOR_ERROR.high
+    centre = int(np.abs(T - middle).argmin())
+    outside = np.flatnonzero(~inside)
+    first = int(outside[outside < centre].max(initial=-1)) + 1
+    last = int(outside[outside > centre].min(initial=len(T))) - 1
+    ends = [gauge_pressure(sheet, float(table().at_T(T[k], "P")[0])) / 1e3 for k in (first, last)]
+    need = Band(
+        ends[0],
+        sum(window) / 2,
+        ends[1],
+        "choked equilibrium (HEM) over bottle temperature; fuel set for the window's middle",
+    )
+    now = gauge_pressure(sheet, state_of(sheet).P) / 1e3
+    where = "below" if now < window[0] else "above" if now > window[1] else "in"
+    full = full_temperature(sheet)
+    steep = ""
+    if full is not None and full < T_LAST:
+        P_full = gauge_pressure(sheet, float(table().at_T(full, "P")[0])) / 1e3
+        steep = (
+            f" As full as it is, this bottle holds no vapour from {say.temperature(full)} ({say.pressure(P_full)}): beyond, pressure climbs steeply and no longer tells the temperature."
+            if P_full < window[1]
+            else ""
+        )
+    top = ", where liquid ends" if last == len(T) - 1 else ""
+    colder = "down to" if first else "colder than all looked at, to"
+    because = (
+        f"At {rpm:.0f} rpm the mixture stays within {SENSOR_ERROR.high:g} of its target {colder} {say.pressure(ends[0])} and up to {say.pressure(ends[1])}{top}; the sheet's window is {say.pressure(window[0])} to {say.pressure(window[1])} gauge, and its bottle stands "
+        f"{where} it at {say.pressure(now)}. Flow alone may ask for less; liquid at the pick-up, repeatable passes and the valve's own limit need the window all the same.{steep}"
+    )
+    short = window[0] < ends[0] - _PRESSURE_STEP or window[1] > ends[1] + _PRESSURE_STEP
+    here = Band(
+        window[0],
+        sum(window) / 2,
+        window[1],
+        rule.basis if not sheet.is_given("nitrous.window_low_kpa") else "the sheet",
+    )
+    found = at_once(rule, here, "kPa gauge", need, because, close=_PRESSURE_STEP, at_rpm=rpm)
+    lack = max(ends[0] - window[0], window[1] - ends[1]) / (window[1] - window[0]) if short else 0.0
+    return RuleCheck(**{**vars(found), "verdict": SHORT if short else HOLDS, "missing": float(lack)})
+
+
+def root(car: Car, say: Say) -> RuleCheck:
+    """Flow of a colder bottle by the root of its pressure against that of boiling liquid."""
+    sheet, rule = car.sheet, RULES["root"]
+    warm, _ = _temperatures(car)
+    cold, P_down = max(warm - COLDER, T_TRIPLE + 1.0), car.setup.P_manifold
+    P_warm, P_cold = (float(table().at_T(t, "P")[0]) for t in (warm, cold))
+    given = 100 * ((P_cold - P_down) / (P_warm - P_down)) ** rule.numbers["exponent"]
+    left = {m: 100 * float(mass_flux(cold, P_down, model=m)) / float(mass_flux(warm, P_down, model=m)) for m in MODELS}
+    need = Band(
+        min(left.values()),
+        left[DEFAULT],
+        max(left.values()),
+        "three models of nitrous in a nozzle; likely: choked equilibrium (HEM)",
+    )
+    pressures = [say.pressure(gauge_pressure(sheet, p) / 1e3) for p in (P_cold, P_warm)]
+    side = {
+        SHORT: "fuel set by it would leave the mixture lean",
+        MORE: "fuel set by it would leave the mixture rich",
+        HOLDS: "near enough",
+    }
+    found = at_once(rule, given, "% of the flow", need, "", close=_TWO_PERCENT)
+    because = (
+        f"A bottle {say.cooler(warm - cold)} colder than the middle of the window ({pressures[0]} in place of {pressures[1]}) passes {banded(need.low, need.best, need.high)} % of the flow, the root of pressure says {given:.0f} %: "
+        f"{side[found.verdict]}. The colder liquid is denser and makes up for part of the pressure."
+    )
+    return RuleCheck(**{**vars(found), "because": because})
