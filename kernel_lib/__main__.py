@@ -20,7 +20,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = _Parser(prog="python -m kernel_lib", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
     plan = commands.add_parser(
-        "plan", help="plan a build sheet: writes plan.csv, tune_sheet.html, plan.html, tables.csv"
+        "plan", help="plan a build sheet: writes plan.csv, tune_sheet.html, plan.html, tables.csv, brief.html"
     )
     plan.add_argument("build", help="build sheet (TOML)")
     plan.add_argument("--out", required=True, help="folder to write into")

@@ -32,6 +32,7 @@ class Car(Section):
     owner: str = text("owner")
     shop: str = text("shop")
     notes: str = text("notes")
+    currency: str = text("currency of prices")
 
 
 class Site(Section):
@@ -180,6 +181,8 @@ class Nitrous(Section):
                                  default=6895.0, basis=f"1000 psi; {PRACTICE}")
     heater_w: float = num("bottle heater", "W", 0, 3000, "Electric jackets; never a flame.", default=0.0, basis="no heater stated")
     pass_s: float = num("nitrous time of a pass", "s", 0.5, 120, "A pull or a lap's full-throttle time.", default=10.0, basis=PRACTICE)
+    price_per_kg: float | None = num("price of nitrous, per kg", "in the currency of the car", 0.01, 100000, "A refill has its price in any currency.",
+                                     where="the filler's bill over the weight filled", default=None)
     purge: bool = word("purge before a pass", "It fills the line with liquid.", default=False, basis="no purge stated")
     pick_up: Literal["rear", "front"] = word("pick-up end of the bottle, in the car, points to", "Liquid goes to the rear under acceleration.",
                                              default="rear", basis=PRACTICE)

@@ -22,11 +22,12 @@ class Doubt:
 
 def doubts(sheet: BuildSheet) -> list[Doubt]:
     """List what to ask, find or mend, the weightiest first."""
-    found = [*_parts(sheet), *_engine(sheet), *_air(sheet), *_fuel(sheet), *_nitrous(sheet)]
+    found = [*part_doubts(sheet), *_engine(sheet), *_air(sheet), *_fuel(sheet), *_nitrous(sheet)]
     return sorted(found, key=lambda doubt: doubt.weight != "stop")
 
 
-def _parts(sheet: BuildSheet) -> list[Doubt]:
+def part_doubts(sheet: BuildSheet) -> list[Doubt]:
+    """List what is doubtful about the parts that carry the load."""
     unknown = [
         bf.describe(f"parts.{name}")["label"] for name in bf.Parts.model_fields if getattr(sheet.parts, name) is None
     ]

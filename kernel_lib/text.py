@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import floor, isfinite, log10
 
 
@@ -29,6 +30,16 @@ def banded(low: float, best: float, high: float) -> str:
     if spread <= 1e-3 * abs(best):
         return rounded(best)
     return f"{rounded(best, spread)} ({rounded(low, spread)} to {rounded(high, spread)})"
+
+
+def banded_in(row: Mapping[str, float], name: str, factor: float = 1.0) -> str:
+    """Write a banded column of a table's row, times a factor."""
+    return banded(*(factor * float(row[f"{name}{end}"]) for end in ("_low", "", "_high")))
+
+
+def lowered(text: str) -> str:
+    """Begin a sentence small, to stand inside another."""
+    return text[:1].lower() + text[1:]
 
 
 def listed(words: list[str]) -> str:

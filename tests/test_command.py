@@ -1,4 +1,4 @@
-"""``python -m kernel_lib plan``: four files, or exit code 2 and one sentence."""
+"""``python -m kernel_lib plan``: five files, or exit code 2 and one sentence."""
 
 import csv
 import re
@@ -39,7 +39,7 @@ def planned(tmp_path_factory):
     return run("plan", build, "--out", out), out
 
 
-FILES = ["plan.csv", "tune_sheet.html", "plan.html", "tables.csv"]
+FILES = ["plan.csv", "tune_sheet.html", "plan.html", "tables.csv", "brief.html"]
 
 
 def test_files(planned):
@@ -188,3 +188,16 @@ def test_out_that_cannot_be_written(tmp_path):
 )
 def test_bad_arguments(args, word):
     refused(run(*args), word)
+
+
+def test_the_brief_is_written_too(planned):
+    page = (planned[1] / "brief.html").read_text(encoding="utf-8")
+    assert page.lower().startswith("<!doctype html>")
+    assert "&lt;script&gt;" in page
+    assert NAME not in page
+    assert all(escape(text) in page for text in CAUTIONS)
+
+
+def test_the_help_names_every_file():
+    told = " ".join(run("--help").stdout.split())
+    assert all(name in told for name in FILES)

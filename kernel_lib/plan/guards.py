@@ -36,6 +36,8 @@ BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES = (
     "Switches in series",
 )
 PHASES = (BEFORE, COMING, FLOWING, CLOSING, AFTER, SERIES)
+BASE_ROOM = 0.03
+"""Of the engine's own lambda before nitrous may be added to it; a choice of our own, no source."""
 WARM_C = 70.0
 """Coolant before nitrous [degrees C]; common practice, no source."""
 
@@ -102,7 +104,7 @@ def _before(sheet: BuildSheet, dosed: Dosed, *, metric: bool) -> list[Guard]:
         Guard(BEFORE, f"Engine speed at least {dosed.rpm[0]:.0f} rpm, where this dose begins: at a constant flow the dose of a cycle grows as the speed falls.", COMPUTED),
         Guard(BEFORE, f"Bottle gauge between {_pressure(nitrous.window_low_kpa, metric)} and {_pressure(nitrous.window_high_kpa, metric)}: outside, another flow arrives than the fuel is set for.", SHEET),
         Guard(BEFORE, f"Fuel pressure within {100 * PRESSURE_DROP:.0f} % of {_pressure(pressure, metric)} gauge.", OWN),
-        Guard(BEFORE, f"Lambda within 0.03 of {sheet.engine.lambda_without_nitrous:.2f} at full throttle for {settle:.0f} ms, three times the lag of sensor and filter: the plan adds to a base "
+        Guard(BEFORE, f"Lambda within {BASE_ROOM:g} of {sheet.engine.lambda_without_nitrous:.2f} at full throttle for {settle:.0f} ms, three times the lag of sensor and filter: the plan adds to a base "
               "that must be right.", COMPUTED),
     ]  # fmt: skip
 

@@ -213,6 +213,7 @@ _UNTOUCHED = {
             "nitrous_valve_lag_ms",
             "nitrous_valve_close_ms",
             "fuel_valve_lag_ms",
+            "price_per_kg",
         )
     ),
     "controller": dict.fromkeys(("filter_ms", "sensor_delay_ms", "limiter_cuts", "shift_cuts", "traction_cuts")),

@@ -16,7 +16,7 @@ from ..plan.own_tables import OwnTables, chords
 from ..plan.ramp import ramp_sentence
 from ..plan.room import added_fuel_key
 from ..plan.tune import Tune
-from ..text import banded, listed, rounded
+from ..text import banded, banded_in, listed, lowered, rounded
 from ..units import in_from_mm, kg_from_lb, lb_from_kg, psi_from_kpa
 from .plan_sheet import CAUTIONS
 from .tune_tables import Grid, grids, held, jumps
@@ -58,7 +58,7 @@ def tune_html(tune: Tune, own: OwnTables, *, metric: bool = False, date: datetim
     notes = (marked, held(tune, own), jumps(tune, own), chords(tune, own))
     first = f"""<p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)} · {day.isoformat()} · {escape(sheet.make_fuel().name)},
 {sheet.octane_ron:g} RON · {sheet.nitrous.system}, {escape(sheet.controller.metering)}</p>
-<h1>Tune sheet: {sheet.nitrous.shot_hp:g} hp wanted, {escape(_lower(ramp_sentence(tune.ramp)[:-1]))}</h1>{stops}
+<h1>Tune sheet: {sheet.nitrous.shot_hp:g} hp wanted, {escape(lowered(ramp_sentence(tune.ramp)[:-1]))}</h1>{stops}
 <section><h2>The plan, speed by speed</h2>{_plan_table(tune, flowing, metric=metric)}
 <p class="quiet">Likely (low to high): bounds over what is not known, not standard deviations. Power at the crank. Timing out is rounded up to half a degree.</p></section>
 <section class="two">{"".join(_grid(g) for g in tables)}</section>
@@ -69,14 +69,6 @@ def tune_html(tune: Tune, own: OwnTables, *, metric: bool = False, date: datetim
 <div class="second">{_second(tune, metric=metric) if len(flowing) else ""}<h2>Cautions</h2>{"".join(f'<p class="quiet">{escape(text)}</p>' for text in CAUTIONS)}
 <p class="quiet">kernel {__version__} · Cantera, NASA polynomials · CoolProp [Lemmon &amp; Span 2006] · common practice marks facts of the trade without a source.</p></div></body></html>
 """
-
-
-def _lower(text: str) -> str:
-    return text[0].lower() + text[1:]
-
-
-def _band(row: pd.Series, name: str, factor: float = 1.0) -> str:
-    return banded(*(factor * float(row[f"{name}{end}"]) for end in ("_low", "", "_high")))
 
 
 def _plan_table(tune: Tune, rows: pd.DataFrame, *, metric: bool) -> str:
@@ -94,8 +86,8 @@ def _plan_table(tune: Tune, rows: pd.DataFrame, *, metric: bool) -> str:
         duty = row["valve_duty_percent"]
         rule = kg_from_lb(row["rule_fuel_lb_h"]) if metric else row["rule_fuel_lb_h"]
         cells = [
-            f"{row['rpm']:.0f}", f"{row['share_percent']:.0f}" if not np.isfinite(duty) else "open" if duty >= 100 else f"{np.floor(2 * duty + 1e-6) / 2:g}", _band(row, flow, to), _band(row, key), f"{row['retard_deg']:g}",
-            f"{row['timing_deg_btdc']:g}", f"{target:.1f}", f"{row['injector_duty_percent']:.0f}", _band(row, "power_gain_hp"), _band(row, "peak_pressure_bar", 1.0 if metric else psi_from_kpa(100.0)), f"{row['rule_deg']:.1f}, {rule:.3g}",
+            f"{row['rpm']:.0f}", f"{row['share_percent']:.0f}" if not np.isfinite(duty) else "open" if duty >= 100 else f"{np.floor(2 * duty + 1e-6) / 2:g}", banded_in(row, flow, to), banded_in(row, key), f"{row['retard_deg']:g}",
+            f"{row['timing_deg_btdc']:g}", f"{target:.1f}", f"{row['injector_duty_percent']:.0f}", banded_in(row, "power_gain_hp"), banded_in(row, "peak_pressure_bar", 1.0 if metric else psi_from_kpa(100.0)), f"{row['rule_deg']:.1f}, {rule:.3g}",
         ]  # fmt: skip
         body += "<tr>" + "".join(f"<td>{escape(c)}</td>" for c in cells) + "</tr>"
     return f'<div class="wrap"><table class="plan">{_head(head)}{body}</table></div>'

@@ -8,13 +8,14 @@ from ..errors import InputError
 from ..plan.own_tables import own_tables
 from ..plan.plan import Plan
 from ..plan.tune import Tune
+from .brief import brief_html
 from .plan_sheet import plan_csv, plan_html
 from .tune_sheet import tune_html
 from .tune_tables import csv_of, grids
 
 
 def write_plan(plan: Plan, tune: Tune, folder: str | Path) -> list[Path]:
-    """Write ``plan.csv`` and ``plan.html`` (all of it at once), ``tune_sheet.html`` and ``tables.csv`` (as it comes in).
+    """Write ``plan.csv`` and ``plan.html`` (all of it at once), ``tune_sheet.html``, ``tables.csv`` and ``brief.html`` (as it comes in).
 
     Parameters
     ----------
@@ -37,6 +38,7 @@ def write_plan(plan: Plan, tune: Tune, folder: str | Path) -> list[Path]:
         "tune_sheet.html": tune_html(tune, own),
         "plan.html": plan_html(sheet, plan),
         "tables.csv": csv_of(tune, grids(tune, own, metric=False)),
+        "brief.html": brief_html(tune),
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,0 +1,179 @@
+"""The customer's brief: two printed pages for the one who pays and does not tune."""
+
+from __future__ import annotations
+
+import datetime
+from html import escape
+
+from .. import __version__
+from ..plan.tune import Tune
+from . import brief_pictures as pictures
+from . import brief_words as words
+from .brief_pictures import Shown
+from .brief_words import Units
+from .plan_sheet import CAUTIONS
+
+QUESTION = "What will this car do, and what keeps it alive?"
+
+_STYLE = """
+.nw-brief{color:#1b1f24;font:16px/1.45 Charter,"Bitstream Charter","Iowan Old Style",Cambria,Georgia,serif;max-width:1160px;margin:0 auto}
+.nw-brief p,.nw-brief li{margin:0 0 .4em;max-width:none}.nw-brief ul,.nw-brief ol{margin:0 0 .4em;padding-left:1.15em}
+.nw-brief h1{font-size:1.9em;line-height:1.15;font-weight:600;margin:.1em 0 .35em}.nw-brief h2{font:600 1.2em/1.2 inherit;font-family:inherit;margin:0 0 .3em}
+.nw-brief .who,.nw-brief .foot{color:#5b6470;font:.82em/1.4 system-ui,-apple-system,"Segoe UI",Roboto,sans-serif;margin:0 0 .4em}.nw-brief .who b{color:#8a3b12;font-weight:600}
+.nw-brief .says{font-size:1.15em;max-width:92ch}.nw-brief .more{columns:2;column-gap:2.4em;margin-bottom:.8em}.nw-brief .more p{break-inside:avoid}.nw-brief .halt{border:2px solid #9b1c1c;border-left-width:8px;padding:.6em .9em;margin:0 0 1em}
+.nw-brief .halt h2::before{content:"\\25A0\\00a0"}.nw-brief .halt h2{color:#9b1c1c;font-size:1.35em}
+.nw-brief .cells{display:grid;grid-template-columns:repeat(3,minmax(0,1fr));gap:1.1em 2em;border-top:1px solid #1b1f24;padding-top:.8em;margin-bottom:1em}
+.nw-brief .wide{grid-column:span 2}.nw-brief .pair{display:grid;grid-template-columns:1fr 1fr;gap:0 1.2em}
+.nw-brief svg{display:block;width:100%;max-width:440px;height:auto;margin:.2em 0 .5em;overflow:visible}
+.nw-brief .finding{font:600 .88em/1.3 system-ui,-apple-system,"Segoe UI",Roboto,sans-serif;margin:0 0 .2em}
+.nw-brief .all{grid-column:1/-1}.nw-brief .all ul{columns:2;column-gap:2.4em}.nw-brief .open{border-left:5px solid #8a6100;padding-left:.7em}.nw-brief .open h2::before{content:"\\25B2\\00a0";color:#8a6100}
+.nw-brief .quiet{color:#5b6470;font-size:.88em}.nw-brief .second{columns:2;column-gap:2.4em;border-top:1px solid #1b1f24;padding-top:.8em}
+.nw-brief .second section{margin:0 0 .9em}.nw-brief section,.nw-brief li{break-inside:avoid}.nw-brief .rule{border-left:5px solid #1b1f24;padding-left:.7em}
+.nw-brief .cautions p{font-size:.88em}.nw-brief .sign{display:grid;grid-template-columns:1fr 1fr .6fr;gap:2em;margin:2.4em 0 .4em}
+.nw-brief .sign span{border-top:1px solid #1b1f24;padding-top:.2em;font-size:.85em}
+@media (max-width:979px){.nw-brief .cells{grid-template-columns:1fr 1fr}.nw-brief .wide{grid-column:1/-1}}
+@media (max-width:599px){.nw-brief .cells,.nw-brief .pair{grid-template-columns:1fr}.nw-brief .second,.nw-brief .more,.nw-brief .all ul{columns:1}.nw-brief .sign{grid-template-columns:1fr;gap:2.6em}}
+@media screen{.nw-workbook .nw-brief .cautions{display:none}}
+@media print{
+@page{margin:11mm 12mm}
+.nw-brief{font-size:9.4pt;line-height:1.27;max-width:none}.nw-brief h1{font-size:16pt}.nw-brief .halt,.nw-brief .cells{-webkit-print-color-adjust:exact;print-color-adjust:exact}
+.nw-brief .cells{grid-template-columns:repeat(3,minmax(0,1fr));gap:7pt 14pt;padding-top:5pt;margin-bottom:0}.nw-brief .wide{grid-column:span 2}.nw-brief .pair{grid-template-columns:1fr 1fr}
+.nw-brief p,.nw-brief li{margin-bottom:.22em}.nw-brief .more,.nw-brief .all ul{columns:2}.nw-brief .second{columns:2;column-gap:16pt;break-before:page;border:0;padding-top:0;font-size:10pt;line-height:1.32}.nw-brief .second section{margin-bottom:6pt}
+.nw-brief .sign{grid-template-columns:1fr 1fr .6fr;margin-top:24pt}
+body.nw-workbook:has(.nw-brief){zoom:1}body.nw-workbook:has(.nw-brief) :is(.nw-masthead,.nw-take,section.nw-cautions,footer.nw-footer){display:none!important}
+body.nw-workbook:has(.nw-brief) .jp-RenderedMarkdown h1{font-size:16pt;margin:0 0 4pt}
+}
+"""
+"""Of everything within ``nw-brief``; the last lines are for the workbook that holds it."""
+
+_FILE = "body{margin:1.6rem;background:#fbfaf7}@media print{body{margin:0;background:#fff}}"
+
+
+def brief_html(tune: Tune, *, metric: bool = False, date: datetime.date | None = None) -> str:
+    """Return the customer's brief as one HTML page that needs no other file and prints on two sheets.
+
+    Parameters
+    ----------
+    tune : Tune
+    metric : bool
+        kW, N m, kPa and kg, else hp, lb ft, psi and lb.
+    date : date, optional
+        Today if None.
+    """
+    car = escape(tune.sheet.car.name)
+    return f"""<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<title>Customer's brief: {car}</title><style>{_FILE}</style></head><body>{brief_body(tune, metric=metric, date=date, title=QUESTION)}</body></html>
+"""
+
+
+def brief_body(tune: Tune, *, metric: bool = False, date: datetime.date | None = None, title: str = "") -> str:
+    """Return the brief alone, with its own style, to stand within a page.
+
+    Parameters
+    ----------
+    tune : Tune
+    metric : bool
+    date : date, optional
+    title : str
+        Its heading; none if empty, where the page has its own.
+    """
+    sheet, units, day = tune.sheet, Units(metric), date or datetime.date.today()
+    who = " · ".join(
+        escape(v)
+        for v in (f"for {sheet.car.owner}" if sheet.car.owner.strip() else "", sheet.car.shop, day.isoformat())
+        if v.strip()
+    )
+    head = f'<p class="who">Customer\'s brief · <b>{escape(sheet.car.name)}</b> · {who}</p>' + (
+        f"<h1>{escape(title)}</h1>" if title else ""
+    )
+    flows = len(tune.dosed.rpm) > 0
+    first = _halt(tune) if tune.blockers else _says(words.answer(tune, units))
+    cells = f'<div class="cells">{_cells(tune, units)}</div>' if flows else ""
+    return f'<style>{_STYLE}</style><div class="nw-brief">{head}{first}{cells}<div class="second">{_second(tune, units)}</div>{_end(tune)}</div>'
+
+
+def _says(sentences: list[str]) -> str:
+    first, *more = (f"<p>{escape(text)}</p>" for text in sentences)
+    return f'<div class="says">{first}</div><div class="more">{"".join(more)}</div>'
+
+
+def _halt(tune: Tune) -> str:
+    """What stands first where nothing may be sprayed: why, and what has to happen before."""
+    asked = f"You asked for {tune.sheet.nitrous.shot_hp:g} hp more. The plan as it stands is not released, and this brief promises nothing: leave the bottle shut."
+    steps = (
+        "Your tuner changes set-up or plan until none of these reasons is left.",
+        "The plan is computed again. Its tune sheet no longer says do not spray.",
+        "You get a new brief, and read it before the first pass.",
+    )
+    before = "".join(f"<li>{escape(text)}</li>" for text in steps)
+    return f'<div class="halt"><h2>Do not spray yet.</h2><p>{escape(asked)}</p><p><b>Why.</b></p>{_list(words.reasons(tune))}<p><b>What must happen first.</b></p><ol>{before}</ol></div>'
+
+
+def _cells(tune: Tune, units: Units) -> str:
+    asked = bool(tune.blockers)
+    cards = (
+        ("Fuel to burn with", words.fuel_card(tune), pictures.mixture(tune)),
+        ("Spark later", words.spark_card(tune), pictures.spark(tune)),
+        ("How the nitrous comes in", words.dose_card(tune), pictures.dose(tune)),
+        ("A bottle in its window", words.bottle_card(tune, units), pictures.bottle(tune, units)),
+        ("Switches that shut it off", words.stops_card(tune), pictures.speed(tune)),
+    )
+    told = "".join(
+        _section(title, ("" if shown is None else shown.svg) + f"<p>{escape(text)}</p>") for title, text, shown in cards
+    )
+    title, note = f"What it {'would cost' if asked else 'costs'} in margin", words.limit_note(tune.sheet, units)
+    costs = _section(title, _shown(pictures.margin(tune, units)) + f'<p class="quiet">{escape(note)}</p>')
+    open_ = words.open_items(tune)
+    kind = "open all" if len(open_) > 3 or asked else "open"
+    settle = f"<h2>Still open</h2><p>Settle before a first pass.</p>{_list(open_)}"
+    still = f'<section class="{kind}">{settle}</section>' if open_ else ""
+    if asked:
+        return costs + told + still
+    pair = "".join(f"<div>{_shown(one)}</div>" for one in (pictures.power(tune, units), pictures.torque(tune, units)))
+    pale = "Pale: bounds of what is not known. Steady full throttle."
+    does = f'<section class="wide"><h2>What the car will do</h2><div class="pair">{pair}</div><p class="quiet">{pale}</p></section>'
+    return does + costs + told + still
+
+
+def _second(tune: Tune, units: Units) -> str:
+    flows, out = len(tune.dosed.rpm) > 0, ""
+    if flows:
+        once = ", once released" if tune.blockers else ""
+        out += _section(f"Must be true before each use{once}", _list(words.before_use(tune, units)))
+        out += _section("What must end a pass", _list(words.ends_it(tune)))
+        rule = f"<p>{escape(words.driver_rule(tune))}</p>"
+        out += f'<section class="rule"><h2>The driver\'s rule</h2>{rule}</section>'
+        out += _section("Nitrous and cost of a pass", f"<p>{escape(words.one_pass(tune, units))}</p>")
+    if not tune.blockers:
+        out += _section("Upkeep", _list(words.UPKEEP) + f'<p class="quiet">{words.PRACTICE.capitalize()}.</p>')
+    out += _section("What nobody knows", _list(words.unknowns(tune))) if flows else ""
+    for title, text in (
+        ("Parts nobody inspected", words.parts(tune)),
+        ("What voids the plan", words.VOIDS),
+        ("Road, insurance, warranty", words.LAW),
+    ):
+        out += _section(title, f"<p>{escape(text)}</p>")
+    return out
+
+
+def _end(tune: Tune) -> str:
+    """Cautions, signatures, where it comes from."""
+    cautions = "".join(f"<p>{escape(text)}</p>" for text in CAUTIONS)
+    sign = (
+        '<p class="quiet">Not for signature: the plan is not released.</p>'
+        if tune.blockers
+        else f'<div class="sign"><span>Owner</span><span>Tuner</span><span>Date</span></div><p class="quiet">{words.SIGNED}</p>'
+    )
+    return f'<section class="cautions"><h2>Cautions</h2>{cautions}</section>{sign}<p class="foot">kernel {__version__} · Cantera, NASA polynomials · CoolProp [Lemmon &amp; Span 2006]</p>'
+
+
+def _shown(shown: Shown | None) -> str:
+    return "" if shown is None else f'<p class="finding">{escape(shown.finding)}</p>{shown.svg}'
+
+
+def _section(title: str, inside: str) -> str:
+    return f"<section><h2>{escape(title)}</h2>{inside}</section>"
+
+
+def _list(sentences) -> str:
+    return "<ul>" + "".join(f"<li>{escape(text)}</li>" for text in sentences) + "</ul>"

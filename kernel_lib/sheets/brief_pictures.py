@@ -1,0 +1,239 @@
+"""The pictures of the customer's brief: a finding in words, and an inline SVG that shows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from .. import units as u
+from ..errors import InputError
+from ..plan.bottle_day import gauge_pressure, state_of
+from ..plan.power import firing_of
+from ..plan.proposals import close_rpm
+from ..plan.ramp import breaches
+from ..plan.spark import Limits
+from ..plan.tune import Tune
+from ..text import listed, rounded
+from .brief_words import Units, flowing
+from .svg import LIMIT, WITH, WITHOUT, Bar, Line, bars, lines, window
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A picture and its finding, which is also its title."""
+
+    finding: str
+    svg: str
+
+
+def _curves(tune: Tune, own: str, total: str, to) -> list[np.ndarray]:
+    """Without nitrous, with, and the ends of it, over the rows of the table."""
+    table = tune.table
+    power_own = table["power_own_hp"].to_numpy()
+    out = [table[own].to_numpy(), table[total].to_numpy()]
+    for end in ("_low", "_high"):
+        out.append(table[own].to_numpy() * (power_own + table[f"power_gain_hp{end}"].to_numpy()) / power_own)
+    return [np.array([to(float(v)) for v in values]) for values in out]
+
+
+def _drive(tune: Tune, own: str, total: str, unit: tuple, name: str) -> Shown:
+    name_unit, to = unit
+    without, with_, low, high = _curves(tune, own, total, to)
+    rpm, k = tune.table["rpm"].to_numpy(), int(np.nanargmax(with_))
+    spread = high[k] - low[k]
+    ends = f"{rounded(with_[k], spread)} ({rounded(low[k], spread)} to {rounded(high[k], spread)})"
+    finding = f"{name} at {rpm[k]:.0f} rpm: {rounded(without[k], 0.02 * without[k])} {name_unit} becomes about {ends}"
+    rising = name == "Power"
+    every = [
+        Line(with_, WITH, "with nitrous", 0.28 if rising else 0.5, above=True, low=low, high=high),
+        Line(without, WITHOUT, "without", 0.8 if rising else 0.5, above=False),
+    ]
+    return Shown(finding, lines(finding, rpm, every, unit=name_unit, height=190))
+
+
+def power(tune: Tune, units: Units) -> Shown:
+    """Power over speed, with and without."""
+    return _drive(tune, "power_own_hp", "power_hp", units.power, "Power")
+
+
+def torque(tune: Tune, units: Units) -> Shown:
+    """Torque over speed, with and without."""
+    return _drive(tune, "torque_own_nm", "torque_nm", units.torque, "Torque")
+
+
+def mixture(tune: Tune) -> Shown | None:
+    """The mixture aimed at between its stops; None where the sheet's stops are out of order."""
+    sheet = tune.sheet
+    low, aim, high = (
+        v * sheet.controller.gauge_scale
+        for v in (sheet.limits.rich_stop_lambda, sheet.engine.lambda_with_nitrous, sheet.limits.lean_stop_lambda)
+    )
+    if not low < high:
+        return None
+    finding = f"Mixture gauge: aimed at {aim:.1f}, shut off below {low:.1f} and above {high:.1f}"
+    return Shown(
+        finding,
+        window(
+            finding,
+            (low, f"{low:.1f}"),
+            (high, f"{high:.1f} AFR"),
+            [(aim, f"aim {aim:.1f}")],
+            outside=("richer: shut off", "leaner: shut off"),
+        ),
+    )
+
+
+def spark(tune: Tune) -> Shown:
+    """Ignition timing with and without."""
+    rpm, rows = tune.table["rpm"].to_numpy(), flowing(tune)
+    own = tune.room.at("timing_deg_btdc", rpm, 0.0)
+    k = rows["retard_deg"].idxmax()
+    finding = f"Spark at {rows['rpm'][k]:.0f} rpm: {rows['timing_deg_btdc'][k]:g} instead of {own[tune.table.index.get_loc(k)]:.0f} degrees before top dead centre"
+    every = [
+        Line(own, WITHOUT, "without nitrous", 0.6),
+        Line(tune.table["timing_deg_btdc"].to_numpy(), WITH, "with nitrous: later", 0.6, above=False),
+    ]
+    return Shown(finding, lines(finding, rpm, every, unit="degrees before top dead centre", height=150))
+
+
+def dose(tune: Tune) -> Shown:
+    """Share of the nitrous flow over speed, and the most that the limits allow."""
+    table, rpm = tune.table, tune.table["rpm"].to_numpy()
+    share = table["share_percent"].to_numpy(float)
+    most = 100 * np.minimum(tune.room.most_at(rpm), 1.0)
+    peak = np.fmax(table["strongest_percent"].to_numpy(float), share)
+    over = np.fmax(peak, 0.0) > most + 0.1
+    if over.any():
+        k = int((peak - most).argmax())
+        finding = f"Nitrous flow at {rpm[k]:.0f} rpm: {peak[k]:.0f} % asked for, {most[k]:.0f} % allowed"
+    else:
+        kept = "" if breaches(tune.sheet, tune.room, tune.ramp) else "; no stroke gets more than is allowed"
+        first, last = (int(v) for v in np.flatnonzero(share > 0)[[0, -1]])
+        finding = f"Nitrous flow: {share[first]:.0f} % at {rpm[first]:.0f} rpm, {share[last]:.0f} % at {rpm[last]:.0f} rpm{kept}"
+    banded = tune.pulsed and (peak > share + 0.5).any()
+    every = [
+        Line(most, LIMIT, "most allowed", 0.22 if over.any() else 0.32, above=not over.any()),
+        Line(
+            share,
+            WITH,
+            "asked for" if over.any() else "planned",
+            0.7,
+            above=bool(over.any()),
+            low=share if banded else None,
+            high=peak if banded else None,
+        ),
+    ]
+    return Shown(
+        finding,
+        lines(
+            finding, rpm, every, unit="% of the full flow" + ("; pale: single strokes" if banded else ""), height=150
+        ),
+    )
+
+
+def bottle(tune: Tune, units: Units) -> Shown:
+    """The bottle's window and where the sheet's bottle stands."""
+    nitrous, (unit, to) = tune.sheet.nitrous, units.gauge
+    low, high = to(nitrous.window_low_kpa), to(nitrous.window_high_kpa)
+    try:
+        now = to(gauge_pressure(tune.sheet, state_of(tune.sheet).P) / 1e3)
+        marks = [(now, f"as planned {now:.0f}")]
+        where = "inside it" if low <= now <= high else "below it: warm it" if now < low else "above it: let it cool"
+        where = f"; the plan's bottle at {now:.0f} stands {where}"
+    except InputError:
+        marks, where = [], ""
+    finding = f"Bottle gauge: {low:.0f} to {high:.0f} {unit}{where}"
+    return Shown(
+        finding,
+        window(finding, (low, f"{low:.0f}"), (high, f"{high:.0f} {unit}"), marks, outside=("too cold", "too warm")),
+    )
+
+
+def speed(tune: Tune) -> Shown:
+    """The window of engine speed against the rev limit."""
+    sheet, dosed = tune.sheet, tune.dosed
+    low, high, by = float(dosed.rpm[0]), float(sheet.nitrous.spray_rpm_max), close_rpm(sheet, dosed)
+    marks, late = [(sheet.engine.limit_rpm, f"rev limit {sheet.engine.limit_rpm:g}")], ""
+    if low < by < high:
+        by = 50 * np.floor(by / 50)
+        marks.append((by, f"should close by {by:.0f}"))
+        late = f", and should close by {by:.0f} to be gone at the rev limit"
+    finding = f"Engine speed: nitrous from {low:.0f} to {high:.0f} rpm only{late}"
+    return Shown(
+        finding, window(finding, (low, f"{low:.0f}"), (high, f"{high:.0f} rpm"), marks, outside=("shut", "shut"))
+    )
+
+
+def margin(tune: Tune, units: Units) -> Shown:
+    """What is used of each limit, before and after."""
+    rows = _margins(tune, units)
+    most, over = max(row.most for row in rows), [row for row in rows if row.most > 1.005]
+    near = [row for row in rows if row.most > min(0.995, most - 0.005)]
+    worst = "at worst"
+    if over:
+        names = listed([f"{_NAMES[row.label]} ({100 * row.most:.0f} %)" for row in over])
+        told = f"{names} pass{'' if len(over) > 1 else 'es'} the limit {worst}"
+    elif most > 0.995:
+        told = f"{listed([_NAMES[row.label] for row in near])} reach{'' if len(near) > 1 else 'es'} the limit {worst}; nothing passes one"
+    else:
+        told = f"nearest to its limit, {100 * most:.0f} % of it {worst}: {listed([_NAMES[row.label] for row in near])}"
+    told = told[0].upper() + told[1:]
+    return Shown(told, bars(told, rows))
+
+
+_NAMES = {
+    "Pressure": "cylinder pressure",
+    "Exhaust above own": "exhaust heat",
+    "Nearness to knock": "nearness to knock",
+    "Injectors": "injector duty",
+    "Fuel pump": "the fuel pump",
+    "Clutch": "the clutch",
+}
+
+
+def _bar(label: str, unit: str, used: tuple[float, float, float], limit: float, factor: float = 1.0) -> Bar:
+    """Before, likely and worst against a limit; `factor` to the unit that is shown."""
+    before, after, most = (rounded(factor * float(v), 0.1 * factor * limit) for v in used)
+    return Bar(label, f"{before} → {after}, worst {most} {unit}", *(float(v) / limit for v in used))
+
+
+def _margins(tune: Tune, units: Units) -> list[Bar]:
+    sheet, rows, rpm = tune.sheet, flowing(tune), tune.room.rpm
+    out = _cylinder(tune, units)
+    for label, name, limit in (
+        ("Injectors", "injector_duty_percent", sheet.limits.injector_duty_percent),
+        ("Fuel pump", "pump_percent", sheet.limits.pump_percent),
+    ):
+        before = tune.room.at(name, rpm, 0.0)
+        by_jet = label == "Injectors" and sheet.nitrous.system == "wet"
+        if np.isfinite(rows[name]).all() and np.isfinite(before).all() and not by_jet:
+            out.append(_bar(label, "%", (before.max(), *_most(rows, name)), limit))
+    clutch = sheet.parts.clutch_torque_nm
+    if clutch is not None:
+        most = (rows["torque_own_nm"] * (1 + rows["power_gain_hp_high"] / rows["power_own_hp"])).max()
+        unit, to = units.torque
+        used = (tune.table["torque_own_nm"].max(), rows["torque_nm"].max(), most)
+        out.append(_bar("Clutch", unit, used, clutch, float(to(1.0))))
+    return out
+
+
+def _cylinder(tune: Tune, units: Units) -> list[Bar]:
+    """Pressure, exhaust and knock; the first two count from the engine's own highest over speed."""
+    rows, firing = flowing(tune), firing_of(tune.sheet)
+    limits, hot = Limits.of(tune.sheet, firing, tune.room.rpm), tune.sheet.limits.exhaust_rise_k
+    unit, to = ("bar", 1.0) if units.metric else ("psi", u.psi_from_kpa(100.0))
+    warm, kelvin = ("K", 1.0) if units.metric else ("°F", 1.8)
+    own_hot, own = limits.T_evo - hot, float(firing.table["P_max"].max()) / 1e5
+    exhaust = [rows[name].max() - own_hot for name in ("exhaust_K", "exhaust_K_high")]
+    return [
+        _bar("Pressure", unit, (own, *_most(rows, "peak_pressure_bar")), limits.P_max / 1e5, to),
+        _bar("Exhaust above own", warm, (0.0, *exhaust), hot, kelvin),
+        _bar("Nearness to knock", "%", (1.0, *_most(rows, "knock_ratio")), 1.0, 100.0),
+    ]
+
+
+def _most(rows: pd.DataFrame, name: str) -> tuple[float, float]:
+    """Largest likely value of a column, and largest of its high end."""
+    return float(rows[name].max()), float(rows[f"{name}_high"].max())
