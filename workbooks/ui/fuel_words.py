@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from kernel_lib.band import VALVE_LAG_ERROR
 from kernel_lib.plan.fuel import TOO_LEAN_LAMBDA
 from kernel_lib.plan.fuel_system import JET_SLACK, jet_coefficient
 from kernel_lib.text import banded
@@ -174,6 +175,6 @@ def pulse_text(side: FuelSide, scale: float) -> list[str]:
         *([past] if lean >= TOO_LEAN_LAMBDA else []),
         f"Both valves get the same pulse at {nitrous.pulse_hz:g} Hz, but the nitrous valve opens later than it closes by {nitrous.nitrous_valve_lag_ms:g} ms and the fuel valve by "
         f"{nitrous.fuel_valve_lag_ms:g} ms: a share of every pulse that counts most when pulses are short. The jet is the {'wanted' if wet.fitted is None else 'fitted'} one.{plain}",
-        f"The band is 5 ms more or less between the two valves: gauge {ends[0]:.1f} to {ends[1]:.1f} at {100 * wet.duty[k]:.0f} %. Nobody knows it without measuring: fuel and nitrous caught "
+        f"The band is {VALVE_LAG_ERROR.high:g} ms more or less between the two valves: gauge {ends[0]:.1f} to {ends[1]:.1f} at {100 * wet.duty[k]:.0f} %. Nobody knows it without measuring: fuel and nitrous caught "
         "over a hundred pulses.",
     ]

@@ -241,7 +241,7 @@ class FirstPlan:
         fig = theme.figure(330)
         fig.add_scatter(mode="lines", line={"width": 0}, fill="toself", fillcolor=theme.WITH_BAND, hoverinfo="skip")
         fig.add_trace(theme.line(theme.WITH, name="computed, likely"))
-        fig.add_trace(theme.line(theme.TRADE, dash="dash", name="30 lb/h per 100 hp"))
+        fig.add_trace(theme.line(theme.TRADE, dash="dash", name="the trade's 30 lb/h per 100 hp"))
         return fig
 
     def _draw(self, _change: object = None) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from kernel_lib.band import PEAK_SHARE
+from kernel_lib.band import FLAME_RATIO, PEAK_SHARE
 from kernel_lib.plan.closeup import TRADE_PLUG_RANGES
 from kernel_lib.text import banded
 
@@ -77,7 +77,7 @@ def burn_text(r: Result) -> list[str]:
     """Sentences under it."""
     return [
         f"Whether nitrous burns faster is an open question: the charge is {100 * r.view.nitrous_fraction:.0f} % nitrous by mole, its flame hotter, but its chemistry holds the flame back and the cold charge "
-        "slows it. Flame speeds are computed for propane in place of gasoline; move the flame speed to see what 20 % either way does.",
+        f"slows it. Flame speeds are computed for propane in place of gasoline; move the flame speed to see what {100 * (FLAME_RATIO.high - 1):.0f} % either way does.",
     ]
 
 

@@ -54,8 +54,8 @@ class RipplePicture(Picture):
         dot = {"symbol": "circle", "size": 6, "color": theme.ACCENT}
         fig.add_trace(go.Scatter(mode="markers", marker=dot, cliponaxis=False))
         fig.add_trace(names(theme.WITH, "middle right", text=["a cycle"]))
-        fig.add_trace(names(theme.TRADE, "middle right", text=["at 10 Hz"]))
-        for k, what in ((1, "at 10 Hz"), (2, "drawn from then on"), (3, "an intake of this engine")):
+        fig.add_trace(names(theme.TRADE, "middle right", text=[f"at {model.TRADE_HZ:g} Hz"]))
+        for k, what in ((1, f"at {model.TRADE_HZ:g} Hz"), (2, "drawn from then on"), (3, "an intake of this engine")):
             fig.data[
                 k
             ].hovertemplate = f"%{{x:.0f}} ms: lambda %{{y:.3f}}, gauge AFR %{{customdata:.1f}}<extra>{what}</extra>"

@@ -10,7 +10,7 @@ import numpy as np
 from kernel_lib import BuildSheet, InputError, units
 from kernel_lib.plan import supply
 from kernel_lib.plan.weigh_in import WeighIn, weigh_in
-from kernel_lib.thermo.nitrous import mass_flux
+from kernel_lib.thermo.nitrous import T_CRITICAL, mass_flux
 
 from . import display
 from .bottle_words import MODEL_NAMES
@@ -24,6 +24,7 @@ _CAUTION = (
     "nozzle and hose clamped down, away from flame and ignition, gloves and eye protection, nobody downwind; the gas is cold enough to freeze skin and drives out "
     "air. Purge first: vapour at the start reads the nozzle too small, and the fuel set by it too lean. Better: weigh the bottle before and after logged pulls, and count the seconds the valve was open."
 )
+_END = units.c_from_k(T_CRITICAL)
 _FIELDS = (
     ("before", "bottle before", "kg", "with its own weight or without, but both alike"),
     ("after", "bottle after", "kg", ""),
@@ -212,7 +213,7 @@ def _limits(name: str) -> tuple[float, float, str]:
         "before": (0.1, 100.0, "Car bottles."),
         "after": (0.0, 100.0, "Car bottles."),
         "seconds": (0.5, 120.0, "Shorter, the valve's own times count; longer, the bottle is cold."),
-        "T_C": (-20.0, 36.0, "From 36.4 °C (97.5 °F) no liquid is left."),
+        "T_C": (-20.0, 36.0, f"From {_END:.1f} °C ({units.f_from_c(_END):.1f} °F) no liquid is left."),
     }[name]
 
 
