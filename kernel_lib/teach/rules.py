@@ -14,6 +14,8 @@ from ..errors import InputError
 from . import rules_mixture, rules_timing, rules_valve
 from .rules_car import Car, Say
 from .rules_kinds import (
+    CLOSE,
+    CLOSE_SHARE,
     FACT,
     HOLDS,
     MORE,
@@ -26,10 +28,14 @@ from .rules_kinds import (
     Stretch,
     unjudged,
 )
+from .rules_mixture import FUEL_MUCH
 from .rules_told import RULES
 
 __all__ = [
+    "CLOSE",
+    "CLOSE_SHARE",
     "FACT",
+    "FUEL_MUCH",
     "HOLDS",
     "MORE",
     "RULES",

@@ -111,6 +111,16 @@ class Say:
         """One value, or low, likely, high."""
         return self._told("kg/h", *kg_h) if self.metric else self._told("lb/h", *(units.lb_from_kg(v) for v in kg_h))
 
+    def about_fuel(self, kg_h: float) -> str:
+        """A model's likely value alone, to two figures."""
+        value, unit = (kg_h, "kg/h") if self.metric else (units.lb_from_kg(kg_h), "lb/h")
+        return f"{float(f'{value:.2g}'):g} {unit}"
+
+    def about_torque(self, nm: float) -> str:
+        """A model's likely value alone, to two figures."""
+        value, unit = (nm, "N m") if self.metric else (units.lbft_from_nm(nm), "lb ft")
+        return f"{float(f'{value:.2g}'):g} {unit}"
+
     def torque(self, *nm: float) -> str:
         """One value, or low, likely, high."""
         return self._told("N m", *nm) if self.metric else self._told("lb ft", *(units.lbft_from_nm(v) for v in nm))

@@ -13,6 +13,19 @@ from ..build_fields import PRACTICE
 HOLDS, SHORT, MORE, UNJUDGED = "holds", "short", "more than needed", "cannot be judged"
 VERDICTS = (SHORT, HOLDS, MORE, UNJUDGED)
 FACT = "a fact of physics"
+CLOSE = {
+    "deg": 0.5,
+    "rpm": 50.0,
+    "ms": 10.0,
+    "s": 0.1,
+    "Hz": 0.5,
+    "kPa gauge": 50.0,
+    "% of the flow": 2.0,
+    "% by mass": 0.5,
+}
+"""Unit -> difference from a need that nobody can set or see; choices of our own, no source. In lambda it is a sensor's error (`SENSOR_ERROR`)."""
+CLOSE_SHARE = 0.05
+"""The same of a power or a torque, as a share of it."""
 _FINE = 10.0  # rpm between which a verdict may change
 
 

@@ -14,13 +14,12 @@ from ..plan.stopping import stop_budget
 from ..thermo import species as sp
 from ..thermo.wideband import true_lambda
 from .rules_car import Car, Say
-from .rules_kinds import HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
+from .rules_kinds import CLOSE, HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
 from .rules_told import RULES
 
 FUEL_MUCH = 1.3
 """Times the likely fuel, from which an excess counts as too much: it no longer burns well; a choice of our own, no source."""
 
-LEAD_STEP_MS = 10.0
 LEADS_S = np.round(np.arange(-0.3, 0.61, 0.01), 2)
 """Leads looked at [s]."""
 
@@ -48,7 +47,7 @@ def fuel(car: Car, say: Say) -> RuleCheck:
     other = "mass-air" if sheet.controller.metering == "speed-density" else "speed-density"
     turned = table[f"fuel_{other.replace('-', '_')}_kg_h"].to_numpy()[k]
     because = (
-        f"At {course.rpm[k]:.0f} rpm {told} {say.fuel(low[k], best[k], high[k])} with this car's {sheet.controller.metering} metering ({other} would ask for {say.fuel(float(f'{turned:.2g}'))}). The rule's {say.fuel(given)} bring lambda to "
+        f"At {course.rpm[k]:.0f} rpm {told} {say.fuel(low[k], best[k], high[k])} with this car's {sheet.controller.metering} metering ({other} would ask for {say.about_fuel(turned)}). The rule's {say.fuel(given)} bring lambda to "
         f"{mixed:.2f} where {target:.2f} is wanted{side}.{edge}"
     )
     return held.check(rule, "kg/h", "nitrous flow, wall-heat share and density exponent over their ranges", because)
@@ -90,7 +89,7 @@ def gauge(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     return held.check(
         rule,
         "lambda",
-        "limiting-current model, not verified against a sensor; hydrogen's weight 1 to 3.7, nitrous over its range",
+        f"limiting-current model, not verified against a sensor; hydrogen's weight {HYDROGEN_WEIGHT.low:g} to {HYDROGEN_WEIGHT.high:g}, nitrous over its range",
         because,
         band,
     )
@@ -147,7 +146,7 @@ def lead(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     need = np.array([[_least_lead(car, float(rpm), case, stop) for rpm in car.rpm] for case in passage.CASES])
     best, low, high = need[0], need.min(axis=0), need.max(axis=0)
     rich = np.array([float(passage.extremes(sheet, float(rpm), 1.0, np.array([given / 1e3]))[0][0]) for rpm in car.rpm])
-    held = Held.over(Course(car.rpm, np.full(len(car.rpm), given), low, best, high), close=LEAD_STEP_MS)
+    held = Held.over(Course(car.rpm, np.full(len(car.rpm), given), low, best, high), close=CLOSE["ms"])
     k = held.k if held.verdict == SHORT else int(high.argmax())
     longest = 1e3 * LEADS_S[-1]
     course = Course(car.rpm, held.course.here, *(np.where(np.isinf(v), longest, v) for v in (low, best, high)))
@@ -205,4 +204,6 @@ def oxygen(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         f"Molar masses give {nitrous:.1f} and {air:.1f} %. It does not mean {nitrous / air:.1f} times the power: at {rpm:.0f} rpm nitrous is {share:.0f} % of the oxidiser by weight and {moved}, so that the charge "
         f"holds {more:.0f} % more oxygen; nitrous also brings heat of its own."
     )
-    return at_once(rule, told, "% by mass", Band(nitrous, nitrous, nitrous, "molar masses"), because, close=0.5)
+    return at_once(
+        rule, told, "% by mass", Band(nitrous, nitrous, nitrous, "molar masses"), because, close=CLOSE["% by mass"]
+    )

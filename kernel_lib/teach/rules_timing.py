@@ -14,13 +14,9 @@ from ..plan.spark import GRID, REASONS
 from ..plan.stopping import wash_out
 from ..text import banded, rounded
 from .rules_car import Car, Say
-from .rules_kinds import HOLDS, SHORT, Course, Held, RuleCheck, Stretch, at_once, unjudged
+from .rules_kinds import CLOSE, CLOSE_SHARE, HOLDS, SHORT, Course, Held, RuleCheck, Stretch, at_once, unjudged
 from .rules_told import RULES
 
-HALF_DEGREE, SPEED_STEP = 0.5, 50.0
-"""What a controller's tables hold apart [deg], [rpm]."""
-TWENTIETH = 0.05
-"""Of a power or torque, as a difference that is none."""
 UNKNOWNS = "nitrous flow, wall-heat share, density exponent, flame speed and knock over their ranges"
 
 _WHY = {"phasing": "the place of the burn", "knock": "knock", "pressure": "peak pressure under the sheet's limit"}
@@ -31,7 +27,7 @@ def retard(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     rule, table = RULES["retard"], car.window
     low, best, high = (table[f"retard_deg{end}"].to_numpy(float) for end in ("_low", "", "_high"))
     course = Course(table["rpm"].to_numpy(), table["rule_deg"].to_numpy(float), low, best, high)
-    held = Held.over(course, close=HALF_DEGREE)
+    held = Held.over(course, close=CLOSE["deg"])
     k, most = held.k, float(GRID[-1])
     capped = Course(course.rpm, course.here, *(np.where(np.isinf(v), most, v) for v in (low, best, high)))
     held = held.about(k, capped)
@@ -51,7 +47,7 @@ def retard(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     near = int(np.abs(course.rpm - last).argmin())
     if near != k and np.isfinite(best[near]):
         parts.append(f"At {last:.0f} rpm {best[near]:.1f} would likely do.")
-    shorter = course.rpm[~(high <= course.here + HALF_DEGREE)]
+    shorter = course.rpm[~(high <= course.here + CLOSE["deg"])]
     if len(shorter):
         parts.append(
             f"The cautious edge, which a first hit takes, lies beyond the rule at {'every speed' if len(shorter) == len(course.rpm) else f'{shorter[0]:.0f} to {shorter[-1]:.0f} rpm'}."
@@ -119,7 +115,7 @@ def window_from(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         edge = f"at the cautious edge, by which a first hit goes, from {round(high, -1):.0f} rpm on"
     own = car.sheet.nitrous.spray_rpm_min
     because = f"{told}, {edge}. The sheet begins at {own:.0f} rpm; below, only a smaller dose fits, which is what a ramp or a smaller nozzle is for."
-    found = at_once(rule, given, "rpm", need, because, close=SPEED_STEP)
+    found = at_once(rule, given, "rpm", need, because, close=CLOSE["rpm"])
     return _with_rpm(found, given, top if found.verdict != SHORT else need.best)
 
 
@@ -142,7 +138,7 @@ def window_to(car: Car, say: Say) -> RuleCheck:
         f"The engine gains {rise:.0f} rpm/s and the nitrous takes {banded(gone.low, gone.best, gone.high)} s to clear, so it has to close at {told} to be gone at the rev limit of {limit:.0f} rpm; the sheet ends at "
         f"{sheet.nitrous.spray_rpm_max:.0f} rpm. With the wheels loose it would have to close earlier still."
     )
-    found = at_once(rule, given, "rpm", need, because, close=SPEED_STEP, sign=-1)
+    found = at_once(rule, given, "rpm", need, because, close=CLOSE["rpm"], sign=-1)
     ends = (need.best, given) if found.verdict == SHORT else (float(car.rpm[0]), given)
     return _with_rpm(found, *ends)
 
@@ -171,14 +167,14 @@ def power(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     rule, (rpm, low, best, high) = RULES["power"], _gain(car)
     shot = shot_power(car.sheet, car.plan.flow.best)
     course = Course(rpm, np.full(len(rpm), shot), low, best, high)
-    held = Held.over(course, close=TWENTIETH * shot)
+    held = Held.over(course, close=CLOSE_SHARE * shot)
     k = int(np.flatnonzero(np.isfinite(best))[0]) if np.isfinite(best).any() else held.k
     span = (
         f"{rounded(np.nanmin(best), 10.0)} to {rounded(np.nanmax(best), 10.0)} hp"
         if np.isfinite(best).any()
         else "an unknown power"
     )
-    near = np.isfinite(best).any() and np.nanmax(np.abs(best - shot)) <= 2 * TWENTIETH * shot
+    near = np.isfinite(best).any() and np.nanmax(np.abs(best - shot)) <= 2 * CLOSE_SHARE * shot
     because = (
         f"Timed as it likely has to be, the shot adds {span} from {rpm[0]:.0f} to {rpm[-1]:.0f} rpm where it is worth {rounded(shot, 10.0)} hp at the speed of peak power: {'nearly the same' if near else 'not the same'}. "
         f"A first hit's timing gives away more of it, most at low speed: at {rpm[k]:.0f} rpm the shot adds {banded(low[k], best[k], high[k])} hp with all that is unknown."
@@ -194,7 +190,7 @@ def torque(car: Car, say: Say) -> RuleCheck:
     given = units.w_from_hp(shot_power(car.sheet, car.plan.flow.best)) / peak
     low, best, high = (units.w_from_hp(v) / speed for v in gains)
     course = Course(rpm, np.full(len(rpm), given), low, best, high)
-    held = Held.over(course, close=TWENTIETH * given)
+    held = Held.over(course, close=CLOSE_SHARE * given)
     k = held.k
     clutch = car.sheet.parts.clutch_torque_nm
     tail = (
@@ -203,5 +199,5 @@ def torque(car: Car, say: Say) -> RuleCheck:
         else ""
     )
     verb = "against" if held.verdict != HOLDS else "about the same as"
-    because = f"At {rpm[k]:.0f} rpm the whole shot adds {say.torque(low[k], best[k], high[k])}, {verb} {say.torque(float(f'{given:.2g}'))} at the speed of peak power.{tail}"
+    because = f"At {rpm[k]:.0f} rpm the whole shot adds {say.torque(low[k], best[k], high[k])}, {verb} {say.about_torque(given)} at the speed of peak power.{tail}"
     return held.check(rule, "N m", _TIMED, because)

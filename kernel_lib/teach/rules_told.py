@@ -30,6 +30,8 @@ _FROM, _TO = _usual("nitrous", "spray_rpm_min"), _usual("nitrous", "spray_rpm_ma
 _THROTTLE, _AIM = _usual("nitrous", "throttle_min_percent"), _usual("engine", "lambda_with_nitrous")
 _GAUGE = [TRADE_SCALE * v for v in (*WINDOW_LAMBDA, _AIM, TOO_LEAN_LAMBDA)]
 
+_OXYGEN = 36.0, 23.0  # % by mass, as the trade rounds them
+
 _ALL = (
     _rule(
         "fuel",
@@ -46,8 +48,8 @@ _ALL = (
         {"deg_per_50_hp": RULE_DEG_PER_50_HP},
         3,
         """A constant flow puts more nitrous into each cycle the slower the engine turns, and peak pressure, knock and the place of the burn follow the
-        dose of a cycle, not the horsepower. None of the three is both a straight line in horsepower and the same at every speed. The rule is: it was found near
-        peak power.""",
+        dose of a cycle, not the horsepower. None of the three is both a straight line in horsepower and the same at every speed. The rule is both, so it can be right at one speed
+        only.""",
     ),
     _rule(
         "plugs",
@@ -151,8 +153,8 @@ _ALL = (
     ),
     _rule(
         "oxygen",
-        "Nitrous is 36 % oxygen by weight, air 23 %",
-        {"nitrous_percent_by_mass": 36.0, "air_percent_by_mass": 23.0},
+        f"Nitrous is {_OXYGEN[0]:g} % oxygen by weight, air {_OXYGEN[1]:g} %",
+        {"nitrous_percent_by_mass": _OXYGEN[0], "air_percent_by_mass": _OXYGEN[1]},
         0,
         """Molar masses: one oxygen atom of 16 in 44 for nitrous; about a fifth of air's molecules, a little heavier than the rest. It is no ratio of powers: nitrous takes the place of air, brings heat of its own, and the fuel has to be
         there.""",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..band import SENSOR_ERROR, Band
+from ..band import SENSOR_ERROR, VALVE_LAG_ERROR, Band
 from ..plan import delivery as dv
 from ..plan.bottle_day import full_temperature, gauge_pressure, hold_temperature, state_of
 from ..plan.fuel import lambda_at_flow
@@ -16,7 +16,7 @@ from ..thermo.fluid import T_LAST, T_TRIPLE, table
 from ..thermo.mixture import oxygen_share
 from ..thermo.nitrous import DEFAULT, MODELS, mass_flux
 from .rules_car import Car, Say
-from .rules_kinds import HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
+from .rules_kinds import CLOSE, CLOSE_SHARE, HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
 from .rules_told import RULES
 
 RATES = np.geomspace(2.0, 50.0, 81)
@@ -24,7 +24,6 @@ RATES = np.geomspace(2.0, 50.0, 81)
 PULSED_SHARES = (0.25, 0.5, 0.75)
 COLDER = 15.0
 """An unheated bottle below the one in its window [K]; a choice of our own."""
-_TWENTIETH, _TENTH_S, _TWO_PERCENT, _PRESSURE_STEP = 0.05, 0.1, 2.0, 50.0
 
 
 def pulse(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
@@ -48,7 +47,7 @@ def pulse(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     lean = dv.lambda_ripple(sheet, car.setup, rpm, share, hz).leanest.max(axis=1)  # (speeds, rates)
     low, best, high = (_least_rate(lean, stop + off) for off in (SENSOR_ERROR.high, 0.0, SENSOR_ERROR.low))
     course = Course(car.rpm, np.full(len(car.rpm), given), low, best, high)
-    held = Held.over(course, close=0.5)
+    held = Held.over(course, close=CLOSE["Hz"])
     k, most = held.k, float(RATES[-1])
     at = float(np.interp(given, RATES, lean[k]))
     held = held.about(k, Course(car.rpm, course.here, *(np.minimum(x, most) for x in (low, best, high))))
@@ -93,14 +92,14 @@ def half(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     low, high = (float(v) for v in pulsing.band(share))
     need = Band(
         *(shot_power(sheet, s * flow) for s in (low, share, high)),
-        "valve's opening less closing time within 5 ms either way; flow likely",
+        f"valve's opening less closing time within {VALVE_LAG_ERROR.high:g} ms either way; flow likely",
     )
     because = (
-        f"At 50 % valve duty and {sheet.nitrous.pulse_hz:g} Hz this valve passes {banded(100 * low, 100 * share, 100 * high)} % of the flow, worth {banded(need.low, need.best, need.high)} hp where the rule says "
+        f"At {100 * duty:.0f} % valve duty and {sheet.nitrous.pulse_hz:g} Hz this valve passes {banded(100 * low, 100 * share, 100 * high)} % of the flow, worth {banded(need.low, need.best, need.high)} hp where the rule says "
         f"{given:.0f}. Half of the flow itself would be worth {straight:.0f} hp."
     )
     return at_once(
-        rule, given, "hp", need, because, close=_TWENTIETH * whole, at_rpm=float(sheet.engine.peak_power_rpm)
+        rule, given, "hp", need, because, close=CLOSE_SHARE * whole, at_rpm=float(sheet.engine.peak_power_rpm)
     )
 
 
@@ -129,7 +128,7 @@ def hold(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         for end in ("low", "best", "high")
     )
     course = Course(car.rpm, np.full(len(car.rpm), given), low, best, high)
-    held = Held.over(course, close=_TENTH_S)
+    held = Held.over(course, close=CLOSE["s"])
     k = held.k
     open_ = cases["open"][k]
     edge = ""
@@ -188,14 +187,14 @@ def bottle(car: Car, say: Say) -> RuleCheck:
         f"At {rpm:.0f} rpm the mixture stays within {SENSOR_ERROR.high:g} of its target {colder} {say.pressure(ends[0])} and up to {say.pressure(ends[1])}{top}; the sheet's window is {say.pressure(window[0])} to {say.pressure(window[1])} gauge, and its bottle stands "
         f"{where} it at {say.pressure(now)}. Flow alone may ask for less; liquid at the pick-up, repeatable passes and the valve's own limit need the window all the same.{steep}"
     )
-    short = window[0] < ends[0] - _PRESSURE_STEP or window[1] > ends[1] + _PRESSURE_STEP
+    short = window[0] < ends[0] - CLOSE["kPa gauge"] or window[1] > ends[1] + CLOSE["kPa gauge"]
     here = Band(
         window[0],
         sum(window) / 2,
         window[1],
         rule.basis if not sheet.is_given("nitrous.window_low_kpa") else "the sheet",
     )
-    found = at_once(rule, here, "kPa gauge", need, because, close=_PRESSURE_STEP, at_rpm=rpm)
+    found = at_once(rule, here, "kPa gauge", need, because, close=CLOSE["kPa gauge"], at_rpm=rpm)
     lack = max(ends[0] - window[0], window[1] - ends[1]) / (window[1] - window[0]) if short else 0.0
     return RuleCheck(**{**vars(found), "verdict": SHORT if short else HOLDS, "missing": float(lack)})
 
@@ -220,7 +219,7 @@ def root(car: Car, say: Say) -> RuleCheck:
         MORE: "fuel set by it would leave the mixture rich",
         HOLDS: "near enough",
     }
-    found = at_once(rule, given, "% of the flow", need, "", close=_TWO_PERCENT)
+    found = at_once(rule, given, "% of the flow", need, "", close=CLOSE["% of the flow"])
     because = (
         f"A bottle {say.cooler(warm - cold)} colder than the middle of the window ({pressures[0]} in place of {pressures[1]}) passes {banded(need.low, need.best, need.high)} % of the flow, the root of pressure says {given:.0f} %: "
         f"{side[found.verdict]}. The colder liquid is denser and makes up for part of the pressure."
