@@ -14,7 +14,7 @@ from ..plan.plan import Plan
 from ..text import banded, rounded
 from ..units import kg_from_lb
 
-_STYLE = """
+STYLE = """
 :root{color:#1b1f24;background:#fbfaf7;font:16px/1.5 Charter,"Iowan Old Style",Cambria,Georgia,serif}
 body{max-width:64rem;margin:2rem auto;padding:0 1.2rem}h1{font-size:1.7rem;margin:.2em 0}h2{font-size:1.15rem;margin:1.6em 0 .3em}
 p,li{max-width:70ch}.quiet{color:#5b6470;font-size:.9rem}.car{color:#8a3b12}
@@ -103,7 +103,7 @@ def plan_html(sheet: BuildSheet, plan: Plan) -> str:
     timing = f"<p>{escape(timing_sentences(plan.timing)[0])}</p>" if reachable else ""
     tables = "".join(_table(title, columns, plan.table) for title, columns in _TABLES)
     return f"""<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>Plan: {car}</title><style>{_STYLE}</style></head><body>
+<title>Plan: {car}</title><style>{STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)}</p>
 <h1>{nitrous.shot_hp:g} hp, {nitrous.system}, {nitrous.spray_rpm_min:g} to {nitrous.spray_rpm_max:g} rpm</h1>
 <p>{escape(plan_answer(sheet, plan))}</p>{blockers}{timing}{tables}

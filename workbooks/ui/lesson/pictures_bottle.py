@@ -135,9 +135,11 @@ class WindowPicture(LessonPicture):
         unit, degree = display.shown("kPa gauge", car.system).unit, display.shown("°C", car.system).unit
         boil, closed, critical, ring, name, boil_name = self.figure.data
         T, P = saturation_line()
-        boil.x, boil.y = _degrees(T, car), _pressure(P - barometer, car)
+        boil_x, boil_y = _degrees(T, car), _pressure(P - barometer, car)
+        boil.x, boil.y = boil_x, boil_y
         T_closed, P_closed = closed_bottle(round(f.mass, 6), bottle_volume(w.rated))
-        closed.x, closed.y = _degrees(T_closed, car), _pressure(P_closed - barometer, car)
+        closed_x, closed_y = _degrees(T_closed, car), _pressure(P_closed - barometer, car)
+        closed.x, closed.y = closed_x, closed_y
         critical.x, critical.y = [float(_degrees(T_CRITICAL, car))], [float(_pressure(P_CRITICAL - barometer, car))]
         own = units.k_from_c(sheet.nitrous.bottle_temperature_c)
         ring.x, ring.y = (
@@ -145,8 +147,8 @@ class WindowPicture(LessonPicture):
             [float(_pressure(np.interp(own, T_closed, P_closed) - barometer, car))],
         )
         seen = P_closed - barometer <= 0.8 * _TOP
-        name.x, name.y = closed.x[seen][-1:], closed.y[seen][-1:]
-        boil_name.x, boil_name.y = boil.x[15:16], boil.y[15:16]
+        name.x, name.y = closed_x[seen][-1:], closed_y[seen][-1:]
+        boil_name.x, boil_name.y = boil_x[15:16], boil_y[15:16]
         for trace, what in (
             (boil, "boiling line"),
             (closed, "this bottle, closed"),

@@ -24,10 +24,11 @@ function render({ model, el }) {
   const X = (x) => L + (x - x0 + room) / (x1 - x0 + 2 * room) * (W - L - R);
   const Y = (y) => T + (high - y) / (high - low) * (H - T - B);
   const svg = make("svg", { viewBox: `0 0 ${W} ${H}`, class: "nw-sketch", role: "group", "aria-label": `Draw ${label}` }, el);
-  for (let k = 0; k <= 4; k++) {
-    const y = low + k * (high - low) / 4;
+  const rough = (high - low) / 5, ten = 10 ** Math.floor(Math.log10(rough));
+  const tick = ten * [1, 2, 5, 10].find((n) => n * ten >= rough * 0.999);
+  for (let y = Math.ceil(low / tick - 1e-9) * tick; y <= high + 1e-9; y += tick) {
     make("line", { x1: L, x2: W - R, y1: Y(y), y2: Y(y), class: "nw-sketch-grid" }, svg);
-    make("text", { x: L - 8, y: Y(y) + 4, "text-anchor": "end" }, svg, y.toFixed(Number.isInteger((high - low) / 4) ? 0 : Math.max(digits, 1)));
+    make("text", { x: L - 8, y: Y(y) + 4, "text-anchor": "end" }, svg, y.toFixed(Math.max(0, -Math.floor(Math.log10(tick)))));
   }
   for (const x of at) make("text", { x: X(x), y: H - B + 20, "text-anchor": "middle" }, svg, x);
   make("text", { x: (L + W - R) / 2, y: H - 8, "text-anchor": "middle" }, svg, model.get("across"));

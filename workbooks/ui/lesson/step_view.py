@@ -129,19 +129,21 @@ class StepView:
         self._committed(self.answer)
 
     def take(self, answer: Answer) -> None:
-        """Show the computed answer beside a prediction."""
-        self.answer, ask = answer, self._ask
+        """Show the computed answer beside a prediction; nothing changes where it cannot be computed."""
+        ask = self._ask
+        self.build()
+        self.drawn.guess(self.car, answer)
+        self.answer = answer
         if isinstance(ask, Choice):
             self._radio.index, self._radio.disabled = answer, True
         elif isinstance(ask, Number):
             self._typed = answer
             self._field.show(answer, display.METRIC)
             self._field.text.disabled = self._field.slider.disabled = True
-        else:
+        else:  # the picture has it from now on
             self._board.values, self._board.locked = list(answer), True
+            self._control.layout.display = "none"
         self.button.layout.display = "none"
-        self.build()
-        self.drawn.guess(self.car, answer)
         self._reveal(self.step.facts(self.car))
         self._picture.remove_class("nw-unseen")
 
@@ -149,17 +151,14 @@ class StepView:
         """Make the picture, out of sight as long as nothing is committed."""
         if self._built:
             return
-        self._built = True
-        self._knob_at = self.step.knob(self.car)
+        knob = self.step.knob(self.car)
         self.drawn = self.step.picture()
-        knob = self._knob_at
         self._slider = NumberField(knob.label, knob.unit, self._turn, span=knob.span, digits=knob.digits)
         self._at = knob.start
         self._slider.show(knob.start, display.METRIC)
         self._turned()
-        settle = getattr(self.drawn.figure, "settle", None)
-        if settle:
-            settle()
+        self.drawn.figure.settle()
+        self._built = True
         self._picture.children = [self.drawn.title, self.drawn.subtitle, self.drawn.figure]
 
     def _turn(self, value: float) -> None:
