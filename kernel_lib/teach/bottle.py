@@ -9,6 +9,7 @@ import numpy as np
 
 from ..band import Band
 from ..build_sheet import BuildSheet
+from ..doubts import overfilled
 from ..engine.setup import Setup
 from ..errors import InputError, check_array, check_number
 from ..plan import bottle_day as bd
@@ -192,7 +193,7 @@ class Window:
     valve : float or None
         Pressure against which the valve still opens, if the sheet states it.
     fall : float or None
-        What one pass takes off the gauge in mid-window; None where the bottle does not hold it.
+        What one pass takes off the gauge in mid-window; None where the bottle does not hold it, or holds more than it may.
     cold_step, window_step : Band
         What `STEP_P` more on the gauge does to the flow, from a cold bottle and from the middle of the window; shares, over the models.
     """
@@ -256,6 +257,8 @@ def _step(sheet: BuildSheet, T: float) -> Band:
 
 def _fall(sheet: BuildSheet, T: float) -> float | None:
     """What a pass takes off the gauge of a bottle at a temperature [Pa]."""
+    if overfilled(sheet):
+        return None
     seconds = sheet.nitrous.pass_s
     try:
         colder = T - bd.temperature_fall(sheet, T, full_flow(sheet) * seconds, seconds)

@@ -2,6 +2,7 @@
 
 import re
 from functools import lru_cache
+from time import process_time
 
 import numpy as np
 import pytest
@@ -103,7 +104,8 @@ def test_words_fill(step, name, system):
     templates = [step.question, *step.scene, *step.why, step.finding(car), knob.hint, *options, step.title]
     for template in templates:
         assert bare_numbers(template) == []
-        assert not BAD.search(fill(template, facts).strip()), fill(template, facts)
+        assert not BAD.search(fill(template, facts)), fill(template, facts)
+        assert fill(template, facts) == fill(template, facts).strip()
     assert 2 <= len(step.why) <= 3
     for paragraph in step.why:
         assert 60 <= len(fill(paragraph, facts).split()) <= (110 if name in ("dry", "wet", "bare") else 118), paragraph
@@ -161,7 +163,8 @@ def test_trying_is_told_and_drawn(step, name, system):
     picture.guess(car, answers(step, car)[0])
     texts = set()
     for value in (low, knob.start, high):
-        title, subtitle = picture.reveal(car, value)
+        with picture.figure.batch_update():  # as on the page: what was set cannot be read back yet
+            title, subtitle = picture.reveal(car, value)
         text = step.tried(car, value)
         for words in (title, subtitle, text):
             assert words
@@ -181,20 +184,18 @@ def test_trying_is_told_and_drawn(step, name, system):
 
 @EVERY
 def test_facts_and_knob_are_quick_once_warm(step):
-    """Sixty milliseconds for a moved slider, with much to spare for a busy machine: the best of three."""
-    from time import perf_counter
-
+    """Sixty milliseconds for a moved slider: of the processor, since others may keep it busy; the best of three."""
     car = car_of("wet")
     step.warm(car)
     picture, knob = step.picture(), step.knob(car)
     picture.reveal(car, knob.start)
 
     def took(k):
-        begin = perf_counter()
+        begin = process_time()
         picture.reveal(car, knob.span[0] + k * knob.span[2])
         step.tried(car, knob.span[0] + k * knob.span[2])
         step.facts(car)
-        return perf_counter() - begin
+        return process_time() - begin
 
     assert min(took(k) for k in (7, 11, 13)) < 0.06
 
@@ -270,6 +271,9 @@ def test_window_says_what_this_valve_and_this_bottle_do():
     text = {name: fill(" ".join(WINDOW.why), WINDOW.facts(car_of(name))) for name in SHEETS}
     assert "does not say how much" in text["dry"]
     assert "inside the window" in text["odd"]
+    assert "is not computed" in text["odd"]
+    low = LessonCar(WREN.replace({"nitrous.valve_opens_against_kpa": 5000.0}), display.US)
+    assert "below the window" in WINDOW.facts(low)["valve"]
     assert "keeps some vapour" in text["small"]
     assert "87 °F" in text["dry"]
     assert "Overfilled" in WINDOW.tried(car_of("dry"), 125.0)
@@ -313,3 +317,9 @@ def test_bars_are_the_parts():
     assert sum(before.x) + sum(after.x) == pytest.approx(1e3 * s.total.best)
     assert after.base[0] == pytest.approx(1e3 * s.seen_s)
     assert switch.x[0] == pytest.approx(1e3 * s.without_sensor.best)
+
+
+def test_pulses_in_step_are_said_where_they_are():
+    """With a pulse a cycle inside the window the worst is that very case, and no other matter."""
+    assert "all but keep step" in PULSES.facts(car_of("odd"))["in_step"]
+    assert "another matter" in PULSES.facts(car_of("dry"))["in_step"]

@@ -193,7 +193,8 @@ class WindowPicture(LessonPicture):
             }
         ]
         label = {"x": 0, "xref": "paper", "xanchor": "left", "yanchor": "bottom", "showarrow": False}
-        notes = [{**label, "y": high, "text": "window (common practice)", "font": font(theme.TRADE)}]
+        own = "window" if car.sheet.is_given("nitrous.window_low_kpa") else "window (common practice)"
+        notes = [{**label, "y": high, "text": own, "font": font(theme.TRADE)}]
         if w.valve is not None:
             y = float(_pressure(w.valve, car))
             shapes.append(

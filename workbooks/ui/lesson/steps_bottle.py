@@ -29,7 +29,8 @@ def lost(pascal: float, system: str) -> str:
 
 def change(share: float) -> str:
     """Write a change of the flow in whole percent, signed."""
-    return f"{100 * share:+.0f} %".replace("+0 %", "0 %").replace("-0 %", "0 %")
+    value = round(100 * share)
+    return f"{value:+d} %" if value else f"{value} %"
 
 
 def changes(band: Band) -> str:
@@ -217,14 +218,14 @@ class BottleWindow(Step):
         if w.valve is None:
             valve = "A valve can only lift against so much pressure; this sheet does not say how much, so look it up."
         else:
-            room = (
-                "which is beyond the window"
-                if w.valve > w.high
-                else "which is inside the window, so the window has to end lower"
-            )
+            room = "which is beyond the window"
+            if w.valve <= w.low:
+                room = "which is below the window: valve and window do not go together"
+            elif w.valve <= w.high:
+                room = "which is inside the window, so the window has to end lower"
             valve = f"This valve opens against {gauge(w.valve, s)} and no more, {room}."
         fall = (
-            "A pass from there is more than this bottle holds."
+            "What a pass takes off the gauge is not computed, for this fill bears none."
             if w.fall is None
             else f"A pass cools the rest of it and takes about {lost(w.fall, s)} off the gauge, so the pass has to begin high enough."
         )

@@ -59,9 +59,8 @@ class Pulses(Step):
         "In a dry system the fuel does not pulse. It is set for the mean, so a cylinder in the pulse burns lean and one in the pause burns rich. In a wet system the fuel comes in the same pulses, "
         "if both valves work alike. Then lambda hardly moves, but one cycle still burns much more of both than the next. Pressure and knock follow the strongest cycle, so the timing must suit it. The sensor sees "
         "the exhaust of many cycles mixed and shows the mean. It is blind to all this.",
-        "Part of it evens out in time, since each cylinder meets another part of the pulse in each cycle. What is left is worst at {spread_rpm}: one cylinder is {spread} above the mean of all. It is another "
-        "matter when pulses and cycles keep step. At {low_rpm} each cylinder draws {cycle_hz} times a second. Pulsed at that very rate, one and the same cylinder would stay {beat} above the mean. Faster pulses blur better in a "
-        "manifold, but {fastest}. The shot planner draws a map of it for your own car.",
+        "Part of it evens out in time, since each cylinder meets another part of the pulse in each cycle. What is left is worst at {spread_rpm}: one cylinder is {spread} above the mean of all. "
+        "{in_step} Faster pulses blur better in a manifold, but {fastest}. The shot planner draws a map of it for your own car.",
     )
     sources = "well-mixed manifold; the valve's error from memory; the pulse rate is common practice"
 
@@ -81,20 +80,14 @@ class Pulses(Step):
 
     def facts(self, car: LessonCar) -> dict[str, str]:
         sheet, c = car.sheet, self._cycles(car)
-        wet, pulsed, port = sheet.nitrous.system == "wet", sheet.nitrous.progressive, sheet.nitrous.delivery == "port"
+        wet, pulsed = sheet.nitrous.system == "wet", sheet.nitrous.progressive
         low = float(spray_speeds(sheet)[0])
         spread, spread_rpm = td.worst_beat(sheet, c.hz)
-        beat = float(td.pulse_sweep(sheet, low, (low / 120,)).spread[0])
         case = "This car's valve does so." if pulsed else (
             "This car's valve does not pulse: it opens once and stays open, and none of what follows happens to it. Take it as if it were pulsed, at the rate that is common practice."
         )  # fmt: skip
         if wet:
             case += " The jet's fuel is taken to be pulsed along with the nitrous."
-        mixing = (
-            "Nozzles at the ports have no manifold to blur the pulses, so a cylinder gets all or next to nothing."
-            if port or not c.mixing_s
-            else f"The manifold blurs the pulses, but it takes only about {ms(c.mixing_s)} to follow a change."
-        )
         try:
             fastest = f"this valve can pass half the flow only up to about {td.fastest_half(sheet):.0f} pulses a second"
         except InputError:
@@ -116,7 +109,7 @@ class Pulses(Step):
             "misfire": f"lambda {sheet.limits.misfire_rich_lambda:.2f}",
             "period": ms(1 / c.hz),
             "intakes": f"about {c.per_pulse:.0f}",
-            "mixing": mixing,
+            "mixing": self._mixing(c),
             "neighbours": self._neighbours(car, c.per_pulse),
             "strongest": _percent(c.strongest),
             "weakest": _percent(max(c.weakest, 0.0)),
@@ -128,15 +121,38 @@ class Pulses(Step):
             if pulsed
             else "If this valve were pulsed, the leanest single cycle would come",
             "against": against,
+            "draws": "draws" if pulsed else "would draw",
             "stays": "stays" if pulsed else "would stay",
             "since": ", since the fuel pulses along" if wet else "",
             "spread": f"{100 * spread:.0f} %" if spread >= 0.01 else "about a percent",
             "spread_rpm": f"{round(spread_rpm, -1):.0f} rpm",
-            "low_rpm": f"{low:.0f} rpm",
-            "cycle_hz": f"{low / 120:.0f}",
-            "beat": _percent(beat),
+            "in_step": self._in_step(car, low, spread, spread_rpm),
             "fastest": fastest,
         }
+
+    @staticmethod
+    def _in_step(car: LessonCar, low: float, spread: float, spread_rpm: float) -> str:
+        """What happens where pulses and cycles keep step, at the lowest speed; or that they do so already."""
+        beat = float(td.pulse_sweep(car.sheet, low, (low / 120,)).spread[0])
+        if spread > 0.5 * beat:
+            return (
+                f"There pulses and cycles all but keep step: each cylinder draws {spread_rpm / 120:.0f} times a second, and one and the same cylinder meets the same part of the pulse "
+                "again and again."
+            )
+        return (
+            f"It is another matter when pulses and cycles keep step. At {low:.0f} rpm each cylinder draws {low / 120:.0f} times a second. Pulsed at that very rate, one and the same "
+            f"cylinder would stay {_percent(beat)} above the mean."
+        )
+
+    @staticmethod
+    def _mixing(c: td.Cycles) -> str:
+        if not c.mixing_s:
+            return (
+                "Nozzles at the ports have no manifold to blur the pulses, so a cylinder gets all or next to nothing."
+            )
+        if c.mixing_s < 0.7 / c.hz:
+            return f"The manifold blurs the pulses, but it takes only about {ms(c.mixing_s)} to follow a change."
+        return f"The manifold takes about {ms(c.mixing_s)} to follow a change, which blurs the better part of a pulse."
 
     @staticmethod
     def _neighbours(car: LessonCar, per_pulse: float) -> str:
@@ -162,7 +178,7 @@ class Pulses(Step):
     def finding(self, car: LessonCar) -> str:
         stays = "Over the speeds of the spray window one cylinder {stays} up to {spread} above the mean of all."
         if self._even(car):
-            return f"{{who}} to {{leanest}}, {{gauge}}: hardly leaner than the mean{{since}}. But the strongest cycle draws {{strongest}} of the full flow, the weakest {{weakest}}. {stays}"
+            return f"{{who}} to {{leanest}}, {{gauge}}: hardly leaner than the mean{{since}}. But the strongest cycle {{draws}} {{strongest}} of the full flow, the weakest {{weakest}}. {stays}"
         return f"{{who}} to {{leanest}}, {{gauge}}: leaner than the mean by {{gap}}. {{against}} {stays}"
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
@@ -243,7 +259,7 @@ class LeanStop(Step):
     key, title = "lean_stop", "A stop comes late"
     question = "The fuel fails. How long until the last nitrous is burned?"
     scene = (
-        "A full hit at {rpm}. {failure} There are {way} of pipe between the engine and the sensor, whose time constant is {sensor}, and the controller filters the reading with {filter}. {stop_case}",
+        "A full hit at {rpm}. {failure} There are {way} of pipe between the engine and the sensor, whose time constant is {sensor}, and the controller filters the reading with {filter}.{stop_case}",
         "Count from the first lean cycle until {gone} of the nitrous is gone and the last lean cycle has burned.",
     )
     why = (
@@ -287,7 +303,7 @@ class LeanStop(Step):
         stop_case = (
             ""
             if own == s.stop
-            else f"The sheet's own stop at {own:.3f} is not leaner than the target; it is taken at {s.stop:.3f}."
+            else f" The sheet's own stop at {own:.3f} is not leaner than the target; it is taken at {s.stop:.3f}."
         )
         hold = (
             f"Retard and added fuel have to stay on meanwhile (common practice: {RULES['hold'].numbers['hold_s']:g} s)."
