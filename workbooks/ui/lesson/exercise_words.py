@@ -19,7 +19,7 @@ def engine(case: Unmet, system: str) -> str:
         f"compression {e.compression_ratio:g}. It fills best at {full.rpm[best]:g} rpm and makes {e.peak_power_hp:g} hp at {e.peak_power_rpm:g} rpm without nitrous, "
         f"lambda {e.lambda_without_nitrous:g}. Fuel {s.make_fuel().name}, {s.octane_ron:g} RON; fuel is metered by {s.controller.metering}. "
         f"The owner wants {s.nitrous.shot_hp:g} hp, {s.nitrous.system}, lambda {e.lambda_with_nitrous:g}, sprayed between {s.nitrous.spray_rpm_min:g} and "
-        f"{s.nitrous.spray_rpm_max:g} rpm. He accepts {s.limits.peak_pressure_rise_percent:g} % more peak pressure than the engine's own highest."
+        f"{s.nitrous.spray_rpm_max:g} rpm. The owner accepts {s.limits.peak_pressure_rise_percent:g} % more peak pressure than the engine's own highest."
     )
 
 

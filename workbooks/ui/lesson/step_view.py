@@ -100,6 +100,7 @@ class StepView:
         elif isinstance(self._ask, Number):
             self._field.show(self._typed, display.METRIC)
         if self.answer is not None:
+            self.drawn.guess(car, self.answer)
             self._reveal(facts)
 
     def _say(self, sentence: str) -> None:
