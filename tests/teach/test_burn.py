@@ -353,6 +353,18 @@ def test_dose_per_cycle_makes_pressure_ask_most_at_low_speed(name):
     np.testing.assert_array_equal(over, r.needs["pressure"][-1] > 0)
 
 
+def test_without_retard_the_cycle_is_that_of_the_close_up():
+    """With cylinders alike the worst is the mean one, fired by itself."""
+    sheet, plan = car("wren_five")
+    alike = sheet.replace({"nitrous.cylinder_spread_percent": 0})
+    r = tr.retard_over_speed(alike, corners("wren_five"), plan.power.best, (4000.0, 6000.0))
+    for n, rpm in enumerate(r.rpm):
+        view = look(alike, float(rpm), plan.flow.best, 0.0)
+        assert r.peak_none[n] == pytest.approx(view.shot_row["P_max"], rel=2e-3)
+        own = view.own_row["knock_integral"]
+        assert r.knock_none[n] == pytest.approx(view.shot_row["knock_integral"] / own, rel=5e-3)
+
+
 def test_governing_reason_is_the_largest_need():
     r = needs("wren_five")
     for share in range(len(tr.SHARES)):

@@ -206,7 +206,7 @@ class RetardPicture(OverSpeed):
         short = [f"{rpm:.0f}" for rpm in r.rpm[~r.reachable[k]]]
         none = f"; at {listed(short)} rpm no retard keeps every limit" if short else ""
         return (
-            f"With {value:.0f} % of the shot the cautious edge asks for {angle_up(r.edge[k][0])} at {speed(r.rpm[0])} and {angle_up(r.edge[k][-1])} at {speed(r.rpm[-1])}{none}",
+            f"With {value:.0f} % of the shot the cautious edge is {angle_up(r.edge[k][0])} at {speed(r.rpm[0])} and {angle_up(r.edge[k][-1])} at {speed(r.rpm[-1])}{none}",
             "Retard from the known-good timing over engine speed: what each reason asks for, likely; the likely need, shaded up to the cautious edge; the first hit where every limit can be kept.",
         )
 

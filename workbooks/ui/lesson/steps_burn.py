@@ -225,6 +225,7 @@ class RetardFor(Step):
             "speed_last": speed(r.rpm[-1]),
             "likely_first": angle(r.likely[k][0]),
             "likely_last": angle(r.likely[k][-1]),
+            **_ends_known(np.maximum(r.edge[k], r.rule[k])),
             "edge_first": angle_up(r.edge[k][0]),
             "edge_last": angle_up(r.edge[k][-1]),
             "lost": lost,
@@ -339,6 +340,13 @@ def _peak(pascal: float, system: str) -> str:
     return pressure(pascal / 1e5, system) if np.isfinite(pascal) else "a pressure that is not known"
 
 
+def _ends_known(top: np.ndarray) -> dict[str, str]:
+    """The first hit's retard at the first and at the last speed where it is known."""
+    known = np.flatnonzero(np.isfinite(top))
+    first, last = (float(top[known[k]]) if len(known) else np.nan for k in (0, -1))
+    return {"top_first": angle_up(first), "top_last": angle_up(last)}
+
+
 def speeds_told(rpm) -> str:
     """List engine speeds; "no speed" where there is none."""
     return f"{listed([f'{v:.0f}' for v in rpm])} rpm" if len(rpm) else "no speed"
@@ -373,8 +381,8 @@ def _shape_said(said: np.ndarray, top: np.ndarray) -> str:
     }[mine]
     need = {
         "level": "but here the cautious edge is about the same at every speed",
-        "falling": "but the need falls with speed, from {edge_first} to {edge_last}, because each cycle gets less nitrous",
-        "rising": "but here the need rises with speed, from {edge_first} to {edge_last}",
+        "falling": "but the need falls with speed, from {top_first} to {top_last}, because each cycle gets less nitrous",
+        "rising": "but here the need rises with speed, from {top_first} to {top_last}",
         "bent": "but here the need turns round on its way",
     }[true]
     return f"{drew}, {need}."
