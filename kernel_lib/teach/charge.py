@@ -179,7 +179,12 @@ def oxygen_gain(sheet: BuildSheet, rpm, part: float = 1.0) -> Gain:
         As `fresh_charge`, where so much leaves no room for air.
     """
     part = check_number("part", part, 0.0, 2.0, "", "A share of this car's shot.")
-    setup, rpm = Setup.of(sheet), np.atleast_1d(np.asarray(rpm, float))
+    return _gain(sheet, tuple(np.atleast_1d(np.asarray(rpm, float)).tolist()), part)
+
+
+@functools.lru_cache(maxsize=128)
+def _gain(sheet: BuildSheet, speeds: tuple[float, ...], part: float) -> Gain:
+    setup, rpm = Setup.of(sheet), np.array(speeds)
     flow, wall, exponent = (np.array(v)[:, None] for v in zip(*choices(sheet), strict=True))
     charge, bare = (
         fresh_charge(setup, rpm, part * flow, wall_share=wall, exponent=exponent),

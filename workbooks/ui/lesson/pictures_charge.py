@@ -90,7 +90,7 @@ class OxygenPicture(_Picture):
             0,
             max(160.0, 110 * bands[1][2], *(1.1 * np.asarray([] if drawn is None else drawn, float))),
         ]
-        title = f"Nitrous gas holds {100 * gas[0]:.0f} % more oxygen than as much air, this cylinder {percent(bands[1])} % more"
+        title = f"Nitrous gas holds {100 * gas[0]:.0f} % more oxygen than the same mass of air, this cylinder {percent(bands[1])} % more"
         return (
             title,
             f"More oxygen than air at {rpm:.0f} rpm, counted in five ways; pale: the gas alone; full: this charge, with its band",
@@ -173,6 +173,7 @@ class GaugePicture(_Picture):
         seen = [value - 0.02, stop + 0.015, float(true.high.max()) + 0.01, float(true.low.min()) - 0.01]
         seen += [] if self.drawn is None else [self.drawn - 0.01, self.drawn + 0.01]
         self.figure.layout.yaxis.range = [min(seen), max(seen)]
+        self.figure.layout.xaxis.range = [float(rpm[0]), float(rpm[-1])]
         low, best, high = true.at(0)
         title = f"Gauge {value * car.scale:.1f} (lambda {value:.3f}) is really lambda {best:.3f} ({low:.3f} to {high:.3f}) at {rpm[0]:.0f} rpm, {best * car.scale:.1f} in gauge numbers"
         return (
@@ -190,8 +191,8 @@ class FlamePicture(_Picture):
         right = {"xaxis": "x2", "yaxis": "y2"}
         for color, rest in ((theme.WITHOUT, {}), (theme.WITH, {}), (theme.WITH, right)):
             fig.add_trace(theme.line(color, **rest))
-        fig.add_trace(names(theme.WITHOUT, "top center", text=["without nitrous"]))
-        fig.add_trace(names(theme.WITH, "bottom center", text=["with nitrous"]))
+        fig.add_trace(names(theme.WITHOUT, "bottom center", text=["without nitrous"]))
+        fig.add_trace(names(theme.WITH, "top center", text=["with nitrous"]))
         fig.add_trace(theme.this_car())
         fig.add_trace(theme.this_car().update(right))
         fig.add_traces(guess_line())
@@ -212,13 +213,13 @@ class FlamePicture(_Picture):
         for k, y in enumerate(lines):
             self.put(k, x, y)
             self.figure.data[k].hovertemplate = f"lambda %{{x:.2f}}: %{{y:.0f}} {unit}<extra></extra>"
-        middle = len(x) // 2
-        self.put(3, [x[middle]], [lines[0].max()])
-        self.put(4, [x[middle]], [lines[1].min()])
+        inside, above = int(lines[0].argmax()), int(np.searchsorted(x, 1.05))
+        room = 0.12 * (max(map(np.max, lines[:2])) - min(map(np.min, lines[:2])))
+        self.put(3, [x[inside]], [lines[0].max() - 0.15 * room])
+        self.put(4, [x[above]], [lines[1][above] + 0.2 * room])
         self.put(5, [value], self._degrees(np.array([f.at("with_nitrous", value)]), car))
         self.put(6, [value], self._degrees(np.array([f.at("opening", value)]), car))
         low, high = min(lines[0].min(), lines[1].min()), max(lines[0].max(), lines[1].max())
-        room = 0.12 * (high - low)
         span = high - low + 2 * room
         centre = 0.5 * (lines[2].min() + lines[2].max())
         self.figure.layout.yaxis.range = [low - room, high + room]
