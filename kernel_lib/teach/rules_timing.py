@@ -114,7 +114,7 @@ def window_from(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     else:
         edge = f"at the cautious edge, by which a first hit goes, from {round(high, -1):.0f} rpm on"
     own = car.sheet.nitrous.spray_rpm_min
-    because = f"{told}, {edge}. The sheet begins at {own:.0f} rpm; below, only a smaller dose fits, which is what a ramp or a smaller nozzle is for."
+    because = f"{told}, {edge}. The sheet begins at {own:.0f} rpm. Below those speeds only a smaller dose fits: that is what a ramp or a smaller nozzle is for."
     found = at_once(rule, given, "rpm", need, because, close=CLOSE["rpm"])
     return _with_rpm(found, given, top if found.verdict != SHORT else need.best)
 
