@@ -16,35 +16,35 @@ from .plan_sheet import CAUTIONS
 QUESTION = "What will this car do, and what keeps it alive?"
 
 _STYLE = """
-.nw-brief{color:#1b1f24;font:16px/1.45 Charter,"Bitstream Charter","Iowan Old Style",Cambria,Georgia,serif;max-width:1160px;margin:0 auto}
-.nw-brief p,.nw-brief li{margin:0 0 .4em;max-width:none}.nw-brief ul,.nw-brief ol{margin:0 0 .4em;padding-left:1.15em}
-.nw-brief h1{font-size:1.9em;line-height:1.15;font-weight:600;margin:.1em 0 .35em}.nw-brief h2{font:600 1.2em/1.2 inherit;font-family:inherit;margin:0 0 .3em}
-.nw-brief .who,.nw-brief .foot{color:#5b6470;font:.82em/1.4 system-ui,-apple-system,"Segoe UI",Roboto,sans-serif;margin:0 0 .4em}.nw-brief .who b{color:#8a3b12;font-weight:600}
-.nw-brief .says{font-size:1.15em;max-width:92ch}.nw-brief .more{columns:2;column-gap:2.4em;margin-bottom:.8em}.nw-brief .more p{break-inside:avoid}.nw-brief .halt{border:2px solid #9b1c1c;border-left-width:8px;padding:.6em .9em;margin:0 0 1em}
-.nw-brief .halt h2::before{content:"\\25A0\\00a0"}.nw-brief .halt h2{color:#9b1c1c;font-size:1.35em}
-.nw-brief .cells{display:grid;grid-template-columns:repeat(3,minmax(0,1fr));gap:1.1em 2em;border-top:1px solid #1b1f24;padding-top:.8em;margin-bottom:1em}
-.nw-brief .wide{grid-column:span 2}.nw-brief .pair{display:grid;grid-template-columns:1fr 1fr;gap:0 1.2em}
-.nw-brief svg{display:block;width:100%;max-width:440px;height:auto;margin:.2em 0 .5em;overflow:visible}
-.nw-brief .finding{font:600 .88em/1.3 system-ui,-apple-system,"Segoe UI",Roboto,sans-serif;margin:0 0 .2em}
-.nw-brief .all{grid-column:1/-1}.nw-brief .all ul{columns:2;column-gap:2.4em}.nw-brief .open{border-left:5px solid #8a6100;padding-left:.7em}.nw-brief .open h2::before{content:"\\25B2\\00a0";color:#8a6100}
-.nw-brief .quiet{color:#5b6470;font-size:.88em}.nw-brief .second{columns:2;column-gap:2.4em;border-top:1px solid #1b1f24;padding-top:.8em}
-.nw-brief .second section{margin:0 0 .9em}.nw-brief section,.nw-brief li{break-inside:avoid}.nw-brief .rule{border-left:5px solid #1b1f24;padding-left:.7em}
-.nw-brief .cautions p{font-size:.88em}.nw-brief .sign{display:grid;grid-template-columns:1fr 1fr .6fr;gap:2em;margin:2.4em 0 .4em}
-.nw-brief .sign span{border-top:1px solid #1b1f24;padding-top:.2em;font-size:.85em}
-@media (max-width:979px){.nw-brief .cells{grid-template-columns:1fr 1fr}.nw-brief .wide{grid-column:1/-1}}
-@media (max-width:599px){.nw-brief .cells,.nw-brief .pair{grid-template-columns:1fr}.nw-brief .second,.nw-brief .more,.nw-brief .all ul{columns:1}.nw-brief .sign{grid-template-columns:1fr;gap:2.6em}}
-@media screen{.nw-workbook .nw-brief .cautions{display:none}}
+&{color:#1b1f24;font:16px/1.45 Charter,"Bitstream Charter","Iowan Old Style",Cambria,Georgia,serif;max-width:1160px;margin:0 auto}
+& p,& li{margin:0 0 .4em;max-width:none}& ul,& ol{margin:0 0 .4em;padding-left:1.15em}
+& h1{font-size:1.9em;line-height:1.15;font-weight:600;margin:.1em 0 .35em}& h2{font-weight:600;font-size:1.25em;line-height:1.2;font-family:inherit;margin:0 0 .3em}
+& .who,& .foot{color:#5b6470;font:.82em/1.4 system-ui,-apple-system,"Segoe UI",Roboto,sans-serif;margin:0 0 .4em}& .who b{color:#8a3b12;font-weight:600}
+& .says{font-size:1.15em;max-width:92ch}& .more{columns:2;column-gap:2.4em;margin-bottom:.8em}& .more p{break-inside:avoid}& .halt{border:2px solid #9b1c1c;border-left-width:8px;padding:.6em .9em;margin:0 0 1em}
+& .halt h2::before{content:"\\25A0\\00a0"}& .halt h2{color:#9b1c1c;font-size:1.35em}
+& .cells{display:grid;grid-template-columns:repeat(3,minmax(0,1fr));gap:1.1em 2em;border-top:1px solid #1b1f24;padding-top:.8em;margin-bottom:1em}
+& .wide{grid-column:span 2}& .pair{display:grid;grid-template-columns:1fr 1fr;gap:0 1.2em}
+& svg{display:block;width:100%;max-width:440px;height:auto;margin:.2em 0 .5em;overflow:visible}
+& .finding{font:600 .88em/1.3 system-ui,-apple-system,"Segoe UI",Roboto,sans-serif;margin:0 0 .2em}
+& .all{grid-column:1/-1}& .all ul{columns:2;column-gap:2.4em}& .open{border-left:5px solid #8a6100;padding-left:.7em}& .open h2::before{content:"\\25B2\\00a0";color:#8a6100}
+& .quiet{color:#5b6470;font-size:.88em}& .second{columns:2;column-gap:2.4em;border-top:1px solid #1b1f24;padding-top:.8em}
+& .second section{margin:0 0 .9em}& section,& li{break-inside:avoid}& .rule{border-left:5px solid #1b1f24;padding-left:.7em}
+& .cautions p{font-size:.88em}& .sign{display:grid;grid-template-columns:1fr 1fr .6fr;gap:2em;margin:2.4em 0 .4em}
+& .sign span{border-top:1px solid #1b1f24;padding-top:.2em;font-size:.85em}
+@media (max-width:979px){& .cells{grid-template-columns:1fr 1fr}& .wide{grid-column:1/-1}}
+@media (max-width:599px){& .cells,& .pair{grid-template-columns:1fr}& .second,& .more,& .all ul{columns:1}& .sign{grid-template-columns:1fr;gap:2.6em}}
+@media screen{.nw-workbook & .cautions{display:none}}
 @media print{
-@page{margin:11mm 12mm}
-.nw-brief{font-size:9.4pt;line-height:1.27;max-width:none}.nw-brief h1{font-size:16pt}.nw-brief .halt,.nw-brief .cells{-webkit-print-color-adjust:exact;print-color-adjust:exact}
-.nw-brief .cells{grid-template-columns:repeat(3,minmax(0,1fr));gap:7pt 14pt;padding-top:5pt;margin-bottom:0}.nw-brief .wide{grid-column:span 2}.nw-brief .pair{grid-template-columns:1fr 1fr}
-.nw-brief p,.nw-brief li{margin-bottom:.22em}.nw-brief .more,.nw-brief .all ul{columns:2}.nw-brief .second{columns:2;column-gap:16pt;break-before:page;border:0;padding-top:0;font-size:10pt;line-height:1.32}.nw-brief .second section{margin-bottom:6pt}
-.nw-brief .sign{grid-template-columns:1fr 1fr .6fr;margin-top:24pt}
-body.nw-workbook:has(.nw-brief){zoom:1}body.nw-workbook:has(.nw-brief) :is(.nw-masthead,.nw-take,section.nw-cautions,footer.nw-footer){display:none!important}
+@page{size:auto;margin:11mm 12mm}
+&{font-size:9.4pt;line-height:1.27;max-width:none}& h1{font-size:16pt}& .halt,& .cells{-webkit-print-color-adjust:exact;print-color-adjust:exact}
+& .cells{grid-template-columns:repeat(3,minmax(0,1fr));gap:7pt 14pt;padding-top:5pt;margin-bottom:0}& .wide{grid-column:span 2}& .pair{grid-template-columns:1fr 1fr}
+& p,& li{margin-bottom:.22em}& .more,& .all ul{columns:2}& .second{columns:2;column-gap:16pt;break-before:page;border:0;padding-top:0;font-size:10pt;line-height:1.32}& .second section{margin-bottom:6pt}
+& .sign{grid-template-columns:1fr 1fr .6fr;margin-top:24pt}
+body.nw-workbook:has(.nw-brief){zoom:1}.nw-workbook :is(.jp-Cell,.jp-OutputArea-child,.widget-html,.widget-box):has(.nw-brief){break-inside:auto!important}body.nw-workbook:has(.nw-brief) :is(.nw-masthead,.nw-take,section.nw-cautions,footer.nw-footer){display:none!important}
 body.nw-workbook:has(.nw-brief) .jp-RenderedMarkdown h1{font-size:16pt;margin:0 0 4pt}
 }
-"""
-"""Of everything within ``nw-brief``; the last lines are for the workbook that holds it."""
+""".replace("&", ".nw-brief.nw-brief")
+"""Of everything within ``nw-brief``, named twice (&) to weigh more than the rules of a page around it; the last lines are for the workbook that holds it."""
 
 _FILE = "body{margin:1.6rem;background:#fbfaf7}@media print{body{margin:0;background:#fff}}"
 

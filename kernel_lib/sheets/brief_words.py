@@ -326,7 +326,7 @@ def parts(tune: Tune) -> str:
     sheet = tune.sheet
     labels = [describe(f"parts.{name}")["label"] for name in Parts.model_fields if getattr(sheet.parts, name) is None]
     rest = "Anything else is" if len(labels) == len(Parts.model_fields) else "The rest is"
-    told = f"Not stated: {'; '.join(labels)}. {rest}" if labels else "All of them are"
+    told = f"Not stated: {'; '.join(labels)}. {rest}" if labels else "Nobody looked at any for this brief; all are"
     cast = " Cast pistons break at the first knock." if sheet.parts.piston == "cast" else ""
     return f"{told} what the build sheet says.{cast}"
 
