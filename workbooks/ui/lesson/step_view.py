@@ -183,7 +183,8 @@ class StepView:
         kind, difference = self.step.verdict(self.car, self.answer)
         mark, word = MARKS[kind]
         said, found = fill(difference, facts), fill(self.step.finding(self.car), facts)
-        self._said.value = f'<p><span class="{mark}">{word}</span></p><p>{escape(said)}</p><p>{escape(found)}</p>'
+        you = f"You said {escape(self.step.told(self.car, self.answer))}. " if isinstance(self._ask, Number) else ""
+        self._said.value = f'<p><span class="{mark}">{word}</span></p><p>{you}{escape(said)}</p><p>{escape(found)}</p>'
         source = f'<p class="nw-quiet">Sources: {escape(self.step.sources)}</p>' if self.step.sources else ""
         self._why.value = f"<h3>Why</h3>{paragraphs(self.step.why, facts)}{source}"
         hint = escape(fill(self.step.knob(self.car).hint, facts))
