@@ -62,14 +62,14 @@ class OxygenPicture(_Picture):
         fig.add_trace(go.Bar(marker={"color": theme.WITH}, error_x=ends, **bar))
         fig.add_trace(names(theme.INK, "middle right", text=[]))
         fig.add_traces(guess_line())
-        fig.update_yaxes(range=[-0.45, 4.75], showticklabels=False, ticks="", showgrid=False, showline=False)
+        fig.update_yaxes(range=[-0.45, 5.05], showticklabels=False, ticks="", showgrid=False, showline=False)
         fig.update_xaxes(title_text="more oxygen than air, %")
         fig.data[3].hovertemplate = "you: %{x:.0f} %<extra></extra>"
         return fig
 
     def guess(self, _car: LessonCar, answer: Answer) -> None:
-        self.put(3, [answer, answer], [-0.45, 4.4])
-        self.put(4, [answer], [4.4])
+        self.put(3, [answer, answer], [-0.45, 4.62])
+        self.put(4, [answer], [4.62])
 
     def reveal(self, car: LessonCar, value: float) -> tuple[str, str]:
         counts, rpm = tc.oxygen_counts(car.sheet), tc.lesson_speeds(car.sheet)[1]
@@ -191,14 +191,14 @@ class FlamePicture(_Picture):
         right = {"xaxis": "x2", "yaxis": "y2"}
         for color, rest in ((theme.WITHOUT, {}), (theme.WITH, {}), (theme.WITH, right)):
             fig.add_trace(theme.line(color, **rest))
-        fig.add_trace(names(theme.WITHOUT, "bottom center", text=["without nitrous"]))
-        fig.add_trace(names(theme.WITH, "top center", text=["with nitrous"]))
+        fig.add_trace(names(theme.WITHOUT, "bottom center", text=["without"]))
+        fig.add_trace(names(theme.WITH, "top right", text=["with nitrous"]))
         fig.add_trace(theme.this_car())
         fig.add_trace(theme.this_car().update(right))
         fig.add_traces(guess_line())
         fig.data[7].hovertemplate = "you: lambda %{x:.2f}<extra></extra>"
         fig.update_layout(xaxis2=theme.axis_style(), yaxis2=theme.axis_style())
-        fig.update_xaxes(range=[0.75, 1.15], title_text="lambda", tickformat=".1f", dtick=0.1)
+        fig.update_xaxes(range=[0.7, 1.2], title_text="lambda", tickformat=".1f", dtick=0.1)
         self.drawn: float | None = None
         return fig
 
@@ -207,16 +207,15 @@ class FlamePicture(_Picture):
 
     def reveal(self, car: LessonCar, value: float) -> tuple[str, str]:
         f = tl.flames(car.sheet, tc.lesson_speeds(car.sheet)[1])
-        seen = (f.lambda_ >= 0.749) & (f.lambda_ <= 1.151)
-        x, unit = f.lambda_[seen], display.shown("°C", car.system).unit
-        lines = [self._degrees(v[seen], car) for v in (f.without, f.with_nitrous, f.opening)]
+        x, unit = f.lambda_, display.shown("°C", car.system).unit
+        lines = [self._degrees(v, car) for v in (f.without, f.with_nitrous, f.opening)]
         for k, y in enumerate(lines):
             self.put(k, x, y)
             self.figure.data[k].hovertemplate = f"lambda %{{x:.2f}}: %{{y:.0f}} {unit}<extra></extra>"
-        inside, above = int(lines[0].argmax()), int(np.searchsorted(x, 1.05))
+        inside, above = int(lines[0].argmax()), int(np.searchsorted(x, 0.95))
         room = 0.12 * (max(map(np.max, lines[:2])) - min(map(np.min, lines[:2])))
-        self.put(3, [x[inside]], [lines[0].max() - 0.15 * room])
-        self.put(4, [x[above]], [lines[1][above] + 0.2 * room])
+        self.put(3, [x[inside]], [lines[0].max() - 0.8 * room])
+        self.put(4, [x[above]], [lines[1][above]])
         self.put(5, [value], self._degrees(np.array([f.at("with_nitrous", value)]), car))
         self.put(6, [value], self._degrees(np.array([f.at("opening", value)]), car))
         low, high = min(lines[0].min(), lines[1].min()), max(lines[0].max(), lines[1].max())
@@ -225,7 +224,7 @@ class FlamePicture(_Picture):
         self.figure.layout.yaxis.range = [low - room, high + room]
         self.figure.layout.yaxis2.range = [centre - span / 2, centre + span / 2]
         if self.drawn is not None:
-            at = float(np.clip(self.drawn, 0.75, 1.15))
+            at = self.drawn
             self.put(7, [at, at], [low - room, high + 0.4 * room])
             self.put(8, [at], [high + 0.4 * room])
         self._marks(car, unit)

@@ -32,7 +32,7 @@ class Gauge(Step):
         "A wide-band sensor weighs neither air nor fuel. From each volume of exhaust it finds how much oxygen is left over, or how much CO and H2 are left that still want oxygen. It was set up on the exhaust of air, in which a great "
         "deal of nitrogen thins everything.",
         "Nitrous brings less nitrogen with its oxygen. So the same rich mixture leaves more CO and H2 in each volume of exhaust. The sensor takes the stronger signal for a richer mixture. It flatters you: rich reads richer than it is. Trim the "
-        "fuel until the gauge shows the target, and the engine is leaner than the target.",
+        "fuel until the gauge shows a rich target, and the engine is leaner than that.",
         "By this model the true target reads {sensor_low} at {rpm_low} and {sensor_high} at {rpm_high} on your gauge. Nobody has checked the model on a sensor in nitrous exhaust. The band covers the dose and how strongly hydrogen acts; the sensor's "
         "own error, about {error} lambda either way, comes on top. Take it as a direction: do not lean a nitrous mixture out to please a gauge.",
     )
@@ -44,7 +44,7 @@ class Gauge(Step):
     WAY = " That uses up about {part} % of the way from the target to the lean stop."
     SAID = {
         "right": "Your lambda lies within what the model knows. Aim for a gauge that reads a little richer than the target, and the mixture is where you want it.",
-        "equal": "With so little nitrous the gauge can be taken at its word: the sensor's own error is larger than what nitrous does to it.",
+        "equal": "With so little nitrous, or so near lambda 1, the gauge can be taken at its word: the sensor's own error is larger than what nitrous does to it.",
         "same": "You take the gauge at its word. On air you could; on nitrous the mixture is then leaner than you believe, and part of your margin is gone without a sign.",
         "richer": "It is the other way round. If you believe the mixture is richer than the gauge says, you will take fuel out, and end up leaner still.",
         "little": "The direction is right: leaner than it reads. But it is further off than you said, so some of the margin you count on is not there.",
