@@ -185,7 +185,7 @@ def margin(tune: Tune, units: Units) -> Shown:
 
 _NAMES = {
     "Pressure": "cylinder pressure",
-    "Exhaust above own": "exhaust heat",
+    "Exhaust hotter by": "exhaust heat",
     "Nearness to knock": "nearness to knock",
     "Injectors": "injector duty",
     "Fuel pump": "the fuel pump",
@@ -229,7 +229,7 @@ def _cylinder(tune: Tune, units: Units) -> list[Bar]:
     exhaust = [rows[name].max() - own_hot for name in ("exhaust_K", "exhaust_K_high")]
     return [
         _bar("Pressure", unit, (own, *_most(rows, "peak_pressure_bar")), limits.P_max / 1e5, to),
-        _bar("Exhaust above own", warm, (0.0, *exhaust), hot, kelvin),
+        _bar("Exhaust hotter by", warm, (0.0, *exhaust), hot, kelvin),
         _bar("Nearness to knock", "%", (1.0, *_most(rows, "knock_ratio")), 1.0, 100.0),
     ]
 

@@ -39,9 +39,8 @@ class BriefView:
         body = brief_body(tune, metric=metric)
         name = f"{stem(self.session.sheet)}_brief.html"
         file = link("download this brief", name, "text/html", brief_html(tune, metric=metric))
-        self.take.value = (
-            f"<p>{file}: one file that opens without this program and prints on two sheets, as does this page.</p>"
-        )
+        about = "One file that opens without this program and prints on two sheets, as does this page."
+        self.take.value = f'<p>{file}</p><p class="nw-quiet">{about}</p>'
         self.body.value = body
 
     def _fail(self, sentence: str) -> None:
