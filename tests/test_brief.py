@@ -200,6 +200,22 @@ def test_nothing_flows_is_a_brief_too():
     assert not re.search(r"\bnan\b", text)
 
 
+def test_no_timing_known_is_a_brief_too():
+    """Where no dose of the ramp can be timed nothing is promised, and nothing is printed for a number."""
+    was = tune(BADGER)
+    blank = [
+        c
+        for c in was.table
+        if c.startswith(
+            ("power_gain", "power_hp", "torque_nm", "retard", "timing", "peak", "knock", "exhaust", "gauge")
+        )
+    ]
+    html = brief_html(replace(was, table=was.table.assign(**dict.fromkeys(blank, np.nan))), date=DAY)
+    assert "no spark is late enough" in said(html)
+    assert len(pictures(html)) == 5
+    assert not re.search(r"\bnan\b|–", re.sub(r"<style>.*?</style>", "", html, flags=re.S))
+
+
 # --- its numbers
 
 

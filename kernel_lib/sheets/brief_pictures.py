@@ -85,9 +85,11 @@ def mixture(tune: Tune) -> Shown | None:
     )
 
 
-def spark(tune: Tune) -> Shown:
-    """Ignition timing with and without."""
+def spark(tune: Tune) -> Shown | None:
+    """Ignition timing with and without; None where no timing is known."""
     rpm, rows = tune.table["rpm"].to_numpy(), flowing(tune)
+    if rows["retard_deg"].isna().all():
+        return None
     own = tune.room.at("timing_deg_btdc", rpm, 0.0)
     k = rows["retard_deg"].idxmax()
     finding = f"Spark at {rows['rpm'][k]:.0f} rpm: {rows['timing_deg_btdc'][k]:g} instead of {own[tune.table.index.get_loc(k)]:.0f} degrees before top dead centre"
@@ -166,9 +168,11 @@ def speed(tune: Tune) -> Shown:
     )
 
 
-def margin(tune: Tune, units: Units) -> Shown:
-    """What is used of each limit, before and after."""
-    rows = _margins(tune, units)
+def margin(tune: Tune, units: Units) -> Shown | None:
+    """What is used of each limit, before and after; None where nothing of it is known."""
+    rows = [row for row in _margins(tune, units) if np.isfinite([row.before, row.after, row.most]).all()]
+    if not rows:
+        return None
     most, over = max(row.most for row in rows), [row for row in rows if row.most > 1.005]
     near = [row for row in rows if row.most > min(0.995, most - 0.005)]
     worst = "at worst"

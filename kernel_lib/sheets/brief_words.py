@@ -71,9 +71,10 @@ def flowing(tune: Tune) -> pd.DataFrame:
 
 
 def best_row(tune: Tune) -> pd.Series:
-    """The row of most power."""
+    """The row of most power; the last where none is known, because no timing is."""
     rows = flowing(tune)
-    return rows.loc[rows["power_hp"].idxmax()]
+    known = rows["power_hp"].notna().any()
+    return rows.loc[rows["power_hp"].idxmax()] if known else rows.iloc[-1]
 
 
 def power_ends(row: pd.Series) -> tuple[float, float, float]:
@@ -187,7 +188,9 @@ def fuel_card(tune: Tune) -> str:
 
 def spark_card(tune: Tune) -> str:
     """Spark later."""
-    retard = flowing(tune)["retard_deg"]
+    retard = flowing(tune)["retard_deg"].dropna()
+    if retard.empty:
+        return "This charge burns hotter and presses harder; no spark is late enough for so much of it."
     much = f"{retard.min():g} to {retard.max():g}" if retard.min() < retard.max() else f"{retard.max():g}"
     return f"This charge burns hotter and presses harder, so the spark comes {much} degrees later, from before the first nitrous until the last is gone."
 
@@ -316,9 +319,16 @@ def unknowns(tune: Tune) -> list[str]:
     sheet, row = tune.sheet, best_row(tune)
     return [
         "How much of the cold reaches the air, how fast the flame runs, how evenly the cylinders share: no measurement with nitrous was found; hence the bands.",
-        f"The gauge: with nitrous in the exhaust a true {sheet.engine.lambda_with_nitrous * sheet.controller.gauge_scale:.1f} may show as {row['gauge_afr_sensor']:.1f} (modelled, not verified).",
+        _gauge(sheet, float(row["gauge_afr_sensor"])),
         f"{len(sheet.assumptions())} numbers nobody stated were assumed; the tune sheet lists them.",
     ]
+
+
+def _gauge(sheet: BuildSheet, shown: float) -> str:
+    if not np.isfinite(shown):
+        return "What the gauge shows with nitrous in the exhaust."
+    true = sheet.engine.lambda_with_nitrous * sheet.controller.gauge_scale
+    return f"The gauge: with nitrous in the exhaust a true {true:.1f} may show as {shown:.1f} (modelled, not verified)."
 
 
 def parts(tune: Tune) -> str:
