@@ -99,7 +99,9 @@ def open_workbook(page):
     def _open(server, name="probe.ipynb", query="units=us"):
         page.goto(f"{server.url}/voila/render/{name}?{query}", timeout=60_000)
         page.wait_for_selector("#rendered_cells", state="visible", timeout=60_000)
-        page.wait_for_selector(".js-plotly-plot .main-svg, .nw-verdict p, .nw-rule, .nw-brief section, .nw-lesson", timeout=60_000)
+        page.wait_for_selector(
+            ".js-plotly-plot .main-svg, .nw-verdict p, .nw-rule, .nw-brief section, .nw-lesson", timeout=60_000
+        )
         return page
 
     return _open

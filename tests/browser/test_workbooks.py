@@ -14,8 +14,17 @@ from kernel_lib.sheets.plan_sheet import CAUTIONS
 pytestmark = pytest.mark.browser
 
 START, EXPLORER, TODAY, BOTTLE = "start.ipynb", "charge_explorer.ipynb", "today.ipynb", "bottle.ipynb"
-TIMING, PLANNER = "timing.ipynb", "shot_planner.ipynb"
-PICTURES = {START: 1, EXPLORER: 4, TODAY: 0, BOTTLE: 6, TIMING: 6, PLANNER: 7}  # of timing two more hold bars
+TIMING, PLANNER, WHY, RULES = "timing.ipynb", "shot_planner.ipynb", "why_targets.ipynb", "rule_check.ipynb"
+PICTURES = {
+    START: 1,
+    EXPLORER: 4,
+    TODAY: 0,
+    BOTTLE: 6,
+    TIMING: 6,
+    PLANNER: 7,
+    WHY: 0,
+    RULES: 0,
+}  # of timing two more hold bars
 HEADINGS = {
     START: "Which car is this, and what does its shot ask for?",
     EXPLORER: "AFR against charge temperature: what does this charge burn to?",
@@ -23,6 +32,8 @@ HEADINGS = {
     BOTTLE: "What does this bottle push through this nozzle, and can the fuel system answer?",
     TIMING: "How far does the timing have to come back, and why?",
     PLANNER: "What goes into this car, and what must be true before it flows?",
+    WHY: "Why do the targets exist?",
+    RULES: "Which rules of thumb hold for this car?",
 }
 #: Pictures whose lines or points have arrived: an SVG alone may be an empty frame.
 DRAWN = """count => [...document.querySelectorAll('.js-plotly-plot')].filter(plot =>
@@ -179,7 +190,7 @@ def test_start_refuses_and_takes_what_is_given(visit, tmp_path):
     _clean(page)
 
 
-@pytest.mark.parametrize("name", [START, EXPLORER, TODAY])
+@pytest.mark.parametrize("name", [START, EXPLORER, TODAY, WHY, RULES])
 def test_page_is_whole_on_screen_and_paper(visit, name):
     """Nothing is wider than its window; the paper holds the first heading and the last caution."""
     _whole(visit(name), name)

@@ -141,10 +141,11 @@ class StepView:
             self._typed = answer
             self._field.show(answer, display.METRIC)
             self._field.text.disabled = self._field.slider.disabled = True
-        else:  # the picture has it from now on
+        else:
             self._board.values, self._board.locked = list(answer), True
+        if not isinstance(ask, Choice):  # words and picture have it from now on
             self._control.layout.display = "none"
-        self.button.layout.display = "none"
+        self.button.layout.display = self._error.layout.display = "none"
         self._reveal(self.step.facts(self.car))
         self._picture.remove_class("nw-unseen")
 
