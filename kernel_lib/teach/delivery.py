@@ -51,6 +51,8 @@ class Sweep:
         Pulses [Hz].
     richest, leanest : array
         Lambda of single cycles.
+    strongest, weakest : array
+        Share of the full flow that single cycles get.
     spread : array
         Nitrous of the worst cylinder above the mean of all over half a second, as a share of that mean.
     """
@@ -59,6 +61,8 @@ class Sweep:
     hz: np.ndarray
     richest: np.ndarray
     leanest: np.ndarray
+    strongest: np.ndarray
+    weakest: np.ndarray
     spread: np.ndarray
 
 
@@ -84,9 +88,10 @@ def pulse_sweep(sheet: BuildSheet, rpm: float, hz: tuple[float, ...] = SWEEP_HZ)
     """
     tau, contents, values = _mixed(sheet, float(rpm))
     rate = np.array(hz, float)
-    ends = [np.interp(share(tau, rate, HALF, rpm), contents, values) for share in (dv.trough_share, dv.peak_share)]
+    weakest, strongest = (share(tau, rate, HALF, rpm) for share in (dv.trough_share, dv.peak_share))
+    ends = [np.interp(share, contents, values) for share in (weakest, strongest)]
     spread = dv.standing_spread(tau, rate, HALF, rpm, sheet.engine.cylinders)
-    return Sweep(float(rpm), rate, np.min(ends, axis=0), np.max(ends, axis=0), spread)
+    return Sweep(float(rpm), rate, np.min(ends, axis=0), np.max(ends, axis=0), strongest, weakest, spread)
 
 
 _CONTENTS = np.linspace(0.0, 1.0, 41)
@@ -115,6 +120,8 @@ class Cycles:
     rpm, hz : float
     strongest, weakest : float
         Share of the full flow that they get.
+    most : Band
+        The strongest with the valve's error.
     richest : float
         Lambda.
     leanest : Band
@@ -129,6 +136,7 @@ class Cycles:
     hz: float
     strongest: float
     weakest: float
+    most: Band
     richest: float
     leanest: Band
     mixing_s: float
@@ -170,6 +178,7 @@ def pulsed_cycles(sheet: BuildSheet, rpm: float, hz: float) -> Cycles:
         float(hz),
         float(ends[1, 1]),
         float(ends[0, 1]),
+        Band(float(ends[1, 0]), float(ends[1, 1]), float(ends[1, 2]), VALVE_LAG_ERROR.because),
         float(lean[:, 1].min()),
         Band(float(leanest.min()), float(leanest[1]), float(leanest.max()), VALVE_LAG_ERROR.because),
         tau,
@@ -261,6 +270,11 @@ class LateStop:
     def cycles(self) -> float:
         """Working cycles of each cylinder in the likely time."""
         return self.budget.cycles
+
+    @property
+    def full_cycles(self) -> float:
+        """Working cycles of each cylinder at the full excursion: until the valve has shut, likely."""
+        return (self.seen_s + self.budget.parts["valve"].best) * self.budget.rpm / 120
 
     @property
     def events(self) -> Band:
