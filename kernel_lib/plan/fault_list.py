@@ -111,13 +111,14 @@ def warm_bottle(s: Sprayed) -> Scenario:
     line = saturation(held).P
     push = target if target > 1.001 * line else None
     more = float(mass_flux(held, s.setup.P_manifold, P_up=push) / mass_flux(T, s.setup.P_manifold))
+    full = "it is full of liquid, which is pushed beyond its own boiling pressure, and " if push else ""
     beyond = (
         f" (past {s.units.temperature(T_LAST)} there is no liquid: computed for liquid there)" if hot > held else ""
     )
 
     tell = (
         f"The bottle is at {s.units.temperature(hot)} instead of {s.units.temperature(T)}, its pressure {s.units.pressure(pa_from_psi(PRESSURE_PSI))} higher, "
-        f"{s.units.gauge(target)}{beyond}: the nozzle passes {100 * (more - 1):+.0f} %, and the nitrous cools less."
+        f"{s.units.gauge(target)}{beyond}: {full}the nozzle passes {100 * (more - 1):+.0f} %, and the nitrous cools less."
     )
 
     rows = s.rows(flow=more, T_bottle=held)

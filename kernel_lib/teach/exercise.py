@@ -16,14 +16,17 @@ from ..plan.judgement import at_peak, own_fuel_key
 from ..plan.plan import plan_shot
 from ..plan.proposals import hold_s
 
-RIGHT, CLOSE, OFF = "right", "close", "off"
-"""How an entry is judged: inside what the model knows; safe, or nearly, but not well; hurts the engine."""
+RIGHT, CLOSE, SAFE, OFF = "right", "close", "safe", "off"
+"""How an entry is judged: inside what the model knows; near it; far on the safe side; hurts the engine."""
 
 SHARES = (0.8, 0.7, 0.6, 0.5, 0.4)
 """Of the other car's shot, tried in an order that the seed turns."""
 
-SURPLUS_DEG = 3.0
-"""Retard beyond the first hit's from which it is told as too much; a choice of our own, no source."""
+SURPLUS_DEG, FAR_DEG, FAR_RPM = 3.0, 10.0, 1500.0
+"""Retard beyond the first hit's from which it is too much, and from which it heats the exhaust for nothing; speeds given away; choices of our own, no source."""
+
+STEPS = {"rpm": 1.0, "deg": 0.5, "s": 0.1}
+"""To what a need is rounded up, for the table and for the judgement alike."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +39,7 @@ class Entry:
     low, high : float
         What is accepted.
     need : Band
-        From the likely need (`best`) to the cautious edge (`high`); for the fuel both ends of the likely need.
+        From the likely need (`best`) to the cautious edge (`high`), rounded up to `STEPS`; for the fuel both ends of the likely need.
     """
 
     key: str
@@ -121,18 +124,20 @@ class Unmet:
         return Band(min(ends), ends[1], max(ends), need.because)
 
     def _kind(self, entry: Entry, value: float, lambda_: Band | None) -> str:
-        need = entry.need
+        need, far = entry.need, np.inf
         if entry.key == "fuel":
-            limits = self.sheet.limits
-            if lambda_.best > limits.lean_stop_lambda or lambda_.best < limits.misfire_rich_lambda:
+            limits, slack = self.sheet.limits, 0.03 * need.best  # as the table is rounded
+            if not limits.misfire_rich_lambda <= lambda_.best <= limits.lean_stop_lambda:
                 return OFF
-            return RIGHT if need.low <= value <= need.high else CLOSE
+            return RIGHT if need.low - slack <= value <= need.high + slack else CLOSE
         if entry.key == "from_rpm":
-            return OFF if value < need.low else RIGHT if value <= need.high else CLOSE
-        if value < need.best:
-            return OFF
-        surplus = SURPLUS_DEG if entry.unit == "deg" else need.high
-        return RIGHT if need.high <= value <= need.high + surplus else CLOSE
+            ends = ((need.low, OFF), (need.high + 1, RIGHT), (need.low + FAR_RPM, CLOSE), (far, SAFE))
+        elif entry.unit == "deg":
+            most = need.high + SURPLUS_DEG
+            ends = ((need.best, OFF), (need.high, CLOSE), (most, RIGHT), (need.high + FAR_DEG, SAFE), (far, OFF))
+        else:
+            ends = ((need.best, OFF), (need.high, CLOSE), (2 * need.high, RIGHT), (far, SAFE))
+        return next(kind for end, kind in ends if value < end - 1e-9)
 
 
 @functools.lru_cache(maxsize=8)
@@ -178,28 +183,35 @@ def _set_up(car: BuildSheet) -> Unmet | None:
     key = f"{own_fuel_key(car)}_kg_h"
     rpm = timing["rpm"].to_numpy()
     dosed = Dosed(rpm[lowest:], np.ones(len(rpm) - lowest), timing["first_hit_deg"].to_numpy()[lowest:], plan.flow.best)
-    hold = hold_s(car, dosed, "shut")
+    hold = _up(
+        Band(hold_s(car, dosed, "open"), hold_s(car, dosed, "open"), hold_s(car, dosed, "shut"), "line and manifold"),
+        "s",
+    )
     step = float(rpm[1] - rpm[0])
     entries = (
         Entry("from_rpm", "all of it from", "rpm", float(rpm[0]) - 1000, float(rpm[-1]), Band(float(first["rpm"]), float(first["rpm"]), float(first["rpm"]) + step, "the plan goes by steps of speed")),
         Entry("fuel", "fuel to add at the speed of peak power", "kg/h", 0.0, 4 * float(row[f"{key}_high"]), Band(float(row[f"{key}_low"]), float(row[key]), float(row[f"{key}_high"]), "wall-heat share and density exponent")),
         _angle("retard_low", "timing out at the lowest speed that takes it all", first),
         _angle("retard_peak", "timing out at the speed of peak power", peak),
-        Entry("hold", "added fuel and less timing stay on after a lift, for", "s", 0.0, 10.0, Band(hold_s(car, dosed, "open"), hold_s(car, dosed, "open"), hold, "line and manifold")),
+        Entry("hold", "added fuel and less timing stay on after a lift, for", "s", 0.0, 10.0, hold),
     )  # fmt: skip
     return Unmet(car, dosed, float(first["rpm"]), float(peak["rpm"]), entries, float(row["fuel_total_kg_h"]))
 
 
 def _angle(key: str, name: str, row) -> Entry:
-    likely, first_hit = float(row["retard_deg"]), float(row["first_hit_deg"])
-    return Entry(
-        key,
-        name,
-        "deg",
-        0.0,
-        40.0,
-        Band(float(row["retard_deg_low"]), likely, first_hit, "what is not known of cooling, flame and knock"),
+    need = Band(
+        float(row["retard_deg_low"]),
+        float(row["retard_deg"]),
+        float(row["first_hit_deg"]),
+        "what is not known of cooling, flame and knock",
     )
+    return Entry(key, name, "deg", 0.0, 40.0, _up(need, "deg"))
+
+
+def _up(need: Band, unit: str) -> Band:
+    """Round a need up to what is set and shown."""
+    step = STEPS[unit]
+    return Band(*(float(np.ceil(v / step - 1e-6) * step) for v in (need.low, need.best, need.high)), need.because)
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,6 +234,7 @@ class Hidden:
 
 
 _BLIND = "wide-band"  # a gauge does not show its own fault
+_LAMBDA = (0.4, 2.0)  # a reading that a gauge has
 
 APART = 0.02
 """Lambda by which the choices' readings differ at least: what a wide-band tells apart for sure; a choice of our own, no source."""
@@ -245,19 +258,13 @@ def hidden(sheet: BuildSheet, dosed: Dosed, seed: int = 0, *, metric: bool = Tru
     """
     planned, *every = faults(sheet, dosed, metric=metric)
     seed = int(check_number("seed", seed, 0, 1e6, "", "It turns through the faults."))
-    random = np.random.default_rng(seed)
-    shown: list[Fault] = []
-    for k in random.permutation(len(every)):
+    told: list[Fault] = []
+    for k in np.random.default_rng(0).permutation(len(every)):
         fault = every[k]
-        told = [planned.lambda_, *(f.lambda_ for f in shown)]
-        if (
-            fault.computed
-            and fault.beyond
-            and not fault.name.startswith(_BLIND)
-            and np.abs(fault.lambda_ - np.array(told)).min() >= APART
-        ):
-            shown.append(fault)
-    if len(shown) < 3:
+        seen = _LAMBDA[0] < fault.lambda_ < _LAMBDA[1] and fault.beyond and not fault.name.startswith(_BLIND)
+        if seen and min(abs(fault.lambda_ - f.lambda_) for f in (planned, *told)) >= APART:
+            told.append(fault)
+    if len(told) < 3:
         raise InputError(
             "seed",
             seed,
@@ -265,5 +272,8 @@ def hidden(sheet: BuildSheet, dosed: Dosed, seed: int = 0, *, metric: bool = Tru
             "a dose with faults that a gauge tells apart",
             "Too few of this car's faults differ in lambda.",
         )
-    shown = shown[:5]
-    return Hidden(planned, tuple(shown), int(random.integers(len(shown))))
+    truth = told.pop(seed % len(told))
+    random = np.random.default_rng(seed)
+    shown = [told[k] for k in random.permutation(len(told))[:4]]
+    place = int(random.integers(len(shown) + 1))
+    return Hidden(planned, (*shown[:place], truth, *shown[place:]), place)

@@ -17,23 +17,23 @@ from workbooks.ui.lesson.lesson_view import STEPS
 
 CAR, TURNS = "badger_eight", 12
 COMMIT = """() => new Promise((done) => {
-  const place = document.querySelector('.nw-step .nw-figure > .nw-answer'), start = performance.now();
+  const place = document.querySelector('.nw-step:not(.nw-away) .nw-figure > .nw-answer'), start = performance.now();
   new MutationObserver((_, me) => { me.disconnect(); requestAnimationFrame(() => done(performance.now() - start)); })
     .observe(place, { childList: true, subtree: true, characterData: true });
-  [...document.querySelectorAll('.nw-step button')].find((b) => b.textContent.includes('commit')).click();
+  [...document.querySelectorAll('.nw-step:not(.nw-away) button')].find((b) => b.textContent.includes('commit')).click();
 })"""
 TURN = """(key) => new Promise((done, fail) => {
   setTimeout(() => fail(new Error('the knob moves nothing')), 5000);
-  const plot = document.querySelector('.nw-step .js-plotly-plot'), start = performance.now();
+  const plot = document.querySelector('.nw-step:not(.nw-away) .js-plotly-plot'), start = performance.now();
   const drawn = () => { plot.removeListener('plotly_afterplot', drawn); requestAnimationFrame(() => done(performance.now() - start)); };
   plot.on('plotly_afterplot', drawn);
-  const handle = document.querySelector('.nw-notes .noUi-handle');
+  const handle = document.querySelector('.nw-step:not(.nw-away) .nw-notes .noUi-handle');
   handle.focus({ preventScroll: true });
   handle.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true }));
 })"""
 
 
-ABOVE = """() => { const handle = document.querySelector('.nw-notes .noUi-handle');
+ABOVE = """() => { const handle = document.querySelector('.nw-step:not(.nw-away) .nw-notes .noUi-handle');
   return Number(handle.getAttribute('aria-valuenow')) > Number(handle.getAttribute('aria-valuemin')); }"""
 
 
@@ -56,10 +56,10 @@ def lesson(tmp_path_factory):
 
 
 def _predict(page):
-    if page.locator(".nw-step input[type=radio]").count():
-        page.locator(".nw-step input[type=radio]").last.check()
-    elif not page.locator(".nw-sketch-handle").count():
-        page.locator(".nw-step .noUi-handle").first.focus()
+    if page.locator(".nw-step:not(.nw-away) input[type=radio]").count():
+        page.locator(".nw-step:not(.nw-away) input[type=radio]").last.check()
+    elif not page.locator(".nw-step:not(.nw-away) .nw-sketch-handle").count():
+        page.locator(".nw-step:not(.nw-away) .noUi-handle").first.focus()
         page.keyboard.press("ArrowRight")
     page.wait_for_timeout(1200)
 

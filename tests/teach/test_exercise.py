@@ -1,5 +1,7 @@
 """The closing exercise: what it asks is what the plan says, and what it judges follows from the numbers given."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,9 @@ from kernel_lib import BuildSheet, InputError, plan_shot
 from kernel_lib.plan.judgement import own_fuel_key
 from kernel_lib.plan.proposals import hold_s
 from kernel_lib.plan.tune import tune_of
-from kernel_lib.teach.exercise import APART, CLOSE, OFF, RIGHT, hidden, unmet
+from kernel_lib.teach.exercise import APART, CLOSE, FAR_DEG, OFF, RIGHT, SAFE, hidden, unmet
+from workbooks.ui import display
+from workbooks.ui.lesson import exercise_words as words
 
 CARS = BuildSheet.demo_names()
 
@@ -51,14 +55,14 @@ class TestUnmet:
         peak = plan.table[plan.table["rpm"] == case.peak_rpm].iloc[0]
         low = plan.table[plan.table["rpm"] == case.from_rpm].iloc[0]
         assert entry(case, "fuel").need.best == pytest.approx(peak[f"{own_fuel_key(case.sheet)}_kg_h"])
-        assert entry(case, "retard_peak").need.high == pytest.approx(peak["first_hit_deg"])
-        assert entry(case, "retard_low").need.best == pytest.approx(low["retard_deg"])
+        assert 0 <= entry(case, "retard_peak").need.high - peak["first_hit_deg"] < 0.5
+        assert 0 <= entry(case, "retard_low").need.best - low["retard_deg"] < 0.5
         assert plan.table["reachable"][plan.table["rpm"] >= case.from_rpm].all()
         below = plan.table[plan.table["rpm"] < case.from_rpm]
         assert below.empty or not below["reachable"].iloc[-1]
 
     def test_hold_is_that_of_a_lift(self, case):
-        assert entry(case, "hold").need.high == hold_s(case.sheet, case.dosed, "shut")
+        assert 0 <= entry(case, "hold").need.high - hold_s(case.sheet, case.dosed, "shut") < 0.1
 
     def test_the_plans_own_answer_is_right(self, case):
         assert set(kinds(case).values()) == {RIGHT}
@@ -68,12 +72,27 @@ class TestUnmet:
         need = entry(case, key).need
         if need.best > 0.2:
             assert kinds(case, **{key: need.best - 0.1})[key] == OFF
-        assert kinds(case, **{key: 0.5 * (need.best + need.high)})[key] == CLOSE
-        assert kinds(case, **{key: min(entry(case, key).high, need.high + 9.0)})[key] == CLOSE
+        assert kinds(case, **{key: need.best})[key] == CLOSE
+        assert kinds(case, **{key: need.high})[key] == RIGHT
+        assert kinds(case, **{key: min(entry(case, key).high, need.high + 9.0)})[key] == SAFE
+
+    def test_far_too_much_retard_is_no_safe_answer(self, case):
+        assert kinds(case, retard_peak=entry(case, "retard_peak").need.high + FAR_DEG)["retard_peak"] == OFF
+
+    @pytest.mark.parametrize("system", ["us", "metric"])
+    def test_what_the_table_shows_is_right_when_typed(self, case, system):
+        """The likely figure is never off, the cautious edge right, as they are printed."""
+        for e in case.entries:
+            shown = [float(n) for n in re.findall(r"\d+(?:\.\d+)?", words.need(e, system))]
+            to = display.shown(e.unit, system)
+            likely, last = to.back(shown[0]), to.back(shown[-1])
+            assert kinds(case, **{e.key: likely})[e.key] in (RIGHT, CLOSE), e.key
+            assert kinds(case, **{e.key: last})[e.key] == RIGHT, e.key
 
     def test_too_low_a_speed_hurts(self, case):
         assert kinds(case, from_rpm=case.from_rpm - 500)["from_rpm"] == OFF
-        assert kinds(case, from_rpm=case.from_rpm + 1500)["from_rpm"] == CLOSE
+        assert kinds(case, from_rpm=case.from_rpm + 1400)["from_rpm"] == CLOSE
+        assert kinds(case, from_rpm=min(case.from_rpm + 2000, entry(case, "from_rpm").high))["from_rpm"] == SAFE
 
     def test_no_fuel_at_all_is_past_the_lean_stop_where_the_shot_is_large(self, case):
         found = {j.entry.key: j for j in case.judge(given(case, fuel=0.0))}["fuel"]
@@ -101,9 +120,10 @@ class TestHidden:
     def test_a_gauge_tells_the_choices_apart(self, dosed):
         for seed in range(12):
             case = hidden(BuildSheet.demo("wren_five"), dosed, seed)
+            assert 0 <= case.truth < len(case.choices) <= 5
             shown = [case.planned.lambda_, *(f.lambda_ for f in case.choices)]
             assert np.diff(np.sort(shown)).min() >= APART - 1e-12
-            assert all(f.computed and f.beyond for f in case.choices)
+            assert all(f.beyond for f in case.choices)
             assert not any(f.name.startswith("wide-band") for f in case.choices)
 
     def test_the_seed_repeats_and_turns(self, dosed):

@@ -189,15 +189,22 @@ def test_a_board_holds_its_question():
 
 
 def test_units_follow_everywhere(fresh):
-    commit(fresh, 0)
-    before = fresh.view(0)._head.value, fresh.record.value
+    k = ORDER.index("bottle_window")
+    view = commit(fresh, k)
+    parts = (view._head, view._said, view._why, view._hint, view._tried, view.drawn.title, fresh.record)
+    before = [part.value for part in parts]
+    assert "psi" in text(view._head) + text(view._why)
     fresh.session.units = display.METRIC
     try:
-        assert fresh.car.system == display.METRIC
-        assert fresh.view(0).car is fresh.car
+        assert fresh.view(k).car.system == display.METRIC
+        said = " ".join(text(part) for part in parts)
+        assert "psi" not in said
+        assert "°F" not in said
+        assert "kPa" in said
+        assert "°C" in said
     finally:
         fresh.session.units = display.US
-    assert (fresh.view(0)._head.value, fresh.record.value) == before
+    assert [part.value for part in parts] == before
 
 
 def test_the_record_is_a_page_of_its_own(fresh):
@@ -225,9 +232,42 @@ def test_exercise_is_judged_and_recorded(fresh):
     assert exercise.done
     assert "hidden fault" in text(fresh.record)
     before = exercise.case
+    assert exercise._hand_in.disabled
     exercise._another.click()
     assert exercise.case is not before
     assert exercise.judged is None
+    assert len(exercise.record()) == 6  # what was handed in stays in the record
+    fresh.forget()
+    assert not fresh.exercise.done
+    assert "exercise" not in text(fresh.record)
+
+
+def test_the_faults_sentences_follow_the_units(fresh):
+    fresh.go(fresh.last)
+    exercise = fresh.exercise
+    before = [fault.happens for fault in exercise.hidden.choices]
+    fresh.session.units = display.METRIC
+    try:
+        assert [fault.name for fault in exercise.hidden.choices]
+        assert not any("°F" in fault.happens or "psi" in fault.happens for fault in exercise.hidden.choices)
+    finally:
+        fresh.session.units = display.US
+    assert [fault.happens for fault in exercise.hidden.choices] == before
+
+
+def test_a_kept_answer_to_a_step_that_is_none_of_this_car_is_asked_anew(fresh, monkeypatch):
+    commit(fresh, 2)
+    kept = fresh.keepsake.text
+    fresh.forget()
+
+    def refuse(*_args):
+        raise InputError("shot", 1, "hp", "less", "It cannot be computed.")
+
+    monkeypatch.setattr(type(STEPS[2]), "verdict", refuse)
+    fresh.keepsake.found = kept
+    fresh.go(2)
+    assert "gauge" not in fresh.answers
+    fresh.keepsake.found = ""
 
 
 def test_a_car_that_cannot_be_computed_is_a_sentence():

@@ -10,7 +10,7 @@ from html import escape
 import ipywidgets as w
 
 from kernel_lib import InputError
-from kernel_lib.teach.exercise import OFF, RIGHT, Hidden, Judged, Unmet, hidden, unmet
+from kernel_lib.teach.exercise import OFF, RIGHT, SAFE, Hidden, Judged, Unmet, hidden, unmet
 
 from .. import display
 from ..fields import MaybeField
@@ -21,7 +21,9 @@ from . import exercise_words as words
 from .answers import checked
 from .record import Row
 from .step import Choice, LessonCar
-from .step_view import MARKS
+from .step_view import MARKS as STEP_MARKS
+
+MARKS = STEP_MARKS | {SAFE: ("nw-state-watch", "Safe, not good.")}
 
 
 class Exercise:
@@ -31,7 +33,7 @@ class Exercise:
     ----------
     car : LessonCar
     place : str
-        "Step 16 of 16".
+        "Step 15 of 15".
     noted : callable
         Called when something has been handed in.
     """
@@ -44,6 +46,7 @@ class Exercise:
         self.hidden: Hidden | None = None
         self.said: int | None = None
         self._busy = False
+        self._past: list[Row] = []
         self._error, self._told, self._result = html("", "nw-field-error"), html(), html("", "nw-table-scroll")
         self._fields = box([], "nw-columns-3")
         self._hand_in = self._button(
@@ -164,6 +167,7 @@ class Exercise:
                     "All of it belongs together on this engine.",
                 )
         self.judged = self.case.judge(self._given)
+        self._lock(True)
         self.show(self.car)
         self._noted()
 
@@ -176,23 +180,43 @@ class Exercise:
         self.show(self.car)
         self._noted()
 
+    def _lock(self, locked: bool) -> None:
+        """After it is handed in a set-up stays as it was."""
+        self._hand_in.disabled = locked
+        for field in self._entries.values():
+            field.text.disabled = locked
+
     def _next_engine(self) -> None:
-        self.seed, self.case, self.judged, self._fields.children = self.seed + 1, None, None, []
+        if self._busy or self.case is None:
+            return
+        self._past += self._set_up_rows()
+        self.seed, self.case, self.judged, self._fields.children, self._hand_in.disabled = (
+            self.seed + 1,
+            None,
+            None,
+            [],
+            False,
+        )
         self.open()
 
     def _next_fault(self) -> None:
+        if self._busy:
+            return
+        self._past += self._fault_rows()
         self.fault_seed, self.hidden, self.said, self._radio.disabled = self.fault_seed + 1, None, None, False
         self.open()
 
     def show(self, car: LessonCar) -> None:
         """Write everything for a reader's units."""
-        self.car = car
+        turned, self.car = car.system != self.car.system, car
         if self.case is None:
             return
         system = car.system
+        if turned and self.hidden:  # the faults' own sentences are in units
+            self.hidden = hidden(car.sheet, car.tune.dosed, self.fault_seed, metric=system == display.METRIC)
         self._told.value = (
-            f"<p>{escape(words.engine(self.case, system))}</p><p>From what you have learned, and without the pages: what would you set for the first hit? "
-            "A plan's answer has a band; close is a good answer.</p>"
+            f"<p>{escape(words.engine(self.case, system))}</p><p>{escape(words.own(car.plan, car.sheet, system))}</p>"
+            "<p>What would you set for the first hit? A plan's answer has a band; close is a good answer.</p>"
         )
         for key, field in self._entries.items():
             field.show(self._given[key], system)
@@ -212,36 +236,38 @@ class Exercise:
         for j in self.judged:
             mark, word = MARKS[j.kind]
             cells = (j.entry.name, words.typed(j.entry, j.given, self.car.system), words.need(j.entry, self.car.system))
-            said = f'<td><span class="{mark}">{word}</span> {escape(words.verdict(self.case, j, self.car.system))}</td>'
+            said = f'<td><span class="{mark}">{word}</span> {escape(words.verdict(self.case, j))}</td>'
             rows += f"<tr>{''.join(f'<td>{escape(c)}</td>' for c in cells)}{said}</tr>"
         return f'<table class="nw-table nw-wordy"><thead><tr><th>what</th><th>you set</th><th>computed</th><th>the difference</th></tr></thead><tbody>{rows}</tbody></table>'
 
     def record(self) -> list[Row]:
-        """Return what was handed in, for the record."""
-        rows: list[Row] = []
-        for j in self.judged or []:
-            system = self.car.system
-            name = f"Closing exercise, {self.case.sheet.car.name}: {j.entry.name}"
-            rows.append(
-                (
-                    name,
-                    words.typed(j.entry, j.given, system),
-                    MARKS[j.kind][1],
-                    words.verdict(self.case, j, system),
-                    words.need(j.entry, system),
-                )
+        """Return what has been handed in, for the record."""
+        return [*self._past, *self._set_up_rows(), *self._fault_rows()]
+
+    def _set_up_rows(self) -> list[Row]:
+        system = self.car.system
+        return [
+            (
+                f"Closing exercise, {self.case.sheet.car.name}, {self.case.sheet.nitrous.shot_hp:g} hp: {j.entry.name}",
+                words.typed(j.entry, j.given, system),
+                MARKS[j.kind][1],
+                words.verdict(self.case, j),
+                words.need(j.entry, system),
             )
-        if self.hidden and self.said is not None:
-            truth = self.hidden.choices[self.hidden.truth]
-            kind = RIGHT if self.said == self.hidden.truth else OFF
-            said = self.hidden.choices[self.said].name
-            rows.append(
-                (
-                    "Closing exercise: the hidden fault",
-                    said,
-                    MARKS[kind][1],
-                    words.found(self.hidden, self.said, self.car.scale),
-                    truth.name,
-                )
+            for j in self.judged or []
+        ]
+
+    def _fault_rows(self) -> list[Row]:
+        if self.hidden is None or self.said is None:
+            return []
+        kind = RIGHT if self.said == self.hidden.truth else OFF
+        said, truth = self.hidden.choices[self.said].name, self.hidden.choices[self.hidden.truth].name
+        return [
+            (
+                "Closing exercise: the hidden fault",
+                said,
+                MARKS[kind][1],
+                words.found(self.hidden, self.said, self.car.scale),
+                truth,
             )
-        return rows
+        ]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from kernel_lib.plan.faults import HARMLESS, NOTHING
-from kernel_lib.teach.exercise import CLOSE, OFF, RIGHT, Entry, Hidden, Judged, Unmet
+from kernel_lib import BuildSheet
+from kernel_lib.plan.judgement import at_peak, own_fuel_key
+from kernel_lib.plan.plan import Plan
+from kernel_lib.teach.exercise import CLOSE, OFF, RIGHT, SAFE, Entry, Hidden, Judged, Unmet
 from kernel_lib.text import banded
 
 from .. import display
@@ -38,33 +40,34 @@ def need(entry: Entry, system: str) -> str:
         return f"{banded(low, best, high)} {to.unit}"
     if entry.key == "hold":
         return f"{best:.1f} s with the throttle open, {high:.1f} s after a lift"
-    return f"likely {best:.0f} deg; a first hit takes {high:.0f} deg"
+    return f"likely {best:g} deg; a first hit takes {high:g} deg"
 
 
-def verdict(case: Unmet, j: Judged, system: str) -> str:
+def verdict(case: Unmet, j: Judged) -> str:
     """Name the difference of one entry, and what it would do."""
-    key = j.entry.key
+    key, more = j.entry.key, j.given >= j.entry.need.high
     if key == "fuel":
         return _fuel(case, j)
     if key == "from_rpm":
         return {
             OFF: "Below that speed one of the limits cannot be kept with all of it in: the dose of each cycle grows as the engine turns slower.",
             CLOSE: "Safe. You give away power that the engine could take lower down.",
+            SAFE: "Safe, and you give away most of what the owner asked for.",
             RIGHT: "That is the lowest speed of the plan at which every limit can be kept.",
         }[j.kind]
     if key == "hold":
         return {
-            OFF: f"Nitrous is still on its way when the fuel goes: the last cycles burn lean, with timing for an engine without it. It takes {need(j.entry, system)}.",
-            CLOSE: "Enough with the throttle open, too short after a lift: little fresh air comes then to wash the manifold out."
-            if j.given < j.entry.need.high
-            else "Safe. It stays on longer than anything is left to wash out, which costs a rich, late-timed moment.",
+            OFF: "Nitrous is still on its way when the fuel goes: the last cycles burn lean, with timing for an engine without it.",
+            CLOSE: "Enough with the throttle open, too short after a lift: little fresh air comes then to wash the manifold out.",
+            SAFE: "Safe. It stays on much longer than anything is left to wash out, which costs a rich, late-timed moment.",
             RIGHT: "That covers the lift as well, where the manifold washes out slowly.",
         }[j.kind]
     return {
-        OFF: "Less than the likely need: pressure comes too early in the stroke or too high. This is how pistons and head gaskets go.",
-        CLOSE: "It covers the likely need, but not what nobody knows of this engine. Earn those degrees step by step, from logs and plugs."
-        if j.given < j.entry.need.high
-        else "More than a first hit needs. It costs power, and what burns late leaves hot through the exhaust valve.",
+        OFF: "Far too much: what burns that late leaves through the exhaust valve as heat, and the power is gone."
+        if more
+        else "Less than the likely need: pressure comes too early in the stroke or too high. This is how pistons and head gaskets go.",
+        CLOSE: "It covers the likely need, but not what nobody knows of this engine. Earn those degrees step by step, from logs and plugs.",
+        SAFE: "More than a first hit needs. It costs power, and what burns late leaves hot through the exhaust valve.",
         RIGHT: "That covers the likely need and what is not known.",
     }[j.kind]
 
@@ -89,13 +92,27 @@ def _fuel(case: Unmet, j: Judged) -> str:
 def evidence(case: Hidden, scale: float) -> str:
     """Tell the readings behind which a fault hides."""
     f, p = case.choices[case.truth], case.planned
-    ended = {
-        NOTHING: "Nothing ended the hit; the driver did.",
-        HARMLESS: "Nothing ended the hit; the driver did.",
-    }.get(f.caught_by, f"What ended it: {f.caught_by}.")
+    ended = f" The {f.caught_by} ended it." if f.caught_by in ("lean stop", "rich stop") else ""
     return (
-        f"The log of one hit, at {f.rpm:.0f} rpm. The gauge came to AFR {scale * f.lambda_:.1f} (lambda {f.lambda_:.2f}); the plan says "
-        f"{scale * p.lambda_:.1f} ({p.lambda_:.2f}). {ended} One thing was wrong with the car. Which?"
+        f"One hit, looked at where it went furthest, at {f.rpm:.0f} rpm: the mixture came to lambda {f.lambda_:.2f} (AFR {scale * f.lambda_:.1f} on a gauge without lag or "
+        f"bias); planned was {p.lambda_:.2f} ({scale * p.lambda_:.1f}).{ended} One thing was wrong with the car. Which?"
+    )
+
+
+def own(plan: Plan, sheet: BuildSheet, system: str) -> str:
+    """Tell what the reader's own car needs, to start from."""
+    row, to = at_peak(sheet, plan.table), display.shown("kg/h", system)
+    fuel = banded(*(to.there(float(row[f"{own_fuel_key(sheet)}_kg_h{end}"])) for end in ("_low", "", "_high")))
+    timing = plan.timing.table
+    fits = timing[timing["reachable"]]
+    start = f"On your own car, {sheet.car.name}, all of {sheet.nitrous.shot_hp:g} hp takes {fuel} {to.unit} at {row['rpm']:.0f} rpm by {sheet.controller.metering}"
+    if fits.empty:
+        return f"{start}, and no speed takes it all."
+    low, high = fits.iloc[0], at_peak(sheet, fits)
+    return (
+        f"{start}; it fits from {low['rpm']:.0f} rpm on, where a first hit takes {low['first_hit_deg']:.0f} degrees out, and {high['first_hit_deg']:.0f} at {high['rpm']:.0f} rpm. "
+        "Start from that: fuel goes with the oxygen and the horsepower, retard with the dose of a cycle, which goes with one over the speed and over the size of the "
+        "engine; what stays on goes with the line and the manifold."
     )
 
 
@@ -107,6 +124,6 @@ def found(case: Hidden, said: int, scale: float) -> str:
         return f"{true.happens}{beyond}"
     side = "leaner" if yours.lambda_ > true.lambda_ else "richer"
     return (
-        f"It was: {true.name}. {true.happens}{beyond} Yours, {yours.name}, would have read {side}: AFR {scale * yours.lambda_:.1f} (lambda {yours.lambda_:.2f}) at "
+        f"It was: {true.name}. {true.happens}{beyond} Yours, {yours.name}, would have come out {side}: AFR {scale * yours.lambda_:.1f} (lambda {yours.lambda_:.2f}) at "
         f"{yours.rpm:.0f} rpm, where it does most. {yours.happens}"
     )

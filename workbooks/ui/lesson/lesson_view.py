@@ -23,7 +23,7 @@ from .exercise_view import Exercise
 from .record import record_body, record_page
 from .sketch import Keepsake
 from .step import Answer, LessonCar, Step
-from .step_view import StepView
+from .step_view import StepView, judged
 from .steps_charge import STEPS as CHARGE
 from .steps_delivery import STEPS as DELIVERY
 from .steps_engine import STEPS as ENGINE
@@ -48,7 +48,7 @@ class Lesson:
         STEPS[0].warm(self.car)
         self.answers: dict[str, Answer] = {}
         self._views: dict[int, StepView] = {}
-        self.exercise = Exercise(self.car, f"Step {len(STEPS) + 1} of {len(STEPS) + 1}", self._note)
+        self.exercise = Exercise(self.car, self._place(self.last), self._note)
         self.answer, self.record = html("", "nw-answer"), html("", "nw-record")
         self._error = html("", "nw-field-error")
         guard = guarded(
@@ -82,24 +82,35 @@ class Lesson:
         """Place of the closing exercise."""
         return len(STEPS)
 
+    def _place(self, k: int) -> str:
+        return f"Step {k + 1} of {self.last + 1}"
+
     def view(self, k: int) -> StepView:
         """Return a step's widgets, made when first looked at."""
         if k not in self._views:
             step = STEPS[k]
-            view = StepView(
-                step, f"Step {k + 1} of {len(self.marks)}", self.car, lambda answer: self._committed(step.key, answer)
-            )
+            view = StepView(step, self._place(k), self.car, lambda answer: self._committed(step.key, answer))
             self._views[k] = view
-            if step.key in self.answers:
-                view.take(self.answers[step.key])
+            self._take_kept(view)
         return self._views[k]
+
+    def _take_kept(self, view: StepView) -> None:
+        """Answer a step as the visitor's browser kept it; what cannot be computed for this car is asked anew."""
+        key = view.step.key
+        if view.answer is None and key in self.answers:
+            try:
+                view.take(self.answers[key])
+            except InputError:
+                del self.answers[key]
 
     def go(self, k: int) -> None:
         """Turn to a step."""
         self.at = min(max(k, 0), self.last)
         shown = self.exercise.widget if self.at == self.last else self.view(self.at).widget
-        if list(self._slot.children) != [shown]:
-            self._slot.children = [shown]
+        if shown not in self._slot.children:  # a picture taken off the page would come back as it was first drawn
+            self._slot.children = [*self._slot.children, shown]
+        for widget in self._slot.children:
+            (widget.remove_class if widget is shown else widget.add_class)("nw-away")
         self._mark()
         loop = running_loop()
         if self.at == self.last:
@@ -132,14 +143,14 @@ class Lesson:
         if self.answers:
             return
         self.answers = read_back(text, STEPS, self.car)
-        for k, view in self._views.items():
-            if view.answer is None and STEPS[k].key in self.answers:
-                view.take(self.answers[STEPS[k].key])
+        for view in self._views.values():
+            self._take_kept(view)
         self._note()
 
     def forget(self) -> None:
         """Start over."""
         self.answers, self._views, self._slot.children = {}, {}, []
+        self.exercise = Exercise(self.car, self._place(self.last), self._note)
         self.keepsake.text = ""
         self.go(0)
 
@@ -165,10 +176,15 @@ class Lesson:
         self._record()
 
     def _record(self) -> None:
-        rows = [(STEPS[k].title, *self.view(k).judged()) for k in range(len(STEPS)) if STEPS[k].key in self.answers]
+        rows = []
+        for step in STEPS:
+            if step.key in self.answers:
+                with suppress(InputError):  # a kept prediction of a step that this car does not have
+                    rows.append((step.title, *judged(step, self.car, self.answers[step.key])))
         rows += self.exercise.record()
-        body = record_body(rows)
-        page = record_page(self.session.sheet.car.name, body, datetime.date.today())
+        car = self.session.sheet.car.name
+        body = record_body(rows, car, datetime.date.today())
+        page = record_page(car, body)
         link = (
             download.link(
                 "your record as a file", f"{download.stem(self.session.sheet)}_lesson.html", "text/html", page
@@ -176,7 +192,7 @@ class Lesson:
             if rows
             else ""
         )
-        self.record.value = f"{body}<p>{link}</p>"
+        self.record.value = f'{body}<p class="nw-screen">{link}</p>'
 
 
 def why_targets(session: Session) -> Lesson | Refused:

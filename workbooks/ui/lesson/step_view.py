@@ -49,7 +49,13 @@ class StepView:
         self._typed: float | None = None
         self._built = False
         self._ask = step.ask(car)
-        self._head, self._why, self._said, self._tried = html(), html(), html("", "nw-answer"), html()
+        self._head, self._why, self._said, self._tried, self._hint = (
+            html(),
+            html(),
+            html("", "nw-answer"),
+            html(),
+            html(),
+        )
         self._error = html("", "nw-field-error")
         self.button = w.Button(
             description="commit my prediction",
@@ -189,18 +195,13 @@ class StepView:
         source = f'<p class="nw-quiet">Sources: {escape(self.step.sources)}</p>' if self.step.sources else ""
         self._why.value = f"<h3>Why</h3>{paragraphs(self.step.why, facts)}{source}"
         hint = escape(fill(self.step.knob(self.car).hint, facts))
-        try_it = html(f"<h3>Try</h3><p>{hint}</p>")
-        if not self._side.children:
-            self._side.children = [self._why, try_it, self._slider.widget, self._tried]
+        self._hint.value = f"<h3>Try</h3><p>{hint}</p>"
+        self._side.children = [self._why, self._hint, self._slider.widget, self._tried]
         self._turned()
 
-    def judged(self) -> tuple[str, str, str, str]:
-        """Return prediction, judgement, difference and computed answer in words, for the record."""
-        facts = self.step.facts(self.car)
-        kind, difference = self.step.verdict(self.car, self.answer)
-        return (
-            self.step.told(self.car, self.answer),
-            MARKS[kind][1],
-            fill(difference, facts),
-            fill(self.step.finding(self.car), facts),
-        )
+
+def judged(step: Step, car: LessonCar, answer: Answer) -> tuple[str, str, str, str]:
+    """Return prediction, judgement, difference and computed answer in words, for the record."""
+    facts = step.facts(car)
+    kind, difference = step.verdict(car, answer)
+    return step.told(car, answer), MARKS[kind][1], fill(difference, facts), fill(step.finding(car), facts)
