@@ -1,7 +1,8 @@
 """Every rule of thumb of the trade, recomputed for the car at hand.
 
 The whole shot is taken at every speed of the spray window, as the trade counts it. A rule is held against the *likely* need; see
-`rules_kinds.classify` for the verdicts. Where the cautious edge of the band lies beyond a rule that holds, its sentence says so.
+`rules_kinds.classify` for the verdicts. Where a rule that may break something meets that need but not the cautious edge, which a first hit takes, it is
+shown so (`RuleCheck.shown`) and counted apart.
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ from .rules_kinds import (
     FACT,
     HOLDS,
     MORE,
+    NOT_FIRST,
     SHORT,
+    SHOWN,
     UNJUDGED,
     VERDICTS,
     Course,
@@ -38,14 +41,17 @@ __all__ = [
     "FUEL_MUCH",
     "HOLDS",
     "MORE",
+    "NOT_FIRST",
     "RULES",
     "SHORT",
+    "SHOWN",
     "UNJUDGED",
     "VERDICTS",
     "Course",
     "Rule",
     "RuleCheck",
     "Stretch",
+    "blocked",
     "check_rules",
     "worst_of",
 ]
@@ -146,7 +152,24 @@ _NAMED = {
 }
 
 
-def worst_of(checks: list[RuleCheck]) -> RuleCheck | None:
-    """The most dangerous of the rules that are short: what may break most, then what leaves out the largest share of its need; None if none is."""
-    short = [c for c in checks if c.verdict == SHORT]
-    return max(short, key=lambda c: (c.rule.harm, c.missing)) if short else None
+def blocked(sheet: BuildSheet) -> list[str]:
+    """What forbids to spray this sheet as it stands, as the shot planner says it; empty where nothing does or it cannot be computed.
+
+    Raises
+    ------
+    InputError
+        For anything but a build sheet.
+    """
+    if not isinstance(sheet, BuildSheet):
+        raise InputError("sheet", sheet, "", "a BuildSheet", "A rule is held against the car on paper.")
+    try:
+        car = _car(sheet)
+    except InputError:
+        return []
+    return list(car.tune.blockers) if car.tune is not None else []
+
+
+def worst_of(checks: list[RuleCheck], shown: str = SHORT) -> RuleCheck | None:
+    """The most dangerous of the rules that are short, or shown otherwise: what may break most, then what leaves out the largest share of its need; None if none is."""
+    found = [c for c in checks if c.shown == shown]
+    return max(found, key=lambda c: (c.rule.harm, c.missing)) if found else None

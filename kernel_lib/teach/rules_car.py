@@ -13,8 +13,9 @@ from ..band import DENSITY_EXPONENT, WALL_HEAT_SHARE, WORK_SHARE
 from ..build_sheet import BuildSheet
 from ..engine.setup import Setup, spray_speeds
 from ..errors import InputError
-from ..plan.plan import Plan, dose_table, plan_supply
+from ..plan.plan import HORSEPOWER, Plan, dose_table, plan_supply
 from ..plan.timing import timing_plan
+from ..plan.tune import Tune, tune_of
 from ..text import banded
 
 
@@ -80,11 +81,38 @@ class Car:
         """Rows of `table` within the window."""
         return self.table[self.table["rpm"].isin(self.rpm)].reset_index(drop=True)
 
+    @functools.cached_property
+    def tune(self) -> Tune | None:
+        """What the shot planner makes of the sheet; None where it cannot."""
+        try:
+            return tune_of(self.sheet)
+        except InputError:
+            return None
+
+    def proposed(self, name: str) -> float | None:
+        """What the shot planner proposes to type for a limit; None where nothing flows."""
+        found = [p.value for p in self.tune.proposals if p.name == name] if self.tune is not None else []
+        return found[0] if found else None
+
+    @property
+    def counted_hp(self) -> float:
+        """Power that the trade's retard is counted from [hp]: what the flow is worth, not less than what was asked for."""
+        return max(self.sheet.nitrous.shot_hp, self.plan.power.best)
+
+    @property
+    def counted(self) -> str:
+        """That power, and whose it is."""
+        asked, worth = self.sheet.nitrous.shot_hp, self.plan.power.best
+        if self.plan.governed_by[0] == HORSEPOWER or round(asked) == round(worth):
+            return f"the {asked:g} hp asked for"
+        if worth < asked:
+            return f"the {asked:g} hp asked for, more than the {worth:.0f} that nozzle and bottle are worth"
+        return f"the {worth:.0f} hp that nozzle and bottle are worth, not the {asked:g} asked for"
+
     def timing(self, flow: float) -> pd.DataFrame:
         """Timing with one flow [kg/s], everything else as it likely is."""
         choice = (flow, WALL_HEAT_SHARE.best, DENSITY_EXPONENT.best, WORK_SHARE.best)
-        worth = max(self.sheet.nitrous.shot_hp, self.plan.power.best)
-        return timing_plan(self.sheet, self._wide, [choice], worth, most=False, keep=True).table
+        return timing_plan(self.sheet, self._wide, [choice], self.counted_hp, most=False, keep=True).table
 
     @functools.cached_property
     def likely(self) -> pd.DataFrame:
@@ -124,6 +152,14 @@ class Say:
     def torque(self, *nm: float) -> str:
         """One value, or low, likely, high."""
         return self._told("N m", *nm) if self.metric else self._told("lb ft", *(units.lbft_from_nm(v) for v in nm))
+
+    def sum_torque(self, own: float, added: float, most: float) -> str:
+        """Engine's own plus added, and the most of both together."""
+        told = (
+            f"{float(f'{v if self.metric else units.lbft_from_nm(v):.{n}g}'):g}"
+            for v, n in ((own, 3), (added, 2), (most, 2))
+        )
+        return "{} + {} (up to {}) {}".format(*told, "N m" if self.metric else "lb ft")
 
     def pressure(self, kpa: float) -> str:
         """Gauge pressure, to ten."""

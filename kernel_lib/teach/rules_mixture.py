@@ -8,13 +8,34 @@ from .. import units
 from ..band import HYDROGEN_WEIGHT, SENSOR_ERROR, Band
 from ..engine.charge import fresh_charge
 from ..plan import passage
+from ..plan.fault_list import INJECTOR
+from ..plan.fuel import TOO_LEAN_LAMBDA
 from ..plan.judgement import own_fuel_key
-from ..plan.proposals import fuel_missing
+from ..plan.proposals import entry_ends, fuel_missing
 from ..plan.stopping import stop_budget
+from ..plan.supply import is_weighed
+from ..text import rounded
+from ..thermo import fuels
 from ..thermo import species as sp
 from ..thermo.wideband import true_lambda
 from .rules_car import Car, Say
-from .rules_kinds import CLOSE, HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
+from .rules_kinds import (
+    CLOSE,
+    HOLDS,
+    MORE,
+    NOT_FIRST,
+    SHORT,
+    Course,
+    Held,
+    RuleCheck,
+    at_once,
+    between,
+    classify,
+    fine_speeds,
+    merged,
+    overall,
+    unjudged,
+)
 from .rules_told import RULES
 
 FUEL_MUCH = 1.3
@@ -29,37 +50,64 @@ def lambda_by_rule(target: float, total, need, given) -> np.ndarray:
     return target * total / (total - need + given)
 
 
+def fuel_scale(car: Car) -> float:
+    """How much more of this fuel than of gasoline goes with the same air, by mass: by their stoichiometric air, at one lambda."""
+    return fuels.get("gasoline").afr_stoich / car.setup.fuel.afr_stoich
+
+
+_SAME_FUEL = 0.02
+"""Difference of that from 1 within which a fuel counts as gasoline; gasolines differ by as much."""
+
+
 def fuel(car: Car, say: Say) -> RuleCheck:
     """Added fuel against what this metering needs."""
     sheet, table, rule = car.sheet, car.window, RULES["fuel"]
     key, target = f"{own_fuel_key(sheet)}_kg_h", sheet.engine.lambda_with_nitrous
     low, best, high, total = (table[name].to_numpy() for name in (f"{key}_low", key, f"{key}_high", "fuel_total_kg_h"))
-    given = units.kg_from_lb(rule.numbers["lb_h_per_100_hp"]) * sheet.nitrous.shot_hp / 100
+    said = units.kg_from_lb(rule.numbers["lb_h_per_100_hp"]) * sheet.nitrous.shot_hp / 100
+    scale = fuel_scale(car)
+    scaled = abs(scale - 1) > _SAME_FUEL
+    given = said * scale if scaled else said
     here = np.full(len(table), given)
     seen = SENSOR_ERROR.high / target * total  # fuel that moves lambda by a sensor's error
     course = Course(table["rpm"].to_numpy(), here, low, best, high)
-    held = Held.over(course, close=seen, too_much=here > np.maximum(FUEL_MUCH * best, best + seen))
+    much = here > np.maximum(FUEL_MUCH * best, best + seen)
+    held = Held.over(course, close=seen, too_much=much, first=rule.grave)
     k = held.k
     mixed = float(lambda_by_rule(target, total[k], best[k], given))
-    told = "the fuel jet has to bring" if sheet.nitrous.system == "wet" else "the injectors have to add"
-    side = {SHORT: ", leaner than a sensor's error leaves open", MORE: ", richer than serves", HOLDS: ""}[held.verdict]
-    edge = " The cautious edge lies beyond the rule." if held.verdict != SHORT and high[k] > given + seen[k] else ""
+    wet = sheet.nitrous.system == "wet"
+    told = "the fuel jet has to bring" if wet else "the injectors have to add"
+    side = {SHORT: ", leaner than a sensor's error leaves open", MORE: ", richer than serves"}.get(held.shown, "")
+    edge = ""
+    if high[k] > given + seen[k]:
+        until = (
+            "lambda has shown where between the two this car lies"
+            if is_weighed(sheet)
+            else "the flow has been measured"
+        )
+        edge = f" The cautious edge, {say.about_fuel(high[k])}, lies beyond the rule: a first hit goes by that until {until}."
     other = "mass-air" if sheet.controller.metering == "speed-density" else "speed-density"
     turned = table[f"fuel_{other.replace('-', '_')}_kg_h"].to_numpy()[k]
+    counts = f" The rule counts the {sheet.nitrous.shot_hp:g} hp on the sheet"
+    if scaled:
+        counts += (
+            f" and means gasoline; this fuel needs {rounded(scale, 0.1)} times as much for the same air{' (it is the same fuel that comes through the jet)' if wet else ''}, so that its "
+            f"{say.fuel(said)} stand for {say.fuel(given)}, by which it is judged"
+        )
     because = (
-        f"At {course.rpm[k]:.0f} rpm {told} {say.fuel(low[k], best[k], high[k])} with this car's {sheet.controller.metering} metering ({other} would ask for {say.about_fuel(turned)}). The rule's {say.fuel(given)} bring lambda to "
-        f"{mixed:.2f} where {target:.2f} is wanted{side}.{edge}"
+        f"At {course.rpm[k]:.0f} rpm {told} {say.fuel(low[k], best[k], high[k])} with this car's {sheet.controller.metering} metering ({other} would ask for {say.about_fuel(turned)}).{counts}. {say.fuel(given)} bring "
+        f"lambda to {mixed:.2f} where {target:.2f} is wanted{side}.{edge}"
     )
-    return held.check(rule, "kg/h", "nitrous flow, wall-heat share and density exponent over their ranges", because)
+    here_told = f"{say.fuel(said)} as said; {say.fuel(given)} scaled to this fuel" if scaled else ""
+    about = "nitrous flow, wall-heat share and density exponent over their ranges"
+    return held.check(rule, "kg/h", about, because, here_told=here_told)
 
 
-def gauge(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
-    """True lambda behind the reading that is aimed at."""
-    sheet, table, rule = car.sheet, car.window, RULES["gauge"]
-    aim, scale = rule.numbers["lambda_aim"], sheet.controller.gauge_scale
-    water = np.broadcast_to(
-        fresh_charge(car.setup, table["rpm"].to_numpy(), car.plan.flow.best).water_fraction, len(table)
-    )
+def behind_gauge(car: Car) -> Course:
+    """True lambda behind the reading that the trade aims at, over speed; from `HYDROGEN_WEIGHT` and the nitrous over its range."""
+    table, aim = car.window, RULES["gauge"].numbers["lambda_aim"]
+    rpm = table["rpm"].to_numpy()
+    water = np.broadcast_to(fresh_charge(car.setup, rpm, car.plan.flow.best).water_fraction, len(table))
 
     def behind(nitrous, weight: float) -> np.ndarray:
         rows = zip(nitrous, water, strict=True)
@@ -71,28 +119,24 @@ def gauge(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         for end in ("low", "high")
         for weight in (HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
     ]
-    course = Course(table["rpm"].to_numpy(), np.full(len(table), aim), np.min(ends, axis=0), best, np.max(ends, axis=0))
-    held = Held.over(course, close=SENSOR_ERROR.high)
-    k = int(best.argmax())
-    held = held.about(k, course)
-    off = scale * (best[k] - aim)
-    size = (
-        f"more than a sensor's error of {SENSOR_ERROR.high:g}"
-        if held.verdict == SHORT
-        else f"within a sensor's error of {SENSOR_ERROR.high:g}"
-    )
+    return Course(rpm, np.full(len(table), aim), np.min(ends, axis=0), best, np.max(ends, axis=0))
+
+
+def gauge(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
+    """No model finds an aim right: what the gauge hides and what margin is left is all that can be said."""
+    sheet, rule = car.sheet, RULES["gauge"]
+    aim, scale, mark = rule.numbers["lambda_aim"], sheet.controller.gauge_scale, TOO_LEAN_LAMBDA
+    course = behind_gauge(car)
+    k = int(course.best.argmax())
+    truly, off = course.best[k], scale * (course.best[k] - aim)
+    more = truly - aim > SENSOR_ERROR.high
     because = (
-        f"At {course.rpm[k]:.0f} rpm a reading of lambda {aim:.3f} (gauge {scale * aim:.1f}) is truly {best[k]:.3f} ({course.low[k]:.3f} to {course.high[k]:.3f}): {off:.1f} on the gauge leaner than shown, {size}. "
-        f"No model finds that {scale * aim:.1f} itself is the right aim; the sheet aims at lambda {sheet.engine.lambda_with_nitrous:.3f}."
+        f"No model finds that {scale * aim:.1f} is the right aim. What it does say: at {course.rpm[k]:.0f} rpm a reading of lambda {aim:.3f} (gauge {scale * aim:.1f}) is truly {truly:.3f} ({course.low[k]:.3f} to "
+        f"{course.high[k]:.3f}), {off:.1f} on the gauge leaner than shown, {'more than' if more else 'within'} a sensor's error of {SENSOR_ERROR.high:g}. That leaves {max(mark - truly, 0.0):.2f} of lambda to the mark of "
+        f"{mark:.3f} (gauge {scale * mark:.1f}) from which the trade calls it too lean. The sheet aims at lambda {sheet.engine.lambda_with_nitrous:.3f}."
     )
     band = Band(rule.numbers["lambda_rich"], aim, rule.numbers["lambda_lean"], rule.basis)
-    return held.check(
-        rule,
-        "lambda",
-        f"limiting-current model, not verified against a sensor; hydrogen's weight {HYDROGEN_WEIGHT.low:g} to {HYDROGEN_WEIGHT.high:g}, nitrous over its range",
-        because,
-        band,
-    )
+    return unjudged(rule, band, "lambda", because)
 
 
 def lean(car: Car, say: Say) -> RuleCheck:
@@ -101,27 +145,21 @@ def lean(car: Car, say: Say) -> RuleCheck:
     mark, flow = rule.numbers["lambda_stop"], car.plan.flow
     scale, target = sheet.controller.gauge_scale, sheet.engine.lambda_with_nitrous
     if target >= mark:
-        return unjudged(
-            rule,
-            mark,
-            "lambda",
-            f"The sheet's own target, lambda {target:.3f}, is not richer than the mark: such a stop would end every pull.",
-        )
+        because = f"The sheet's own target, lambda {target:.3f}, is not richer than the mark: such a stop would end every pull."
+        return unjudged(rule, mark, "lambda", because)
     low, best, high = (
         np.array([fuel_missing(sheet, rpm, f) for rpm in car.rpm]) for f in (flow.low, flow.best, flow.high)
     )
+    low, high = np.minimum(low, best), np.maximum(high, best)
     course = Course(car.rpm, np.full(len(car.rpm), mark), low, best, high)
-    never_too_early = Course(car.rpm, course.here, np.full(len(car.rpm), -np.inf), best, high)
-    held = Held.over(never_too_early, close=-SENSOR_ERROR.high, sign=-1)  # the loss must show beyond the sensor's error
-    held = held.about(held.k, course)
+    # the loss must show beyond the sensor's error; a mark further off is never invited
+    held = Held.over(course, close=-SENSOR_ERROR.high, sign=-1, first=rule.grave, never_more=True)
     k = held.k
-    x, water = (
-        float(car.window["nitrous_fraction"].iloc[k]),
-        float(np.ravel(fresh_charge(car.setup, car.rpm[k], flow.best).water_fraction)[0]),
-    )
-    truly = true_lambda(car.setup.fuel, mark, x, HYDROGEN_WEIGHT.best, water)
+    nearer = car.proposed("lean stop")
+    if held.shown == HOLDS and nearer is not None and nearer < mark - SENSOR_ERROR.high:
+        held = held.shown_as(NOT_FIRST)
     seen = f"At {car.rpm[k]:.0f} rpm, with all of the added fuel missing, lambda comes to {say.lambdas(low[k], best[k], high[k])}: "
-    if held.verdict == SHORT:
+    if held.shown == SHORT:
         seen += f"a stop at lambda {mark:.3f} (gauge {scale * mark:.1f}) may never see it, so small is the loss."
     else:
         budget = stop_budget(sheet, float(car.rpm[k]), best[k], mark)
@@ -130,46 +168,139 @@ def lean(car: Car, say: Say) -> RuleCheck:
             if budget.reached
             else "the stop is not crossed in time."
         )
-    because = f"{seen} Where the gauge shows {scale * mark:.1f} the mixture is truly at about lambda {truly:.3f} with all the nitrous in it."
-    return held.check(
-        rule,
-        "lambda",
-        "lambda with all of the added fuel missing, which has to lie a sensor's error beyond the stop; nitrous flow over its range",
-        because,
-    )
+    types = f" The planner proposes to type {nearer:.3f} (gauge {scale * nearer:.1f})." if nearer is not None else ""
+    about = "lambda with all of the added fuel missing, which has to lie a sensor's error beyond the stop; nitrous flow over its range"
+    whole = weak_injector(car)[1] <= mark
+    labels = {
+        HOLDS: "holds for a whole loss" if whole else "",
+        NOT_FIRST: "sees a whole loss; a first hit takes a nearer stop",
+    }
+    because = f"{seen} {_weak(car, mark)}{types}"
+    return held.check(rule, "lambda", about, because, label=labels.get(held.shown, ""))
+
+
+def weak_injector(car: Car) -> tuple[float, float]:
+    """Lambda of the cylinder behind a weak injector (`INJECTOR` of its flow), and of all together, at the speed of peak power."""
+    row = car.window.loc[car.window["rpm"] == car.peak_rpm].iloc[0]
+    wet, system = car.sheet.nitrous.system == "wet", car.sheet.fuel_system
+    added = row[f"{own_fuel_key(car.sheet)}_kg_h"] / row["fuel_total_kg_h"]
+    lost = (1 - INJECTOR) * min(1.0, car.setup.cylinders / system.injectors) * ((1 - added) if wet else 1.0)
+    target = car.sheet.engine.lambda_with_nitrous
+    return target / (1 - lost), target / (1 - lost / car.setup.cylinders)
+
+
+def _weak(car: Car, mark: float) -> str:
+    """Say that a stop by all cylinders together does not see one of them."""
+    one, mean = weak_injector(car)
+    if mean > mark:
+        return (
+            f"One injector at {100 * INJECTOR:.0f} % brings all together to lambda {mean:.2f}, which it sees as well."
+        )
+    return f"It does not catch one weak injector: at {100 * INJECTOR:.0f} % its cylinder runs at lambda {one:.2f} and all together show {mean:.2f}."
+
+
+def lead_ends(car: Car) -> dict[str, np.ndarray]:
+    """Least lead with which no cycle of a full hit is leaner than the lean stop, and most with which none is richer than the misfire limit.
+
+    Returns
+    -------
+    dict
+        "least" and "most", each with "low", "best", "high" over the unknowns, (speeds, 3) [ms]; infinite where no lead looked at is enough, or minus infinite
+        where none is little enough.
+    """
+    sheet = car.sheet
+    stop = max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    least, most = [], []
+    for rpm in car.rpm:
+        found = [passage.extremes(sheet, float(rpm), 1.0, LEADS_S, case=case) for case in passage.CASES]
+        kept = [leanest <= stop for _, leanest in found]
+        fires = [richest >= sheet.limits.misfire_rich_lambda for richest, _ in found]
+        least.append([1e3 * LEADS_S[v.argmax()] if v.any() else np.inf for v in kept])
+        most.append([1e3 * LEADS_S[len(v) - 1 - v[::-1].argmax()] if v.any() else -np.inf for v in fires])
+    out = {"least": np.array(least), "most": np.array(most)}
+    return {name: np.stack([v.min(axis=1), v[:, 0], v.max(axis=1)], axis=1) for name, v in out.items()}
 
 
 def lead(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
-    """Fuel lead against the least with which no cycle of a full hit passes the lean stop."""
-    sheet, rule = car.sheet, RULES["lead"]
-    given, stop = rule.numbers["lead_ms"], max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
-    need = np.array([[_least_lead(car, float(rpm), case, stop) for rpm in car.rpm] for case in passage.CASES])
-    best, low, high = need[0], need.min(axis=0), need.max(axis=0)
-    rich = np.array([float(passage.extremes(sheet, float(rpm), 1.0, np.array([given / 1e3]))[0][0]) for rpm in car.rpm])
-    held = Held.over(Course(car.rpm, np.full(len(car.rpm), given), low, best, high), close=CLOSE["ms"])
-    k = held.k if held.verdict == SHORT else int(high.argmax())
-    longest = 1e3 * LEADS_S[-1]
-    course = Course(car.rpm, held.course.here, *(np.where(np.isinf(v), longest, v) for v in (low, best, high)))
-    held = held.about(k, course)
-    if np.isinf(best[k]):
-        told = f"no lead up to {longest:.0f} ms is enough"
-    else:
-        least = "at most " if best[k] <= 1e3 * LEADS_S[0] else ""
-        told = f"likely takes {least}{best[k]:.0f} ms, at the cautious edge {'more than ' if np.isinf(high[k]) else ''}{course.high[k]:.0f} ms"
-    early = " (below 0 fuel may come after the nitrous valve's command)" if best[k] < 0 else ""
-    j = int(rich.argmin())
-    much = "so rich that it may misfire" if rich[j] < sheet.limits.misfire_rich_lambda else "which still fires"
-    because = (
-        f"That no cycle of a full hit at {car.rpm[k]:.0f} rpm passes lambda {stop:.3f} {told}{early}. With {given:.0f} ms the richest cycle comes to lambda {rich[j]:.2f} at {car.rpm[j]:.0f} rpm, {much} "
-        f"(limit about {sheet.limits.misfire_rich_lambda:.2f}): settle it with the bottle shut."
+    """Fuel lead against both sides: no cycle past the lean stop if the fuel is late, none too rich to fire if it is early."""
+    rule = RULES["lead"]
+    given, longest, shortest = rule.numbers["lead_ms"], 1e3 * LEADS_S[-1], 1e3 * LEADS_S[0]
+    ends = lead_ends(car)
+    low, best, high = (np.minimum(v, longest + 10.0) for v in ends["least"].T)
+    fewest, most, _ = (np.maximum(v, shortest - 10.0) for v in ends["most"].T)
+    rpm, here = car.rpm, np.full(len(car.rpm), given)
+    course = Course(rpm, here, low, best, high, most=np.where(most >= longest, np.nan, most))
+    late = classify(*(between(rpm, v) for v in (here, low, best, high)), close=CLOSE["ms"], first=True)
+    early = classify(*(between(rpm, v) for v in (here, fewest, most, most)), close=CLOSE["ms"], sign=-1, first=True)
+    both = between(rpm, high - fewest) <= CLOSE["ms"]
+    names = np.where(np.isin(early, (HOLDS, MORE)), late, np.where(late == SHORT, SHORT, early))
+    names = np.where(both, names, SHORT)
+    ranges = merged(rpm, names)
+    shown = overall(ranges)
+    k = int((high - fewest).argmax()) if not both.all() else int(high.argmax())
+    lack = (best - given)[best > given + CLOSE["ms"]]
+    missing = float((lack / best[best > given + CLOSE["ms"]]).max()) if len(lack) and shown == SHORT else 0.0
+    held = Held(course, shown, ranges, k, missing)
+    because = _lead_told(car, ends, k, given, both)
+    about = "line fill, valve, injection and wall film (or fuel line) over their ranges; no cycle past the lean stop"
+    sides = {side: [_ms(v) for v in values[k]] for side, values in ends.items()}
+    told = f"at least {_with_ends(sides['least'])} ms, at most {_with_ends(sides['most'])} ms, at {rpm[k]:.0f} rpm"
+    label = "short: cannot be held both ways" if shown == SHORT and not both.all() else ""
+    return held.check(rule, "ms", about, because, model_told=told, label=label)
+
+
+def _ten(rpm: float) -> str:
+    return f"{round(rpm, -1):.0f}"
+
+
+def _with_ends(told: list[str]) -> str:
+    """Likely, and the ends where they differ."""
+    low, best, high = told
+    return best if low == high else f"{best} ({low} to {high})"
+
+
+def _ms(value: float) -> str:
+    """A lead; the ends of what was looked at as such."""
+    if value >= 1e3 * LEADS_S[-1]:
+        return f"over {1e3 * LEADS_S[-1]:.0f}"
+    if value <= 1e3 * LEADS_S[0]:
+        return f"below {1e3 * LEADS_S[0]:.0f}".replace("-", "−")
+    return f"{value:.0f}".replace("-", "−")
+
+
+def _lead_told(car: Car, ends: dict[str, np.ndarray], k: int, given: float, both: np.ndarray) -> str:
+    """Say both sides, whether a lead keeps them, and what the planner types."""
+    sheet, rpm = car.sheet, float(car.rpm[k])
+    stop = max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    limit = sheet.limits.misfire_rich_lambda
+    least = ends["least"][k]
+    rich, likely = (
+        float(passage.extremes(sheet, rpm, 1.0, np.array([given / 1e3]), case=case)[0][0])
+        for case in ("fuel early", "likely")
     )
-    return held.check(rule, "ms", "line fill, valve, injection and wall film (or fuel line) over their ranges", because)
-
-
-def _least_lead(car: Car, rpm: float, case: str, stop: float) -> float:
-    """Least lead with which no cycle of a full hit is leaner than `stop`; infinite where none looked at is enough [ms]."""
-    kept = passage.extremes(car.sheet, rpm, 1.0, LEADS_S, case=case)[1] <= stop
-    return 1e3 * float(LEADS_S[kept.argmax()]) if kept.any() else float("inf")
+    before = " (below 0 fuel may come after the nitrous valve's command)" if least[1] < 0 else ""
+    out = [
+        f"Late side: that no cycle of a full hit at {rpm:.0f} rpm passes lambda {stop:.3f} likely takes {_ms(least[1])} ms{before}, at the cautious edge {_ms(least[2])} ms.",
+        f"Early side: with {given:.0f} ms the richest cycle likely comes to lambda {likely:.2f}, at the cautious edge {rich:.2f}, where firing grows doubtful below about {limit:.2f}.",
+    ]
+    if not both.all():
+        bad = fine_speeds(car.rpm)[~both]
+        where = f"at {_ten(bad[0])} to {_ten(bad[-1])} rpm" if both.any() else "at any speed of the window"
+        out.append(
+            f"No lead is safe both ways here {where}: a smaller dose at that speed or a shorter line is what helps."
+        )
+    types = car.proposed("fuel before nitrous")
+    if types is not None:
+        end = float(entry_ends(sheet, car.tune.dosed, np.array([types / 1e3]))[0][0])
+        may = (
+            f", with which the other end of what is unknown comes to lambda {end:.2f} and may misfire"
+            if end < limit
+            else ""
+        )
+        out.append(
+            f"The planner proposes {types:.0f} ms for the dose it brings in{may}: settle it with the bottle shut first."
+        )
+    return " ".join(out)
 
 
 def oxygen_by_mass() -> tuple[float, float]:

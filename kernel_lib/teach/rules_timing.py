@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from .. import units
@@ -9,12 +11,25 @@ from ..band import Band
 from ..errors import InputError
 from ..plan.closeup import look, plug
 from ..plan.power import shot_power
-from ..plan.ramp import gear_rises
+from ..plan.ramp import FULL_HIT, gear_rises
+from ..plan.room import own_power_factor
 from ..plan.spark import GRID, REASONS
 from ..plan.stopping import wash_out
 from ..text import banded, rounded
 from .rules_car import Car, Say
-from .rules_kinds import CLOSE, CLOSE_SHARE, HOLDS, SHORT, Course, Held, RuleCheck, Stretch, at_once, unjudged
+from .rules_kinds import (
+    CLOSE,
+    CLOSE_SHARE,
+    HOLDS,
+    NOT_FIRST,
+    SHORT,
+    Course,
+    Held,
+    RuleCheck,
+    Stretch,
+    at_once,
+    unjudged,
+)
 from .rules_told import RULES
 
 UNKNOWNS = "nitrous flow, wall-heat share, density exponent, flame speed and knock over their ranges"
@@ -27,7 +42,7 @@ def retard(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     rule, table = RULES["retard"], car.window
     low, best, high = (table[f"retard_deg{end}"].to_numpy(float) for end in ("_low", "", "_high"))
     course = Course(table["rpm"].to_numpy(), table["rule_deg"].to_numpy(float), low, best, high)
-    held = Held.over(course, close=CLOSE["deg"])
+    held = Held.over(course, close=CLOSE["deg"], first=rule.grave)
     k, most = held.k, float(GRID[-1])
     capped = Course(course.rpm, course.here, *(np.where(np.isinf(v), most, v) for v in (low, best, high)))
     held = held.about(k, capped)
@@ -43,16 +58,25 @@ def retard(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         told = (
             f"{reason} asks for {asked}" if best[k] > 0 else f"likely nothing is asked for (0 to {high[k]:.1f} degrees)"
         )
-        parts.append(f"At {course.rpm[k]:.0f} rpm {told}, the rule gives {first:.1f}.")
+        parts.append(f"At {course.rpm[k]:.0f} rpm {told}, the rule gives {first:.1f} (it counts {car.counted}).")
     near = int(np.abs(course.rpm - last).argmin())
     if near != k and np.isfinite(best[near]):
         parts.append(f"At {last:.0f} rpm {best[near]:.1f} would likely do.")
     shorter = course.rpm[~(high <= course.here + CLOSE["deg"])]
     if len(shorter):
         parts.append(
-            f"The cautious edge, which a first hit takes, lies beyond the rule at {'every speed' if len(shorter) == len(course.rpm) else f'{shorter[0]:.0f} to {shorter[-1]:.0f} rpm'}."
+            f"The cautious edge, which a first hit takes, lies beyond the rule at {'every speed' if len(shorter) == len(course.rpm) else f'{shorter[0]:.0f} to {shorter[-1]:.0f} rpm'}.{_typed(car)}"
         )
     return held.check(rule, "deg", UNKNOWNS, " ".join(p for p in parts if p))
+
+
+def _typed(car: Car) -> str:
+    """Degrees that the shot planner takes out at a first hit; empty where it has none."""
+    out = car.tune.table["retard_deg"].dropna() if car.tune is not None else ()
+    if not len(out):
+        return ""
+    dose = " at the dose it brings in" if car.tune.ramp.kind != FULL_HIT else ""
+    return f" The planner takes {out.min():g} to {out.max():g} degrees out{dose}."
 
 
 def plugs(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
@@ -66,12 +90,17 @@ def plugs(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         out = float(car.window.loc[car.window["rpm"] == rpm, "rule_deg"].iloc[0])
         asked = plug(car.sheet, look(car.sheet, rpm, car.plan.flow.best, out))
     except InputError as exc:
-        return unjudged(rule, given, "ranges", f"{exc.reason} And {scale}.")
+        return _plugs_told(unjudged(rule, given, "ranges", f"{exc.reason} And {scale}."))
     because = (
         f"At {rpm:.0f} rpm, {out:.1f} degrees out, the walls take up {asked.heat_cycle:.1f} times the engine's own heat in each cycle and {asked.heat_own_max:.1f} times its highest of any speed in each second, "
         f"but {scale}."
     )
-    return unjudged(rule, given, "ranges", because)
+    return _plugs_told(unjudged(rule, given, "ranges", because))
+
+
+def _plugs_told(found: RuleCheck) -> RuleCheck:
+    numbers = found.rule.numbers
+    return replace(found, here_told=f"{numbers['heat_ranges_least']:g} or {numbers['heat_ranges']:g} heat ranges")
 
 
 def crossing(rpm: np.ndarray, room: np.ndarray) -> float:
@@ -88,42 +117,48 @@ def crossing(rpm: np.ndarray, room: np.ndarray) -> float:
 
 
 def window_from(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
-    """Where nitrous may begin against the speed from which a timing exists that keeps every limit."""
+    """Where nitrous may begin against the speed from which the plan allows the whole shot, which goes by the cautious edge."""
     rule, top = RULES["from"], float(car.rpm[-1])
     given, speeds = rule.numbers["rpm_from"], car.likely["rpm"].to_numpy()
-    less = car.timing(car.plan.flow.low)
-    low, best, high = (crossing(speeds, t["room_deg"].to_numpy(float)) for t in (less, car.likely, car.table))
-    low, high = min(low, best), max(high, best)
-    need = Band(*(min(v, top) for v in (low, best, high)), f"{UNKNOWNS}; low end: the least flow alone")
-    first = (
-        f"already at {speeds[0]:.0f} rpm, the lowest speed looked at"
-        if best <= speeds[0]
-        else f"from {round(best, -1):.0f} rpm on"
+    likely, plan = (crossing(speeds, t["room_deg"].to_numpy(float)) for t in (car.likely, car.table))
+    plan = max(likely, plan)
+    need = Band(
+        min(likely, top), min(plan, top), min(plan, top), f"{UNKNOWNS}; low end: with everything as it likely is"
     )
-    told = (
-        f"The whole shot likely has a timing that keeps every limit {first}"
-        if np.isfinite(best)
-        else f"The whole shot has no timing that keeps every limit at any speed up to {top:.0f} rpm"
-    )
-    if not np.isfinite(high):
-        edge = (
-            f"at the cautious edge at no speed up to {top:.0f} rpm"
-            if np.isfinite(best)
-            else "nor has it at the cautious edge"
-        )
-    else:
-        edge = f"at the cautious edge, by which a first hit goes, from {round(high, -1):.0f} rpm on"
+    lowest = float(speeds[0])
+    allowed = f"from {_speed(plan, lowest)} on" if np.isfinite(plan) else f"at no speed up to {top:.0f} rpm"
+    would = "with everything as it likely is " if np.isfinite(likely) else "not even with everything as it likely is"
+    would += f"from {_speed(likely, lowest)} on" if np.isfinite(likely) else ""
     own = car.sheet.nitrous.spray_rpm_min
-    because = f"{told}, {edge}. The sheet begins at {own:.0f} rpm. Below those speeds only a smaller dose fits: that is what a ramp or a smaller nozzle is for."
+    blocked = (
+        ", where the plan still blocks the whole shot" if own < plan - CLOSE["rpm"] else ", where the plan allows it"
+    )
+    because = (
+        f"The plan goes by the cautious edge and allows the whole shot a timing that keeps every limit {allowed}, {would}. The sheet begins at {own:.0f} rpm{blocked}. Below that speed only a smaller dose fits: "
+        "that is what a ramp or a smaller nozzle is for."
+    )
     found = at_once(rule, given, "rpm", need, because, close=CLOSE["rpm"])
-    return _with_rpm(found, given, top if found.verdict != SHORT else need.best)
+    told = f"{_speed(plan, lowest)} by the plan" if np.isfinite(plan) else f"no speed up to {top:.0f} rpm"
+    told += f" (likely {_speed(likely, lowest)})" if np.isfinite(likely) and plan > likely + CLOSE["rpm"] else ""
+    if found.shown == SHORT and need.best < top:
+        ranges = (Stretch(SHORT, given, need.best), Stretch(HOLDS, need.best, top))
+        return replace(found, rpm=(given, need.best), ranges=ranges, model_told=told)
+    return replace(_with_rpm(found, given, top), model_told=told)
+
+
+def _speed(rpm: float, lowest: float) -> str:
+    """A speed to ten; the end of what was looked at as such."""
+    return f"{lowest:.0f} rpm or lower" if rpm <= lowest else f"{round(rpm, -1):.0f} rpm"
+
+
+_WORSE = (SHORT, NOT_FIRST)
 
 
 def window_to(car: Car, say: Say) -> RuleCheck:
-    """Where nitrous must end against the wash-out before the rev limit."""
+    """Where nitrous must end against the wash-out before the rev limit: the rule's end and the sheet's own, the worse of both."""
     sheet, rule = car.sheet, RULES["to"]
-    given, limit, rise = rule.numbers["rpm_to"], sheet.engine.limit_rpm, max(gear_rises(sheet).values())
-    gone = wash_out(sheet, float(car.rpm[-1]), "open", 1.0)["all"]
+    said, own, limit = rule.numbers["rpm_to"], sheet.nitrous.spray_rpm_max, sheet.engine.limit_rpm
+    rise, gone = max(gear_rises(sheet).values()), wash_out(sheet, float(car.rpm[-1]), "open", 1.0)["all"]
     need = Band(
         *(limit - rise * v for v in (gone.high, gone.best, gone.low)),
         "line and manifold clear as in the wash-out's range",
@@ -134,20 +169,35 @@ def window_to(car: Car, say: Say) -> RuleCheck:
         if reached
         else f"{round(need.best, -1):.0f} rpm, at the cautious edge sooner than it can begin,"
     )
+    ends = {v: at_once(rule, v, "rpm", need, "", close=CLOSE["rpm"], sign=-1) for v in dict.fromkeys((said, own))}
+    later = max(ends)
+    found = ends[later]
+    if own == said:
+        judged = f"The end at {own:.0f} rpm, the rule's and the sheet's own, is {_end_told(found.shown)}."
+    else:
+        judged = f"The rule's {said:.0f} rpm is {_end_told(ends[said].shown)}; this sheet's own {own:.0f} rpm is {_end_told(ends[own].shown)}."
+    types = car.proposed("nitrous closes at")
+    planner = f" The planner goes by the cautious edge and closes at {types:.0f} rpm." if types is not None else ""
     because = (
-        f"The engine gains {rise:.0f} rpm/s and the nitrous takes {banded(gone.low, gone.best, gone.high)} s to clear, so it has to close at {told} to be gone at the rev limit of {limit:.0f} rpm; the sheet ends at "
-        f"{sheet.nitrous.spray_rpm_max:.0f} rpm. With the wheels loose it would have to close earlier still."
+        f"The engine gains {rise:.0f} rpm/s and the nitrous takes {banded(gone.low, gone.best, gone.high)} s to clear, so it has to close at {told} to be gone at the rev limit of {limit:.0f} rpm. "
+        f"{judged}{planner} With the wheels loose it would have to close earlier still."
     )
-    found = at_once(rule, given, "rpm", need, because, close=CLOSE["rpm"], sign=-1)
-    ends = (need.best, given) if found.verdict == SHORT else (float(car.rpm[0]), given)
-    return _with_rpm(found, *ends)
+    here_told = f"{said:.0f} rpm as said; {own:.0f} rpm on this sheet" if own != said else ""
+    span = (need.best if found.shown == SHORT else need.low, later) if found.shown in _WORSE else (car.rpm[0], later)
+    found = _with_rpm(found, *(float(v) for v in span))
+    return replace(found, because=because, here_told=here_told)
+
+
+def _end_told(shown: str) -> str:
+    if shown == NOT_FIRST:
+        return "likely early enough, too late at the cautious edge"
+    return "too late" if shown == SHORT else "early enough"
 
 
 def _with_rpm(found: RuleCheck, low: float, high: float) -> RuleCheck:
     """Add the speeds that a verdict on an end of the window is about."""
     low, high = min(low, high), max(low, high)
-    ranges = (Stretch(found.verdict, low, high),)
-    return RuleCheck(**{**vars(found), "rpm": (low, high), "ranges": ranges})
+    return replace(found, rpm=(low, high), ranges=(Stretch(found.shown, low, high),))
 
 
 def _gain(car: Car) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -184,20 +234,28 @@ def power(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
 
 
 def torque(car: Car, say: Say) -> RuleCheck:
-    """Torque gained over speed."""
+    """Torque gained over speed; with the engine's own against the clutch, where the high end counts."""
     rule, (rpm, *gains) = RULES["torque"], _gain(car)
     speed, peak = rpm * 2 * np.pi / 60, car.sheet.engine.peak_power_rpm * 2 * np.pi / 60
     given = units.w_from_hp(shot_power(car.sheet, car.plan.flow.best)) / peak
     low, best, high = (units.w_from_hp(v) / speed for v in gains)
+    own = units.w_from_hp(car.window["power_own_hp"].to_numpy(float) * own_power_factor(car.sheet)) / speed
     course = Course(rpm, np.full(len(rpm), given), low, best, high)
     held = Held.over(course, close=CLOSE_SHARE * given)
     k = held.k
-    clutch = car.sheet.parts.clutch_torque_nm
-    tail = (
-        f" Held against the clutch on the sheet, {say.torque(clutch)}, it is the low end that counts."
-        if clutch is not None and held.verdict == SHORT
-        else ""
-    )
-    verb = "against" if held.verdict != HOLDS else "about the same as"
-    because = f"At {rpm[k]:.0f} rpm the whole shot adds {say.torque(low[k], best[k], high[k])}, {verb} {say.about_torque(given)} at the speed of peak power.{tail}"
+    verb = "about the same as" if held.shown == HOLDS else "against"
+    because = f"At {rpm[k]:.0f} rpm the whole shot adds {say.torque(low[k], best[k], high[k])}, {verb} {say.about_torque(given)} at the speed of peak power.{_clutch(car, say, rpm, own, best, high)}"
     return held.check(rule, "N m", _TIMED, because)
+
+
+def _clutch(car: Car, say: Say, rpm, own, best, high) -> str:
+    """Hold the engine's own and the added torque against the clutch where it is most; empty where nothing is known."""
+    clutch, total = car.sheet.parts.clutch_torque_nm, own + high
+    if clutch is None or not np.isfinite(total).any():
+        return ""
+    j = int(np.nanargmax(total))
+    over = {
+        True: "the high end counts, and it is beyond what the clutch is said to hold",
+        False: "the high end counts, and the clutch is said to hold it",
+    }[bool(total[j] > clutch)]
+    return f" With the engine's own, at {rpm[j]:.0f} rpm, {say.sum_torque(own[j], best[j], total[j])} against {say.torque(clutch)}: {over}."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from types import MappingProxyType
 
 from .. import units
-from ..build_fields import SECTIONS
+from ..build_fields import PRACTICE, SECTIONS
 from ..plan.closeup import TRADE_PLUG_RANGES
 from ..plan.fuel import RULE_LB_H_PER_100_HP, TOO_LEAN_LAMBDA, WINDOW_LAMBDA
 from ..plan.proposals import TRADE_HOLD_S, TRADE_HZ, TRADE_LEAD_MS
@@ -25,6 +25,8 @@ def _rule(key: str, text: str, numbers: dict[str, float], harm: int, origin: str
     return Rule(key, text, MappingProxyType(numbers), " ".join(origin.split()), harm, **more)
 
 
+LEAST_PLUG_RANGES = 1
+"""Heat ranges colder for a small shot; common practice, from memory."""
 _LOW_KPA, _HIGH_KPA = _usual("nitrous", "window_low_kpa"), _usual("nitrous", "window_high_kpa")
 _FROM, _TO = _usual("nitrous", "spray_rpm_min"), _usual("nitrous", "spray_rpm_max")
 _THROTTLE, _AIM = _usual("nitrous", "throttle_min_percent"), _usual("engine", "lambda_with_nitrous")
@@ -40,7 +42,7 @@ _ALL = (
         3,
         """Fuel for the oxygen that so much power takes. Nitrous brings heat of its own as it comes apart, so less fuel does than the power alone
         would suggest. But the vapour also pushes air aside: a controller that works from manifold pressure goes on fuelling that air, one that meters air does
-        not. The rule's one number lies between the two and knows neither metering, fuel nor target.""",
+        not. The rule's one number lies between the two and knows neither metering nor target; it is said of gasoline, and a fuel that needs less air for its weight needs more of it.""",
     ),
     _rule(
         "retard",
@@ -53,11 +55,12 @@ _ALL = (
     ),
     _rule(
         "plugs",
-        f"Plugs {TRADE_PLUG_RANGES:g} heat ranges colder",
-        {"heat_ranges": TRADE_PLUG_RANGES},
+        "Plugs one or two heat ranges colder, by the size of the shot",
+        {"heat_ranges": TRADE_PLUG_RANGES, "heat_ranges_least": LEAST_PLUG_RANGES},
         2,
         """More heat to the walls in every cycle warms the plug's tip with them, and a tip that glows lights the charge before the spark. A heat range has no unit: no
         scale common to makers says how many degrees or watts one step is.""",
+        basis=f"{PRACTICE}; one for a small shot from memory",
     ),
     _rule(
         "gauge",
@@ -114,10 +117,10 @@ _ALL = (
     ),
     _rule(
         "to",
-        f"Nitrous until {_TO:g} rpm",
+        f"Nitrous until {_TO:g} rpm, or some hundreds short of the limiter",
         {"rpm_to": _TO},
         2,
-        """Valve, line and manifold take time to clear while the engine goes on speeding up; what is left must be gone when the rev limiter cuts. The distance to the limit is a time, so it depends on how fast the engine
+        """Valve, line and manifold take time to clear while the engine goes on speeding up; what is left must be gone when the rev limiter cuts: the trade counts back from there, and a build sheet that says nothing ends at the round number. The distance to the limit is a time, so it depends on how fast the engine
         gains speed.""",
     ),
     _rule(
@@ -170,10 +173,10 @@ _ALL = (
     ),
     _rule(
         "torque",
-        "A shot raises torque alike at every rpm",
+        "A shot pushes alike at every rpm: so many horsepower feel the same anywhere",
         {"torque_share": 1.0},
         1,
-        """It cannot be true together with the same horsepower: torque is power over speed. The torque added grows as the speed falls, and with it what gearbox, clutch, rods and tyres have to
+        """What lies behind naming a shot by its horsepower alone. It cannot be true together with the same horsepower: torque is power over speed. The torque added grows as the speed falls, and with it what gearbox, clutch, rods and tyres have to
         carry.""",
     ),
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..band import SENSOR_ERROR, VALVE_LAG_ERROR, Band
@@ -15,8 +17,9 @@ from ..text import banded, rounded
 from ..thermo.fluid import T_LAST, T_TRIPLE, table
 from ..thermo.mixture import oxygen_share
 from ..thermo.nitrous import DEFAULT, MODELS, mass_flux
+from ..thermo.vessel import LIQUID_FULL, VAPOUR_ONLY, VesselState, bottle_volume, vessel_state
 from .rules_car import Car, Say
-from .rules_kinds import CLOSE, CLOSE_SHARE, HOLDS, MORE, SHORT, Course, Held, RuleCheck, at_once, unjudged
+from .rules_kinds import CLOSE, CLOSE_SHARE, HOLDS, NOT_FIRST, SHORT, Course, Held, RuleCheck, at_once, unjudged
 from .rules_told import RULES
 
 RATES = np.geomspace(2.0, 50.0, 81)
@@ -47,7 +50,7 @@ def pulse(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     lean = dv.lambda_ripple(sheet, car.setup, rpm, share, hz).leanest.max(axis=1)  # (speeds, rates)
     low, best, high = (_least_rate(lean, stop + off) for off in (SENSOR_ERROR.high, 0.0, SENSOR_ERROR.low))
     course = Course(car.rpm, np.full(len(car.rpm), given), low, best, high)
-    held = Held.over(course, close=CLOSE["Hz"])
+    held = Held.over(course, close=CLOSE["Hz"], first=rule.grave, never_more=True)
     k, most = held.k, float(RATES[-1])
     at = float(np.interp(given, RATES, lean[k]))
     held = held.about(k, Course(car.rpm, course.here, *(np.minimum(x, most) for x in (low, best, high))))
@@ -59,10 +62,16 @@ def pulse(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     where = (
         "the plenum evens little out" if sheet.nitrous.delivery == "plenum" else "behind a port nozzle nothing mixes"
     )
-    tail = f"; {where}" if held.verdict == SHORT else ""
+    tail = f"; {where}" if held.shown == SHORT else ""
+    plenum = sheet.nitrous.delivery == "plenum"
+    mixed = (
+        " A plenum that mixes at once is taken for granted and carries no band, so that slower pulses might do is no reason to pulse slower."
+        if plenum
+        else ""
+    )
     because = (
         f"At {car.rpm[k]:.0f} rpm and {given:.0f} Hz the leanest cycle reaches lambda {at:.2f}; {need} the sheet's lean stop at {stop:.3f}{tail}. This valve follows up to {fastest:.0f} Hz, and delivers the "
-        f"smaller a range of shares the faster it pulses. That is the mixture alone: what the strongest cycle does to pressure is on the planner."
+        f"smaller a range of shares the faster it pulses. That is the mixture alone: what the strongest cycle does to pressure, and which rates leave cylinders uneven, is on the planner.{mixed}"
     )
     return held.check(
         rule,
@@ -119,7 +128,7 @@ def throttle(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
 
 
 def hold(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
-    """What stays on after the valve against the wash-out, open throttle or lifted, whichever is longer."""
+    """What stays on after the valve against the wash-out, open throttle and lifted: both have to be covered."""
     rule = RULES["hold"]
     given = rule.numbers["hold_s"]
     cases = {case: [wash_out(car.sheet, float(rpm), case)["all"] for rpm in car.rpm] for case in ("open", "shut")}
@@ -128,66 +137,90 @@ def hold(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         for end in ("low", "best", "high")
     )
     course = Course(car.rpm, np.full(len(car.rpm), given), low, best, high)
-    held = Held.over(course, close=CLOSE["s"])
+    held = Held.over(course, close=CLOSE["s"], first=rule.grave)
     k = held.k
     open_ = cases["open"][k]
+    longest = max(b.high for b in cases["open"])
+    covered = longest <= given + CLOSE["s"]
+    label = "likely enough with the throttle open, short after a lift" if held.shown == NOT_FIRST and covered else ""
     edge = ""
-    if held.verdict == HOLDS and high[k] > given:
-        edge = f" At the cautious edge {given:g} s is {rounded(high[k] - given, 0.1)} s short."
+    if high[k] > given + CLOSE["s"]:
+        edge = f" At the cautious edge {given:g} s is {rounded(high[k] - given, 0.1)} s short{' after a lift' if covered else ''}."
+    types = car.proposed("fuel and timing stay")
+    edge += f" The planner keeps them on for {types:.1f} s." if types is not None else ""
     because = (
         f"At {car.rpm[k]:.0f} rpm 95 % of the nitrous is gone {banded(low[k], best[k], high[k])} s after the command to close if the driver lifts, {banded(open_.low, open_.best, open_.high)} s with the throttle "
         f"open.{edge}"
     )
-    held = held.about(k, course)
-    return held.check(rule, "s", "line drain and idle air over their ranges; the manifold mixes well", because)
+    about = "line drain and idle air over their ranges; the manifold mixes well; the longer of open and lifted"
+    return held.check(rule, "s", about, because, label=label)
 
 
-def _temperatures(car: Car) -> tuple[float, np.ndarray]:
-    """Temperature in the middle of the window, and those about it [K]."""
-    hold_T = min(hold_temperature(car.sheet), T_LAST - 0.2)
-    return hold_T, np.append(
-        np.arange(max(hold_T - 30.0, T_TRIPLE + 1.0), hold_T, 0.5), np.linspace(hold_T, T_LAST - 0.1, 12)
+def _standing(sheet, T: float) -> VesselState:
+    """What stands in this bottle, as full as it is, at a temperature."""
+    return vessel_state(T, sheet.value("nitrous.bottle_fill_kg"), bottle_volume(sheet.nitrous.bottle_rated_fill_kg))
+
+
+def _flux(state: VesselState, P_down: float) -> float:
+    """Flux of the liquid that this bottle pushes: boiling where vapour stands over it, pressed where none is left [kg/(m2 s)]."""
+    pressed = state.regime == LIQUID_FULL
+    return float(mass_flux(state.T, P_down, P_up=state.P if pressed else None))
+
+
+def tolerated(car: Car) -> tuple[np.ndarray, np.ndarray, list[VesselState]]:
+    """Mixture over the pressure of the bottle as full as it is, fuel set for liquid that boils at the middle of the window.
+
+    Returns
+    -------
+    tuple
+        Gauge pressures [kPa], lambda at the lowest speed of the window, states; rising, those with liquid.
+
+    Notes
+    -----
+    The middle is that of `hold_temperature`: there a pass goes on once its first grams are gone. A bottle without vapour shows more at that temperature.
+    """
+    sheet, P_down = car.sheet, car.setup.P_manifold
+    middle = min(hold_temperature(sheet), T_LAST - 0.2)
+    T = np.concatenate(
+        [np.arange(max(middle - 30.0, T_TRIPLE + 1.0), middle - 4.0, 0.5), np.arange(middle - 4.0, T_LAST - 0.1, 0.05)]
     )
+    states = [s for s in (_standing(sheet, float(t)) for t in T) if s.regime != VAPOUR_ONLY]
+    base, flow, rpm = float(mass_flux(middle, P_down)), car.plan.flow.best, float(car.rpm[0])
+    mixed = [
+        float(np.squeeze(lambda_at_flow(sheet, car.setup, rpm, flow, flow * _flux(s, P_down) / base))) for s in states
+    ]
+    return np.array([gauge_pressure(sheet, s.P) / 1e3 for s in states]), np.array(mixed), states
 
 
 def bottle(car: Car, say: Say) -> RuleCheck:
     """The window of pressures against those between which the mixture stays within a sensor's error of its target."""
     sheet, rule = car.sheet, RULES["bottle"]
-    window = sheet.nitrous.window_low_kpa, sheet.nitrous.window_high_kpa
-    middle, T = _temperatures(car)
-    flux = mass_flux(T, car.setup.P_manifold) / float(mass_flux(middle, car.setup.P_manifold))
-    flow, target, rpm = car.plan.flow.best, sheet.engine.lambda_with_nitrous, float(car.rpm[0])
-    mixed = np.array([float(np.squeeze(lambda_at_flow(sheet, car.setup, rpm, flow, flow * f))) for f in flux])
+    window, rpm = (sheet.nitrous.window_low_kpa, sheet.nitrous.window_high_kpa), float(car.rpm[0])
+    target = sheet.engine.lambda_with_nitrous
+    P, mixed, _ = tolerated(car)
     inside = np.abs(mixed - target) <= SENSOR_ERROR.high
-    centre = int(np.abs(T - middle).argmin())
+    centre = int(np.abs(mixed - target).argmin())
     outside = np.flatnonzero(~inside)
     first = int(outside[outside < centre].max(initial=-1)) + 1
-    last = int(outside[outside > centre].min(initial=len(T))) - 1
-    ends = [gauge_pressure(sheet, float(table().at_T(T[k], "P")[0])) / 1e3 for k in (first, last)]
+    last = int(outside[outside > centre].min(initial=len(P))) - 1
+    ends = float(P[first]), float(P[last])
     need = Band(
         ends[0],
-        sum(window) / 2,
+        float(P[centre]),
         ends[1],
-        "choked equilibrium (HEM) over bottle temperature; fuel set for the window's middle",
+        "choked equilibrium (HEM) over the temperature of this bottle as full as it is; fuel set for liquid that boils at the window's middle, as a pass goes on",
     )
     now = gauge_pressure(sheet, state_of(sheet).P) / 1e3
     where = "below" if now < window[0] else "above" if now > window[1] else "in"
-    full = full_temperature(sheet)
-    steep = ""
-    if full is not None and full < T_LAST:
-        P_full = gauge_pressure(sheet, float(table().at_T(full, "P")[0])) / 1e3
-        steep = (
-            f" As full as it is, this bottle holds no vapour from {say.temperature(full)} ({say.pressure(P_full)}): beyond, pressure climbs steeply and no longer tells the temperature."
-            if P_full < window[1]
-            else ""
-        )
-    top = ", where liquid ends" if last == len(T) - 1 else ""
+    leaves = "up to all looked at," if last == len(P) - 1 else "up to"
     colder = "down to" if first else "colder than all looked at, to"
-    because = (
-        f"At {rpm:.0f} rpm the mixture stays within {SENSOR_ERROR.high:g} of its target {colder} {say.pressure(ends[0])} and up to {say.pressure(ends[1])}{top}; the sheet's window is {say.pressure(window[0])} to {say.pressure(window[1])} gauge, and its bottle stands "
-        f"{where} it at {say.pressure(now)}. Flow alone may ask for less; liquid at the pick-up, repeatable passes and the valve's own limit need the window all the same.{steep}"
-    )
     short = window[0] < ends[0] - CLOSE["kPa gauge"] or window[1] > ends[1] + CLOSE["kPa gauge"]
+    so = "more than flow allows" if short else "within that"
+    because = (
+        f"At {rpm:.0f} rpm the mixture stays within {SENSOR_ERROR.high:g} of its target {colder} {say.pressure(ends[0])} and {leaves} {say.pressure(ends[1])}; the sheet's window of {say.pressure(window[0])} to "
+        f"{say.pressure(window[1])} gauge is {so}, and its bottle stands {where} it at {say.pressure(now)}.{_full(car, say, window[1])} Liquid at the pick-up, repeatable passes and the valve's own limit need a window all "
+        "the same."
+    )
     here = Band(
         window[0],
         sum(window) / 2,
@@ -196,13 +229,27 @@ def bottle(car: Car, say: Say) -> RuleCheck:
     )
     found = at_once(rule, here, "kPa gauge", need, because, close=CLOSE["kPa gauge"], at_rpm=rpm)
     lack = max(ends[0] - window[0], window[1] - ends[1]) / (window[1] - window[0]) if short else 0.0
-    return RuleCheck(**{**vars(found), "verdict": SHORT if short else HOLDS, "missing": float(lack)})
+    return replace(found, shown=SHORT if short else HOLDS, missing=float(lack))
+
+
+def _full(car: Car, say: Say, high_kpa: float) -> str:
+    """Say where this bottle holds no vapour any more, if that is below the top of the window."""
+    full = full_temperature(car.sheet)
+    if full is None or full >= T_LAST:
+        return ""
+    P_full = gauge_pressure(car.sheet, float(table().at_T(full, "P")[0])) / 1e3
+    if P_full >= high_kpa:
+        return ""
+    return (
+        f" As full as it is, this bottle holds no vapour from {say.temperature(full)} ({say.pressure(P_full)}): beyond, pressure climbs steeply with a few degrees, and the flow with it. Less in the bottle, or a lower top of "
+        "the window, keeps vapour over the liquid."
+    )
 
 
 def root(car: Car, say: Say) -> RuleCheck:
     """Flow of a colder bottle by the root of its pressure against that of boiling liquid."""
     sheet, rule = car.sheet, RULES["root"]
-    warm, _ = _temperatures(car)
+    warm = min(hold_temperature(sheet), T_LAST - 0.2)
     cold, P_down = max(warm - COLDER, T_TRIPLE + 1.0), car.setup.P_manifold
     P_warm, P_cold = (float(table().at_T(t, "P")[0]) for t in (warm, cold))
     given = 100 * ((P_cold - P_down) / (P_warm - P_down)) ** rule.numbers["exponent"]
@@ -214,14 +261,25 @@ def root(car: Car, say: Say) -> RuleCheck:
         "three models of nitrous in a nozzle; likely: choked equilibrium (HEM)",
     )
     pressures = [say.pressure(gauge_pressure(sheet, p) / 1e3) for p in (P_cold, P_warm)]
-    side = {
-        SHORT: "fuel set by it would leave the mixture lean",
-        MORE: "fuel set by it would leave the mixture rich",
-        HOLDS: "near enough",
-    }
     found = at_once(rule, given, "% of the flow", need, "", close=CLOSE["% of the flow"])
     because = (
         f"A bottle {say.cooler(warm - cold)} colder than the middle of the window ({pressures[0]} in place of {pressures[1]}) passes {banded(need.low, need.best, need.high)} % of the flow, the root of pressure says {given:.0f} %: "
-        f"{side[found.verdict]}. The colder liquid is denser and makes up for part of the pressure."
+        f"{_root_side(car, given, need)}. The colder liquid is denser and makes up for part of the pressure."
     )
-    return RuleCheck(**{**vars(found), "because": because})
+    return replace(found, because=because)
+
+
+def _root_side(car: Car, given: float, need: Band) -> str:
+    """Which side fuel set by the rule errs to, and how far the mixture with it, at the lowest speed of the window."""
+    flow, rpm = car.plan.flow.best / 100, float(car.rpm[0])
+    mixed = float(np.squeeze(lambda_at_flow(car.sheet, car.setup, rpm, given * flow, need.best * flow)))
+    off = mixed - car.sheet.engine.lambda_with_nitrous
+    place = (
+        "below all three models"
+        if given < need.low
+        else "above all three models"
+        if given > need.high
+        else "among the models"
+    )
+    size = "less than a sensor's error" if abs(off) <= SENSOR_ERROR.high else "more than a sensor's error"
+    return f"{place}, so that fuel set by it errs to the {'lean' if off > 0 else 'rich'} side, by {abs(off):.3f} of lambda, {size}"

@@ -7,7 +7,7 @@ from html import escape
 import ipywidgets as w
 import numpy as np
 
-from kernel_lib.teach.rules import SHORT, UNJUDGED, RuleCheck, check_rules
+from kernel_lib.teach.rules import HOLDS, MORE, NOT_FIRST, SHORT, UNJUDGED, RuleCheck, check_rules
 
 from . import display, theme
 from . import rules_words as words
@@ -17,8 +17,8 @@ from .session import Session
 
 _WIDTH, _HEIGHT = 400, 168
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 14, 18, 52
-_MARKS = {"holds": "✓", "short": "■", "more than needed": "▲", "cannot be judged": "○"}
-_INK = {"holds": "#2f6b3a", "short": "#9b1c1c", "more than needed": "#8a6100", "cannot be judged": theme.QUIET}
+_MARKS = {HOLDS: "✓", SHORT: "■", NOT_FIRST: "▲", MORE: "◆", UNJUDGED: "○"}
+_INK = {HOLDS: "#2f6b3a", SHORT: "#9b1c1c", NOT_FIRST: "#8a6100", MORE: "#3a5a8c", UNJUDGED: theme.QUIET}
 
 
 class RuleCheckView:
@@ -50,14 +50,14 @@ class RuleCheckView:
         checks = check_rules(sheet, metric=system == display.METRIC)
         first, *rest = words.answer(checks, sheet, system)
         told = "".join(f"<p>{_text(text)}</p>" for text in (first, *rest))
-        groups = self._table(checks) + "".join(self._group(checks, verdict) for verdict in words.ORDER)
+        groups = self._table(checks) + "".join(self._group(checks, shown) for shown in words.ORDER)
         self.checks = checks
         self.answer.value, self.blocks.value = told, groups
         self.assumes.value = f"<p>{escape(words.assumes(sheet))}</p>"
 
     def _table(self, checks: list[RuleCheck]) -> str:
         """All of them at a glance, each a link to its block."""
-        rows = "".join(self._row(c) for verdict in words.ORDER for c in self._of(checks, verdict))
+        rows = "".join(self._row(c) for shown in words.ORDER for c in self._of(checks, shown))
         head = "".join(f'<th scope="col">{name}</th>' for name in ("rule", "gives here", "the model", "verdict"))
         return f'<table class="nw-table nw-wordy nw-rules-table"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
 
@@ -68,26 +68,26 @@ class RuleCheckView:
         speeds = f"<small>{escape(words.ranges_text(c))}</small>"
         return (
             f'<tr><th scope="row"><a href="#rule-{c.rule.key}">{_text(c.rule.text)}</a></th>{numbers}'
-            f'<td><span class="nw-state-{words.STATES[c.verdict]}">{c.verdict}</span>{speeds}</td></tr>'
+            f'<td><span class="nw-state-{words.STATES[c.shown]}">{c.word}</span>{speeds}</td></tr>'
         )
 
     @staticmethod
-    def _of(checks: list[RuleCheck], verdict: str) -> list[RuleCheck]:
-        """Those of a verdict, what may cost most first."""
-        return sorted((c for c in checks if c.verdict == verdict), key=lambda c: (-c.rule.harm, -c.missing))
+    def _of(checks: list[RuleCheck], shown: str) -> list[RuleCheck]:
+        """Those shown alike, what may cost most first."""
+        return sorted((c for c in checks if c.shown == shown), key=lambda c: (-c.rule.harm, -c.missing))
 
-    def _group(self, checks: list[RuleCheck], verdict: str) -> str:
-        mine = self._of(checks, verdict)
+    def _group(self, checks: list[RuleCheck], shown: str) -> str:
+        mine = self._of(checks, shown)
         if not mine:
             return ""
         blocks = "".join(self._block(c) for c in mine)
-        return f"<section><h2>{words.HEADS[verdict]} ({len(mine)})</h2>{blocks}</section>"
+        return f"<section><h2>{words.HEADS[shown]} ({len(mine)})</h2>{blocks}</section>"
 
     def _block(self, c: RuleCheck) -> str:
         sheet, system = self.session.sheet, self.session.units
         rows = [("rule", words.here_text(c, sheet, system)), ("model", words.model_text(c, sheet, system))]
         span = words.ranges_text(c)
-        verdict = f'<span class="nw-state-{words.STATES[c.verdict]}">{c.verdict}</span>'
+        verdict = f'<span class="nw-state-{words.STATES[c.shown]}">{c.word}</span>'
         if span:
             verdict += f" <span>{escape(span)}</span>"
         numbers = "".join(f"<dt>{name}</dt><dd>{_text(text)}</dd>" for name, text in rows)
@@ -115,7 +115,8 @@ def strip(c: RuleCheck, system: str) -> str:
         np.array([to(v) if np.isfinite(v) else np.nan for v in values])
         for values in (c.course.here, c.course.low, c.course.best, c.course.high)
     )
-    every = np.concatenate([here, low, best, high])
+    most = np.full(len(rpm), np.nan) if c.course.most is None else np.array([to(v) for v in c.course.most])
+    every = np.concatenate([here, low, best, high, most])
     bottom, top = float(np.nanmin(every)), float(np.nanmax(every))
     bottom = min(bottom, 0.0) if c.unit != "lambda" else bottom - 0.02
     top += 0.06 * (top - bottom)
@@ -129,13 +130,15 @@ def strip(c: RuleCheck, system: str) -> str:
     known = np.isfinite(low) & np.isfinite(high)
     edge = [f"{x(a):.1f},{y(b):.1f}" for a, b in zip(rpm[known], high[known], strict=True)]
     edge += [f"{x(a):.1f},{y(b):.1f}" for a, b in zip(rpm[known][::-1], low[known][::-1], strict=True)]
-    finding = f"{c.rule.text}: {c.verdict} {words.ranges_text(c)}"
+    finding = f"{c.rule.text}: {c.word} {words.ranges_text(c)}"
     parts = [
         _axes(x, y, rpm, bottom, top, _axis_label(c, system)),
         f'<polygon points="{" ".join(edge)}" fill="{theme.WITH}" fill-opacity="0.18"/>' if known.sum() > 1 else "",
         _line(x, y, rpm, best, f'stroke="{theme.WITH}" stroke-width="2.2"'),
+        _line(x, y, rpm, most, f'stroke="{theme.WITH}" stroke-width="1.6" stroke-dasharray="2 3"'),
         _line(x, y, rpm, here, f'stroke="{theme.TRADE}" stroke-width="2.2" stroke-dasharray="7 4"'),
         _names(x, y, rpm, here, best),
+        _name_most(x, y, rpm, most),
         _bar(x, c),
     ]
     if c.at_rpm is not None and np.isfinite(at := np.interp(c.at_rpm, rpm, best)):
@@ -205,20 +208,23 @@ def _names(x, y, rpm, here, best) -> str:
     return "".join(out)
 
 
+def _name_most(x, y, rpm, most) -> str:
+    """Say on its line what the most is."""
+    good = np.flatnonzero(np.isfinite(most))
+    if len(good) < 2:
+        return ""
+    k = int(good[-1])
+    return f'<text x="{x(rpm[k]) - 3:.1f}" y="{max(y(most[k]) - 6, _TOP + 8):.1f}" text-anchor="end" fill="{theme.WITH}" paint-order="stroke" stroke="{theme.PAPER}" stroke-width="3">at most</text>'
+
+
 def _bar(x, c: RuleCheck) -> str:
     """Verdicts over speed: solid where short, hatched elsewhere by rule and outline, each with its mark and, where it fits, its word."""
     y, tall, out = _HEIGHT - 24, 18, []
     for s in c.ranges:
         a, b = x(s.rpm_low), x(s.rpm_high)
-        ink, wide = _INK[s.verdict], b - a
-        solid = s.verdict == SHORT
-        told = (
-            f"{_MARKS[s.verdict]} {s.verdict}"
-            if wide > 7.5 * len(s.verdict) + 20
-            else _MARKS[s.verdict]
-            if wide > 14
-            else ""
-        )
+        ink, wide = _INK[s.shown], b - a
+        solid, mark, word = s.shown == SHORT, _MARKS[s.shown], words.BRIEF.get(s.shown, s.shown)
+        told = f"{mark} {word}" if wide > 7.5 * len(word) + 20 else mark if wide > 14 else ""
         out.append(
             f'<rect x="{a:.1f}" y="{y}" width="{max(wide, 1.5):.1f}" height="{tall}" fill="{ink if solid else "none"}" stroke="{ink}"/>'
             f'<text x="{(a + b) / 2:.1f}" y="{y + 13}" text-anchor="middle" fill="{"#ffffff" if solid else ink}">{told}</text>'

@@ -12,19 +12,29 @@ from kernel_lib.teach.rules import (
     FUEL_MUCH,
     HOLDS,
     MORE,
+    NOT_FIRST,
     SHORT,
     UNJUDGED,
     RuleCheck,
     Stretch,
+    blocked,
     worst_of,
 )
 from kernel_lib.text import banded, listed, rounded
 
 from . import display
 
-ORDER = (SHORT, MORE, HOLDS, UNJUDGED)
-STATES = {HOLDS: "holds", SHORT: "stop", MORE: "watch", UNJUDGED: "note"}
-HEADS = {SHORT: "Short here", MORE: "More than needed here", HOLDS: "Hold here", UNJUDGED: "Cannot be judged"}
+ORDER = (SHORT, NOT_FIRST, MORE, HOLDS, UNJUDGED)
+STATES = {HOLDS: "holds", SHORT: "stop", NOT_FIRST: "watch", MORE: "more", UNJUDGED: "note"}
+HEADS = {
+    SHORT: "Short here",
+    NOT_FIRST: "Likely hold, short for a first hit",
+    MORE: "More than needed here",
+    HOLDS: "Hold here",
+    UNJUDGED: "Cannot be judged",
+}
+BRIEF = {NOT_FIRST: "not for a first hit"}
+"""A verdict where there is little room."""
 
 _UNITS = {"deg": "degrees", "ranges": "heat ranges", "lambda": ""}
 _WHOLE = ("rpm", "kPa gauge")  # shown to ten
@@ -82,6 +92,8 @@ def amount(check: RuleCheck, what: Band | float, sheet: BuildSheet, system: str,
 
 def here_text(check: RuleCheck, sheet: BuildSheet, system: str) -> str:
     """What the rule gives."""
+    if check.here_told:
+        return check.here_told
     return amount(check, check.here, sheet, system, given=True)
 
 
@@ -89,6 +101,8 @@ def model_text(check: RuleCheck, sheet: BuildSheet, system: str) -> str:
     """What the model gives, and at which speed."""
     if check.model is None:
         return "has no say"
+    if check.model_told:
+        return check.model_told
     at = "" if check.at_rpm is None else f" at {check.at_rpm:.0f} rpm"
     return f"{amount(check, check.model, sheet, system, given=False)}{at}"
 
@@ -99,8 +113,8 @@ def ranges_text(check: RuleCheck) -> str:
         if check.model is None:
             return ""
         return "speed does not enter" if check.at_rpm is None else f"at {check.at_rpm:.0f} rpm"
-    mine = [_span(s) for s in check.ranges if s.verdict == check.verdict]
-    others = [f"{s.verdict} {_span(s)}" for s in check.ranges if s.verdict != check.verdict]
+    mine = [_span(s) for s in check.ranges if s.shown == check.shown]
+    others = [f"{BRIEF.get(s.shown, s.shown)} {_span(s)}" for s in check.ranges if s.shown != check.shown]
     return "; ".join([" and ".join(mine), *others]) + " rpm"
 
 
@@ -109,27 +123,57 @@ def _span(s: Stretch) -> str:
 
 
 def answer(checks: list[RuleCheck], sheet: BuildSheet, system: str) -> list[str]:
-    """Two or three sentences: how many rules hold, and which of the others is the most dangerous here."""
-    count = {verdict: sum(c.verdict == verdict for c in checks) for verdict in ORDER}
-    names = {SHORT: "short", MORE: "more than needed", UNJUDGED: "beyond what the model can judge"}
-    rest = [f"{count[v]} {'is' if count[v] == 1 else 'are'} {name}" for v, name in names.items() if count[v]]
-    first = f"Of {len(checks)} rules of the trade {count[HOLDS]} hold{'s' if count[HOLDS] == 1 else ''} for this car"
-    out = [f"{first}; {listed(rest)}." if rest else f"{first}."]
-    worst = worst_of(checks)
-    if worst is None:
-        grave = [c for c in checks if c.rule.harm == max(c.rule.harm for c in checks)]
-        if all(c.verdict == UNJUDGED for c in grave):
-            return [*out, f"Not one of those that may cost the engine could be judged. {grave[0].because}"]
-        return [*out, "None that can be judged is short."]
-    at = "" if worst.at_rpm is None else f"At {worst.at_rpm:.0f} rpm it"
-    gives = amount(worst, worst.here, sheet, system, given=True)
-    need = amount(worst, worst.model, sheet, system, given=False)
-    lack = f": {rounded(100 * worst.missing, 10.0)} % of the likely need is missing" if 0 < worst.missing < 1 else ""
-    quoted = f"{worst.rule.text[0].upper()}{worst.rule.text[1:]}"
-    return [
-        *out,
-        f"The most dangerous here: “{quoted}”. {at or 'It'} gives {gives} where the model finds {need}{lack}.",
+    """What blocks the sheet, how many rules hold, and which of the others is the most dangerous here."""
+    count = {shown: sum(c.shown == shown for c in checks) for shown in ORDER}
+    names = {
+        NOT_FIRST: "likely hold{s} but {is_} short for a first hit",
+        SHORT: "{is_} short",
+        MORE: "{is_} more than needed",
+        UNJUDGED: "{is_} beyond what the model can judge",
+    }
+    rest = [
+        f"{count[v]} " + name.format(s="s" if count[v] == 1 else "", is_="is" if count[v] == 1 else "are")
+        for v, name in names.items()
+        if count[v]
     ]
+    first = f"Of {len(checks)} rules of the trade {count[HOLDS]} hold{'s' if count[HOLDS] == 1 else ''} for this car"
+    counted = f"{first}; {listed(rest)}." if rest else f"{first}."
+    stands = _blocked(sheet)
+    worst = worst_of(checks)
+    if worst is not None:
+        return [*stands, counted, f"The most dangerous here: {_worst(worst, sheet, system)}"]
+    grave = [c for c in checks if c.rule.harm == max(c.rule.harm for c in checks)]
+    if all(c.verdict == UNJUDGED for c in grave):
+        return [*stands, counted, f"Not one of those that may cost the engine could be judged. {grave[0].because}"]
+    edge = worst_of(checks, NOT_FIRST)
+    told = "None that can be judged is short."
+    if edge is not None:
+        told = f"None that can be judged is short of the likely need; the gravest for a first hit: {_worst(edge, sheet, system)}"
+    return [*stands, counted, told]
+
+
+def _blocked(sheet: BuildSheet) -> list[str]:
+    """Say first what forbids to spray at all."""
+    why = blocked(sheet)
+    if not why:
+        return []
+    more = f" So do {len(why) - 1} more on the shot planner." if len(why) > 1 else ""
+    return [f"No rule makes up for this: the sheet is blocked as it stands. {why[0]}{more}"]
+
+
+_SHARED = ("deg", "kg/h", "ms", "s", "Hz")
+"""Units in which a share of the need says something."""
+
+
+def _worst(worst: RuleCheck, sheet: BuildSheet, system: str) -> str:
+    """One rule: what it gives where the model finds how much."""
+    at = "It" if worst.at_rpm is None or worst.model_told else f"At {worst.at_rpm:.0f} rpm it"
+    gives = here_text(worst, sheet, system)
+    need = worst.model_told or amount(worst, worst.model, sheet, system, given=False)
+    share = worst.unit in _SHARED and 0 < worst.missing < 1
+    lack = f": {rounded(100 * worst.missing, 10.0)} % of the likely need is missing" if share else ""
+    quoted = f"{worst.rule.text[0].upper()}{worst.rule.text[1:]}"
+    return f"“{quoted}”. {at} gives {gives} where the model finds {need}{lack}."
 
 
 def rule_basis(check: RuleCheck) -> str:
@@ -150,5 +194,5 @@ def assumes(sheet: BuildSheet) -> str:
     return (
         "Assumes the whole shot at every speed of the spray window, at full throttle, as the trade counts it; brackets are bounds over what is not known, not standard deviations."
         f"{ramp} Short: less safe than the likely need by more than can be set or seen ({close}). More than needed: beyond the cautious edge, so that no choice of the unknowns asks for as much, or, for "
-        f"fuel, from {FUEL_MUCH:g} times the likely need. Between the two a rule holds; a first hit goes by the cautious edge all the same."
+        f"fuel, from {FUEL_MUCH:g} times the likely need. Between the two a rule holds; where it may break something and the cautious edge, by which a first hit goes, lies beyond it, it holds but not for a first hit."
     )
