@@ -124,6 +124,26 @@ def _gauge_flow(barometer: float, P_down: float, gauge: tuple[float, ...]) -> Ga
     return GaugeFlow(share, P, T, flows, density, rule, pushed)
 
 
+def turns(heights, least: float) -> int:
+    """How often a line goes from up to down or from down to up, swings up to `least` not counted.
+
+    Parameters
+    ----------
+    heights : sequence of float
+    least : float
+        In the unit of `heights`.
+    """
+    count, way, top, bottom = 0, 0, heights[0], heights[0]
+    for height in heights[1:]:
+        top, bottom = max(top, height), min(bottom, height)
+        now = 1 if height - bottom > least else -1 if top - height > least else 0
+        if now and now == -way:
+            count += 1
+        if now:  # from here on the next swing is measured
+            way, top, bottom = now, height, height
+    return count
+
+
 def warming(sheet: BuildSheet, T_from: float, T_to: float) -> tuple[float, Band, float, float]:
     """What warming a bottle with liquid and vapour in it does.
 

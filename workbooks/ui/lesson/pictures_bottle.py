@@ -29,6 +29,13 @@ def gauge(pascal: float, system: str) -> str:
     return f"{step * round(to.there(pascal / 1e3) / step):.0f} {to.unit}"
 
 
+def roughly(pascal: float, system: str) -> str:
+    """Write the gauge of a bottle full of liquid, which a percent more or less of fill moves by far: to a hundred psi or five hundred kPa."""
+    to = display.shown("kPa gauge", system)
+    step = 100 if system == display.US else 500
+    return f"{step * round(to.there(pascal / 1e3) / step):.0f} {to.unit}"
+
+
 def _pressure(pascal, car: LessonCar) -> np.ndarray:
     return display.shown("kPa gauge", car.system).there(np.asarray(pascal, float) / 1e3)
 
@@ -71,25 +78,24 @@ class DensityPicture(LessonPicture):
         x = _pressure(np.array(places) / 100 * first, car)
         line, name = self.figure.data[8], self.figure.data[9]
         line.x, line.y, name.x, name.y = x, np.array(heights), x[1:2], np.array(heights[1:2])
+        self.figure.layout.yaxis.range = [min(58.0, min(heights) - 4), max(134.0, max(heights) + 6)]
 
     def reveal(self, car: LessonCar, value: float) -> tuple[str, str]:
         g, at = tb.gauge_flow(car.sheet, _SHARES), tb.gauge_flow(car.sheet, [value / 100])
-        x, unit, degree = (
-            _pressure(g.P, car),
-            display.shown("kPa gauge", car.system).unit,
-            display.shown("°C", car.system).unit,
-        )
+        x, unit = _pressure(g.P, car), display.shown("kPa gauge", car.system).unit
+        degree = display.shown("°C", car.system).unit
         band, weight, rule, flow, ring = self.figure.data[:5]
+        there = [f"{gauge(P, car.system)}, {T:.0f} {degree}" for P, T in zip(g.P, _degrees(g.T, car), strict=True)]
         band.x, band.y = np.concatenate([x, x[::-1]]), 100 * np.concatenate([g.high, g.low[::-1]])
         for trace, y, what in (
             (weight, g.density, "weight of the liquid"),
             (rule, g.rule, "square root"),
             (flow, g.likely, "likely flow"),
         ):
-            trace.x, trace.y, trace.customdata = x, 100 * y, _degrees(g.T, car)
-            trace.hovertemplate = f"%{{x:.0f}} {unit}, %{{customdata:.0f}} {degree}: %{{y:.0f}} %<extra>{what}</extra>"
+            trace.x, trace.y, trace.text = x, 100 * y, there
+            trace.hovertemplate = f"%{{text}}: %{{y:.0f}} %<extra>{what}</extra>"
         ring.x, ring.y = _pressure(at.P, car), 100 * at.likely
-        ring.hovertemplate = f"%{{x:.0f}} {unit}: %{{y:.0f}} %<extra>this bottle</extra>"
+        ring.hovertemplate = f"{gauge(float(at.P[0]), car.system)}: %{{y:.0f}} %<extra>this bottle</extra>"
         ends = apart([100 * float(v[-1]) for v in (g.density, g.rule, g.likely)], 5.0)
         for trace, y in zip(self.figure.data[5:8], ends, strict=True):
             trace.x, trace.y = x[-1:], [y]
@@ -136,26 +142,27 @@ class WindowPicture(LessonPicture):
         boil, closed, critical, ring, name, boil_name = self.figure.data
         T, P = saturation_line()
         boil_x, boil_y = _degrees(T, car), _pressure(P - barometer, car)
-        boil.x, boil.y = boil_x, boil_y
+        boil.x = boil_x
         T_closed, P_closed = closed_bottle(round(f.mass, 6), bottle_volume(w.rated))
         closed_x, closed_y = _degrees(T_closed, car), _pressure(P_closed - barometer, car)
-        closed.x, closed.y = closed_x, closed_y
-        critical.x, critical.y = [float(_degrees(T_CRITICAL, car))], [float(_pressure(P_CRITICAL - barometer, car))]
+        closed.x, critical.x = closed_x, [float(_degrees(T_CRITICAL, car))]
         own = units.k_from_c(sheet.nitrous.bottle_temperature_c)
-        ring.x, ring.y = (
-            [float(_degrees(own, car))],
-            [float(_pressure(np.interp(own, T_closed, P_closed) - barometer, car))],
+        ring.x = [float(_degrees(own, car))]
+        critical_y, ring_y = (
+            [float(_pressure(P - barometer, car))] for P in (P_CRITICAL, np.interp(own, T_closed, P_closed))
         )
         seen = P_closed - barometer <= 0.8 * _TOP
         name.x, name.y = closed_x[seen][-1:], closed_y[seen][-1:]
         boil_name.x, boil_name.y = boil_x[15:16], boil_y[15:16]
-        for trace, what in (
-            (boil, "boiling line"),
-            (closed, "this bottle, closed"),
-            (critical, "critical point"),
-            (ring, "now"),
+        step = 50.0 if car.system == display.US else 500.0  # no more than is known of a closed bottle
+        for trace, y, what in (
+            (boil, boil_y, "boiling line"),
+            (closed, closed_y, "this bottle, closed"),
+            (critical, critical_y, "critical point"),
+            (ring, ring_y, "now"),
         ):
-            trace.hovertemplate = f"%{{x:.0f}} {degree}: %{{y:.0f}} {unit}<extra>{what}</extra>"
+            trace.y, trace.customdata = y, step * np.round(np.asarray(y) / step)
+            trace.hovertemplate = f"%{{x:.0f}} {degree}: about %{{customdata:.0f}} {unit}<extra>{what}</extra>"
         self._marks(car, w)
         self.figure.update_xaxes(
             title_text=f"temperature of the bottle, {degree}",

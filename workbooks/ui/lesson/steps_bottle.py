@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from kernel_lib import InputError
 from kernel_lib.band import Band
 from kernel_lib.plan.bottle_day import T_SUN
 from kernel_lib.teach import bottle as tb
@@ -11,10 +14,36 @@ from kernel_lib.thermo.fluid import P_CRITICAL, T_CRITICAL
 from kernel_lib.thermo.vessel import FILLING_DENSITY
 
 from .. import display
-from .pictures_bottle import PLACES, DensityPicture, WindowPicture, gauge
+from .delivery_words import mixture, percent, side, told
+from .pictures_bottle import PLACES, DensityPicture, WindowPicture, gauge, roughly
 from .step import CLOSE, OFF, RIGHT, Answer, Choice, Knob, LessonCar, LessonPicture, Sketch, Step
 
-_NEAR = 0.03, 0.05  # how near a drawing has to come at the warm and at the cold end, as a share of the flow
+_NEAR = 5.0, 5.0, 3.0, 3.0, 3.0  # how near a drawing has to come, % of the first flow, from cold to warm
+_CLOSE = 10.0  # how far off it may be and still be close, %
+_SWING = 6.0  # what counts as up and down, %
+
+BY_YOURS = " Fuel set by that makes {lam} at {rpm} instead of {target}: {side}."
+BY_BOTH = " At {rpm} fuel set by your line makes {lam} warm: {side}. It makes {lam_cold} cold: {side_cold}."
+DREW = {
+    "high": "{end} end too high: you drew {drawn}, it is {computed}.",
+    "low": "{end} end too low: you drew {drawn}, it is {computed}.",
+}
+WARM = {
+    "straight": " Even the square root gives only {root}.",
+    "root": " The square root, {root}, forgets that warm liquid is lighter.",
+    "lighter": " The lighter liquid cancels the push, more or less, but does not beat it.",
+    "lower": " Even the weight of the liquid only falls to {density}.",
+}
+COLD = {
+    "high": " Colder liquid is heavier, but that does not make up for the lost push.",
+    "low": " Colder liquid is heavier, which makes up for part of the lost push.",
+}
+FIRST = " At {base_P} itself you drew {drawn}, where the flow counts as {computed}."
+WARM_RIGHT, COLD_RIGHT = "Your warm end is right.", "Your cold end is right."
+BETWEEN = "Both ends are right, but not the way between: at {place} you drew {drawn}, it is {computed}. The flow climbs from cold and levels off, with no dip and no hump."
+TURNS = "Your line turns {count} times. The flow does not go up and down: it climbs from cold and levels off where it is warm."
+AT_PLACE = " Fuel set by your line makes {lam} at {place}: {side}."
+AS_COMPUTED = "You drew it nearly flat where it is warm and falling where it is cold. So a tune made in the window holds across the window, and a cold bottle makes the mixture rich."
 
 
 def _bare(pascal: float, system: str) -> str:
@@ -38,14 +67,6 @@ def changes(band: Band) -> str:
     if band.high - band.low < 0.005:
         return change(band.best)
     return f"{change(band.low).removesuffix(' %')} to {change(band.high)}"
-
-
-def mixture(car: LessonCar, *values: float) -> str:
-    """Write lambda, or the span of several, with gauge AFR beside it."""
-    low, high = min(values), max(values)
-    if high - low < 0.005:
-        return f"lambda {low:.2f} (gauge AFR {car.scale * low:.1f})"
-    return f"lambda {low:.2f} to {high:.2f} (gauge AFR {car.scale * low:.1f} to {car.scale * high:.1f})"
 
 
 class BottleDensity(Step):
@@ -85,9 +106,6 @@ class BottleDensity(Step):
 
     def facts(self, car: LessonCar) -> dict[str, str]:
         g, s = self._ends(car), car.system
-        lam = lambda fuelled, *flows: mixture(  # noqa: E731
-            car, *(tb.lambda_fuelled_for(car.sheet, middle_rpm(car.sheet), fuelled, flow) for flow in flows)
-        )
         pushed = [float(v[-1]) - 1 for v in g.pushed.values()]
         hot = (float(g.low[-1]), float(g.high[-1]))
         return {
@@ -103,14 +121,10 @@ class BottleDensity(Step):
             "density": f"{100 * g.density[-1]:.0f} %",
             "root_rule": RULES["root"].text[0].lower() + RULES["root"].text[1:],
             "rule": change(float(g.rule[-1]) - 1),
-            "straight": change(PLACES[-1] / 100 - 1),
+            "root": percent(float(g.rule[-1])),
             "pushed": f"{100 * min(pushed):.0f} to {100 * max(pushed):.0f} %",
             "rpm": f"{middle_rpm(car.sheet):.0f} rpm",
             "target": mixture(car, car.sheet.engine.lambda_with_nitrous),
-            "lam_rule": lam(float(g.rule[-1]), *hot),
-            "lam_straight": lam(PLACES[-1] / 100, *hot),
-            "lam_lighter": lam(float(g.density[-1]), *hot),
-            "lam_cold": lam(1.0, float(g.low[0]), float(g.high[0])),
         }
 
     def finding(self, _car: LessonCar) -> str:
@@ -121,47 +135,74 @@ class BottleDensity(Step):
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
         g = self._ends(car)
-        drawn = [v / answer[2] for v in answer]
-        hot, warm_near, cold_near = drawn[-1], *_NEAR
-        if hot > g.rule[-1] + 0.05:
-            return OFF, (
-                "You let the flow climb about as fast as the gauge, which is {straight}. Even the square root gives only {rule}. Fuel added for so much nitrous would make {lam_straight} "
-                "at {rpm} instead of {target}: soot, lost power, and perhaps a misfire that reads lean on the sensor."
-            )
-        if hot > g.high[-1] + warm_near:
-            return OFF, (
-                "You followed the square root of pressure, or nearly. It forgets that the warm liquid is lighter. Fuel added by that rule for the warm bottle would make {lam_rule} at {rpm} "
-                "instead of {target}. That errs to the rich side, and the power you paid the heater for does not come."
-            )
-        if hot < g.low[-1] - warm_near:
-            return OFF, (
-                "You let the lighter liquid win. It cancels the push, more or less, but does not beat it. Fuel taken away for the weight alone would "
-                "leave {lam_lighter} at {rpm} instead of {target}: that is the lean side, where parts melt."
-            )
-        return self._cold_side(g, drawn, cold_near)
+        low, high = np.round(100 * g.low), np.round(100 * g.high)  # as they are shown
+        near = np.array(_NEAR)
+        drawn = np.array(answer, float)
+        off = np.where(drawn > high + near, drawn - high, np.where(drawn < low - near, drawn - low, 0.0))
+        if tb.turns(tuple(drawn), _SWING) > 1:
+            return OFF, self._turning(car, drawn, off)
+        if not off.any():
+            return RIGHT, AS_COMPUTED
+        kind = CLOSE if np.abs(off).max() <= _CLOSE and off[-1] <= 0 else OFF
+        if off[0] or off[-1]:
+            return kind, self._ends_told(car, drawn, off) + self._first(car, drawn, off)
+        worst = int(np.abs(off).argmax())
+        return kind, self._at(car, worst, drawn, BETWEEN, BY_YOURS)
 
-    @staticmethod
-    def _cold_side(g: tb.GaugeFlow, drawn: list[float], near: float) -> tuple[str, str]:
-        """Judge a drawing whose warm end is right."""
-        if drawn[0] > g.high[0] + near:
-            half = drawn[0] < 1 - 0.5 * (1 - g.high[0])
-            return CLOSE if half else OFF, (
-                "Your warm end is right, your cold end is too high. With the fuel of the warm bottle a bottle at {cold_T} makes {lam_cold} at {rpm} instead of {target}. "
-                "Whoever then takes fuel away is lean as soon as the bottle is warm again."
-            )
-        if drawn[0] < g.low[0] - near:
-            return CLOSE, (
-                "Your warm end is right, but a cold bottle does not lose so much: {cold} at {cold_T}. Taking away as much fuel as you drew would leave it lean, and the warm bottle leaner still."
-            )
-        if any(not low - near <= v <= high + near for low, v, high in zip(g.low, drawn, g.high, strict=True)):
-            return CLOSE, (
-                "Both ends are right, but the way between them has no dip and no hump: the flow climbs from cold and levels off. Fuel set by your line would miss the mixture in "
-                "between, where bottles are on most days."
-            )
-        return RIGHT, (
-            "You drew it nearly flat where it is warm and falling where it is cold. So a tune made in the window holds across the window, and a cold bottle "
-            "makes the mixture rich."
+    def _ends_told(self, car: LessonCar, drawn: np.ndarray, off: np.ndarray) -> str:
+        """Judge the warm end, then the cold end."""
+        g = self._ends(car)
+        if off[-1] > 0:
+            why = WARM["straight" if drawn[-1] > 100 * g.rule[-1] + _NEAR[-1] else "root"]
+        else:
+            why = WARM["lower" if drawn[-1] < 100 * g.density[-1] - _NEAR[-1] else "lighter"]
+        way = ["high" if v > 0 else "low" for v in off]
+        if off[0] and off[-1]:
+            cold = self._at(car, 0, drawn, " " + DREW[way[0]], end="Cold")
+            there = self._made(car, 0, drawn)
+            if there:
+                there = {"lam_cold": there["lam"], "side_cold": there["side"]}
+                return (
+                    self._at(car, -1, drawn, DREW[way[-1]], why, end="Warm")
+                    + cold
+                    + self._at(car, -1, drawn, BY_BOTH, **there)
+                )
+            return self._at(car, -1, drawn, DREW[way[-1]], why, BY_YOURS, end="Warm") + cold
+        if off[-1]:
+            return self._at(car, -1, drawn, DREW[way[-1]], why, BY_YOURS, end="Warm") + " " + COLD_RIGHT
+        return WARM_RIGHT + " " + self._at(car, 0, drawn, DREW[way[0]], COLD[way[0]], BY_YOURS, end="Cold")
+
+    def _first(self, car: LessonCar, drawn: np.ndarray, off: np.ndarray) -> str:
+        k = PLACES.index(100.0)
+        return self._at(car, k, drawn, FIRST) if off[k] and not (off[0] and off[-1]) else ""
+
+    def _turning(self, car: LessonCar, drawn: np.ndarray, off: np.ndarray) -> str:
+        """Judge a line that goes up and down: where it is the furthest off to either side."""
+        worst = [int(k) for k in (off.argmax(), off.argmin()) if off[k]]
+        count = f"{tb.turns(tuple(drawn), _SWING)}"
+        return told(TURNS, {}, count=count) + "".join(
+            self._at(car, k, drawn, "", AT_PLACE) for k in dict.fromkeys(worst)
         )
+
+    def _made(self, car: LessonCar, k: int, drawn: np.ndarray) -> dict[str, str]:
+        """What fuel by the drawing makes at one place; nothing where so much nitrous is not to be computed."""
+        g, rpm = self._ends(car), middle_rpm(car.sheet)
+        try:
+            made = [tb.lambda_fuelled_for(car.sheet, rpm, float(drawn[k]) / 100, float(v[k])) for v in (g.low, g.high)]
+        except InputError:
+            return {}
+        return {"lam": mixture(car, *made), "side": side(car, made)}
+
+    def _at(self, car: LessonCar, k: int, drawn: np.ndarray, *templates: str, **more: str) -> str:
+        """Fill words about one place of the drawing; those about the fuel only where that much can be computed."""
+        g = self._ends(car)
+        low, high = (f"{round(100 * float(v[k]))}" for v in (g.low, g.high))
+        more |= {
+            "drawn": percent(drawn[k] / 100),
+            "computed": f"{high} %" if low == high else f"{low} to {high} %",
+            "place": _bare(g.P[k], car.system),
+        } | self._made(car, k, drawn)
+        return told("".join(t for t in templates if "lam" in more or "{lam}" not in t), self.facts(car), **more)
 
     def tried(self, car: LessonCar, value: float) -> str:
         g, s = tb.gauge_flow(car.sheet, [value / 100]), car.system
@@ -255,7 +296,7 @@ class BottleWindow(Step):
             "critical_T": temperature(T_CRITICAL),
             "critical_P": gauge(P_CRITICAL - 1e3 * car.sheet.value("site.barometer_kpa"), s),
             "sun_T": temperature(T_SUN),
-            "sun": "beyond what is computed" if w.sun is None else f"to {gauge(w.sun, s)} as it is filled",
+            "sun": "beyond what is computed" if w.sun is None else f"to about {roughly(w.sun, s)} as it is filled",
         }
 
     def finding(self, _car: LessonCar) -> str:
@@ -284,11 +325,14 @@ class BottleWindow(Step):
             start = f"Filled to {value:.0f} % of its rated weight, "
         if not f.liquid:
             return f"{start}the bottle holds vapour only at {there}: for a pass it is empty, though the gauge still shows {gauge(f.at_high, s)}."
-        sun = "beyond what is computed" if f.sun is None else gauge(f.sun, s)
+        sun = "beyond what is computed" if f.sun is None else f"about {roughly(f.sun, s)}"
         if f.full_T is None:
             return f"{start}the bottle keeps some vapour up to the critical point; at {there} the gauge shows {gauge(f.at_high, s)}, and in the sun {sun}."
         full = f"the bottle has no vapour left from {display.temperature(f.full_T, s)} on"
-        at = "more than is computed" if f.at_high is None else gauge(f.at_high, s)
+        if f.at_high is None:
+            at = "more than is computed"
+        else:
+            at = f"about {roughly(f.at_high, s)}" if f.full_T < w.high_T else gauge(f.at_high, s)
         return f"{start}{full}; at {there} the gauge shows {at}, and in the sun {sun}."
 
     def picture(self) -> LessonPicture:
