@@ -151,15 +151,15 @@ class Gain:
         Share of the air that is no longer drawn; below 0 where cooling wins back more than the vapour pushes out.
     share : Spread
         Oxygen by mole of the dry oxidiser, as in `oxygen_share`.
-    dose : array
-        Nitrous per cycle and cylinder, likely [kg].
+    dose : Spread
+        Nitrous per cycle and cylinder [kg].
     """
 
     rpm: np.ndarray
     more: Spread
     air_lost: Spread
     share: Spread
-    dose: np.ndarray
+    dose: Spread
 
 
 def oxygen_gain(sheet: BuildSheet, rpm, part: float = 1.0) -> Gain:
@@ -195,13 +195,58 @@ def _gain(sheet: BuildSheet, speeds: tuple[float, ...], part: float) -> Gain:
         _spread(charge.oxygen_atoms / bare.oxygen_atoms - 1),
         _spread(1 - charge.dry_air / bare.dry_air),
         _spread(charge.oxygen_share),
-        setup.dose(part * float(flow[0, 0]), rpm),
+        _spread(setup.dose(part * flow, rpm)),
     )
 
 
 def _spread(rows: np.ndarray) -> Spread:
     """Likely values stand in the first row."""
     return Spread(rows.min(axis=0), rows[0], rows.max(axis=0))
+
+
+def lambda_if_counted(sheet: BuildSheet, more, said):
+    """Return the mixture when all the fuel is set for one gain in oxygen and another is there.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    more, said : float or array
+        Oxygen above that without nitrous, as a share: what there is, and what the fuel was set for.
+
+    Notes
+    -----
+    Fuel for the target follows the oxygen that was counted.
+    """
+    return sheet.engine.lambda_with_nitrous * (1 + more) / (1 + said)
+
+
+def lambda_if_believed(sheet: BuildSheet, true: float, believed: float) -> float:
+    """Return the mixture after one that is `true` was taken for `believed` and corrected from there to the target."""
+    return sheet.engine.lambda_with_nitrous * true / believed
+
+
+def mixture_side(sheet: BuildSheet, lambda_: float) -> str:
+    """Say where a mixture lies between this sheet's limits, as it reads with two decimals.
+
+    Returns
+    -------
+    str
+        From lean to rich: ``"lean stop"`` (past it), ``"at lean stop"``, ``"lean"``, ``"target"``, ``"rich"``, ``"at rich stop"``,
+        ``"rich stop"`` (past it), ``"misfire"``; ``"target past"`` on a target that is itself past the lean stop.
+    """
+    target, limits, near = sheet.engine.lambda_with_nitrous, sheet.limits, 0.005
+    stop, rich = limits.lean_stop_lambda, limits.rich_stop_lambda
+    first = (
+        ("target past" if target > stop else "target", abs(lambda_ - target) <= near),
+        ("at lean stop", abs(lambda_ - stop) <= near),
+        ("lean stop", lambda_ > stop),
+        ("lean", lambda_ > target),
+        ("misfire", round(float(lambda_), 2) < limits.misfire_rich_lambda),
+        ("at rich stop", abs(lambda_ - rich) <= near),
+        ("rich stop", lambda_ < rich),
+        ("rich", True),
+    )
+    return next(name for name, holds in first if holds)
 
 
 @functools.lru_cache(maxsize=16)

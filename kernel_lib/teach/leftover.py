@@ -62,6 +62,11 @@ class Flames:
         """Lambda of the hottest charge with nitrous: as a closed vessel, and as an open flame."""
         return _peak(self.lambda_, self.closed), _peak(self.lambda_, self.with_nitrous)
 
+    @property
+    def hottest_exhaust(self) -> float:
+        """Lambda at which the gas at exhaust opening is hottest."""
+        return _peak(self.lambda_, self.opening)
+
 
 def _peak(x: np.ndarray, y: np.ndarray) -> float:
     fine = np.linspace(x[0], x[-1], 1001)

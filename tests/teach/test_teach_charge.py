@@ -9,7 +9,7 @@ from kernel_lib import BuildSheet, InputError
 from kernel_lib.engine.charge import fresh_charge, spark_state
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan.delivery import mixing
-from kernel_lib.plan.fuel import fuel_supplied, lambda_with
+from kernel_lib.plan.fuel import fuel_for, fuel_supplied, lambda_with
 from kernel_lib.plan.plan import full_flow, plan_supply
 from kernel_lib.teach import charge as tc
 from kernel_lib.teach import leftover as tl
@@ -75,7 +75,9 @@ class TestOxygen:
         """Exactly."""
         low, _, high = tc.lesson_speeds(sheet)
         dose = tc.oxygen_gain(sheet, [low, high]).dose
-        assert dose[0] * low == pytest.approx(dose[1] * high)
+        assert dose.best[0] * low == pytest.approx(dose.best[1] * high)
+        assert dose.low[0] < dose.best[0] < dose.high[0]
+        assert dose.low[0] / dose.best[0] == pytest.approx(dose.low[1] / dose.best[1])
 
     @CARS
     def test_equal_part_brings_as_much(self, sheet):
@@ -260,3 +262,41 @@ def test_speeds_lie_in_the_window():
         low, peak, high = tc.lesson_speeds(sheet)
         assert sheet.nitrous.spray_rpm_min <= low <= peak <= high <= sheet.nitrous.spray_rpm_max
         assert abs(peak - sheet.engine.peak_power_rpm) <= 250
+
+
+class TestActingOnANumber:
+    """What a prediction does to the mixture when it is acted on."""
+
+    @CARS
+    def test_fuel_for_a_counted_gain(self, sheet):
+        """Against the charge itself: fuel for the air, raised by what was counted, burned in what is there."""
+        setup, rpm, target = Setup.of(sheet), 5000.0, sheet.engine.lambda_with_nitrous
+        bare, charge = fresh_charge(setup, rpm, 0.0), fresh_charge(setup, rpm, full_flow(sheet))
+        more = float(charge.oxygen_atoms / bare.oxygen_atoms - 1)
+        for said in (0.0, more, 0.5):
+            fuel = (1 + said) * float(fuel_for(setup, bare, target))
+            got = tc.lambda_if_counted(sheet, more, said)
+            assert got == pytest.approx(float(lambda_with(setup, charge, fuel)), rel=2e-3)
+        assert tc.lambda_if_counted(sheet, more, more) == pytest.approx(target)
+
+    @CARS
+    def test_a_believed_mixture(self, sheet):
+        """Believing the truth lands on the target, believing it leaner lands richer, by the same ratio."""
+        target = sheet.engine.lambda_with_nitrous
+        assert tc.lambda_if_believed(sheet, 0.88, 0.88) == pytest.approx(target)
+        assert tc.lambda_if_believed(sheet, 0.88, 0.968) == pytest.approx(target / 1.1)
+
+    def test_sides(self):
+        """From lean to rich between the limits of the badger: stop 0.932, target 0.85, rich stop 0.74, misfire 0.70."""
+        found = [tc.mixture_side(BADGER, v) for v in (1.2, 0.94, 0.93, 0.9, 0.852, 0.8, 0.742, 0.72, 0.69)]
+        assert found == [
+            "lean stop", "lean stop", "at lean stop", "lean", "target", "rich", "at rich stop", "rich stop", "misfire"
+        ]  # fmt: skip
+        past = changed(BADGER, ("^lambda_with_nitrous.*", "lambda_with_nitrous = 0.96"))
+        assert tc.mixture_side(past, 0.96) == "target past"
+
+    def test_exhaust_is_hottest_near_lambda_one(self):
+        """Leaner than the flame's own peak: less CO and H2 left to burn, then air that only thins."""
+        f = tl.flames(BADGER, 6500.0)
+        assert f.hottest[1] < f.hottest_exhaust < 1.03
+        assert f.at("opening", f.hottest_exhaust) >= f.opening.max() - 1.0

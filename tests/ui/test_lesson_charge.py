@@ -10,7 +10,7 @@ from kernel_lib import BuildSheet
 from kernel_lib.teach import charge as tc
 from kernel_lib.teach import leftover as tl
 from workbooks.ui import display
-from workbooks.ui.lesson import steps_charge, steps_gauge, steps_leftover
+from workbooks.ui.lesson import charge_words, steps_charge, steps_gauge, steps_leftover
 from workbooks.ui.lesson.answers import checked
 from workbooks.ui.lesson.step import CLOSE, OFF, RIGHT, LessonCar, Number, Sketch, bare_numbers, fill
 
@@ -26,6 +26,8 @@ def _edited(name, *edits):
     return BuildSheet.from_bytes(text.encode())
 
 
+WORDS = ("FOUND", "POWER", "WHENCE", "SAID", "EQUAL", "WAY", "COOL", "TIME", "TAIL", "DISTANCE", "ADDED")
+OF_AN_ANSWER = ("ACTING", "HIGH", "LOW", "RIGHT_LINE", "SHAPE", "LEVEL_SHAPE", "HEIGHT", "WITHIN", "PLACE")
 NO_NOZZLE = (r"^(nozzle_diameter|discharge_).*\n", "")
 SHEETS = {
     "wren": BuildSheet.demo("wren_five"),
@@ -96,10 +98,10 @@ def sound(text):
     return True
 
 
-def templates(step):
+def templates(step, named=WORDS):
     """Every template of a step: class attributes that hold words."""
     out = [step.question, *step.scene, *step.why]
-    for name in ("FOUND", "POWER", "WHENCE", "SAID", "EQUAL", "WAY", "COOL", "TIME", "TAIL", "DISTANCE", "ADDED"):
+    for name in named:
         words = getattr(step, name, ())
         out += [words] if isinstance(words, str) else list(words.values() if isinstance(words, dict) else words)
     return out
@@ -113,23 +115,20 @@ class TestWords:
         assert list(BY_KEY) == ["oxygen", "low_speed", "gauge", "flame", "leftover"]
 
     def test_no_number_is_typed(self, step, cars):
-        """None in a template, none in what a car makes of it before it is filled."""
-        for text in templates(step):
+        """None in a template; what a verdict says of an answer is filled already and passes through unchanged."""
+        beside = [*charge_words.SIDE.values(), *charge_words.SHORT.values(), *templates(step, OF_AN_ANSWER)]
+        for text in [*templates(step), *beside]:
             assert bare_numbers(text) == [], text
         for car in cars.values():
-            texts = [
-                step.finding(car),
-                step.knob(car).hint,
-                *(step.verdict(car, a)[1] for a in answers(step, car)[::7]),
-            ]
+            texts = [step.finding(car), step.knob(car).hint]
             assert all(bare_numbers(text) == [] for text in texts)
 
     @pytest.mark.parametrize("system", display.SYSTEMS)
     def test_facts_fill_every_template(self, step, car, system):
-        """Both unit systems; every template, also those that this car does not use."""
+        """Both unit systems."""
         there = car.in_units(system)
         facts = step.facts(there)
-        for text in [*templates(step), step.finding(there), step.knob(there).hint]:
+        for text in [*step.scene, *step.why, step.finding(there), step.knob(there).hint]:
             fill(text, facts)
         for text in (step.question, *step.scene, *step.why, step.finding(there), step.knob(there).hint):
             assert sound(fill(text, facts))
@@ -176,45 +175,106 @@ class TestVerdicts:
             start = ask.start if isinstance(ask, Number) else (ask.start,) * len(ask.places)
             assert step.verdict(cars[name], start)[0] == OFF
 
-    def test_oxygen_right_within_the_band_only(self, car):
-        """And on either side the consequence is the mixture that follows."""
-        step = BY_KEY["oxygen"]
-        low, best, high = (100 * v for v in step._more(car).more.at(0))
+    def test_oxygen_right_near_the_likely_figure_only(self, car):
+        """Elsewhere in the band it can be true, and is told what acting on it does; every lambda told is that of the answer."""
+        step, limits, target = BY_KEY["oxygen"], car.sheet.limits, car.sheet.engine.lambda_with_nitrous
+        spread = step._more(car).more.at(0)
+        shown = charge_words.as_shown(spread)
         for guess in answers(step, car):
-            right = step.verdict(car, guess)[0] == RIGHT
-            assert right == (np.floor(low) <= guess <= np.ceil(high))
-            if right:
-                continue
-            got = car.sheet.engine.lambda_with_nitrous * (100 + best) / (100 + guess)
-            text = step.verdict(car, guess)[1]
-            assert ("past the lean stop" in text) == (got > car.sheet.limits.lean_stop_lambda)
-            assert ("pass the rich stop" in text) == (got < car.sheet.limits.rich_stop_lambda)
+            kind, text = step.verdict(car, guess)
+            got = target * (1 + spread[1]) / (1 + guess / 100)
+            assert f"lambda {got:.2f}" in text
+            if kind == RIGHT:
+                assert abs(got - target) <= 0.0201
+                assert abs(guess / 100 - spread[1]) <= max(0.01, 0.25 * spread[1])
+            elif np.floor(shown[0]) <= guess <= np.ceil(shown[2]):
+                assert kind == CLOSE
+                assert "can be true" in text
+            else:
+                assert ("counted more" if guess > shown[2] else "counted less") in text
+            likely = text.split("If the ")[0]
+            if target < limits.lean_stop_lambda and abs(got - limits.lean_stop_lambda) > 0.006:
+                assert ("past the lean stop" in likely) == (got > limits.lean_stop_lambda)
+            if abs(got - limits.rich_stop_lambda) > 0.006 and target < limits.lean_stop_lambda:
+                assert ("plugs foul" in likely or "misfire" in likely) == (got < limits.rich_stop_lambda)
+            if "misfire" in likely:
+                assert got < limits.misfire_rich_lambda
+
+    def test_oxygen_in_a_wide_band(self, cars):
+        """The badger's band is 13 to 47 %: its ends are no hits, and the lambdas are those that follow."""
+        step, car = BY_KEY["oxygen"], cars["badger"]
+        for guess, words in (
+            (13.0, ("lambda 0.90", "high end is true it makes lambda 1.10")),
+            (47.0, ("lambda 0.69", "misfire")),
+        ):
+            kind, text = step.verdict(car, guess)
+            assert kind == CLOSE
+            assert all(word in text for word in words)
+        kind, text = step.verdict(car, 20.0)
+        assert kind == RIGHT
+        assert "high end" in text
 
     def test_oxygen_names_where_a_number_comes_from(self, cars):
         """36 %, 57 % and 139 % are of the gas; 45 % is this car's gain in power."""
         step, car = BY_KEY["oxygen"], cars["wren"]
         for guess, word in ((37, "by mass"), (57, "kilogram"), (139, "volume"), (45, "power")):
             assert word in step.verdict(car, float(guess))[1].split(". ")[0]
+        assert step.verdict(car, 24.0)[1].startswith("You had it")
 
     def test_low_speed_shapes(self, cars):
         """Flat, rising, wavy, too gentle, too steep, right."""
         step, car = BY_KEY["low_speed"], cars["wren"]
         best = 100 * tc.oxygen_gain(car.sheet, step.ask(car).places).more.best
         flat, wavy, gentle = np.full(5, 22.0), best * [1, 0.3, 1, 0.3, 1], best[-1] + 0.35 * (best - best[-1])
-        steep = best * [2.4, 1.8, 1.3, 1.1, 0.6]
         for drawn, key, kind in (
-            (best, "right", RIGHT),
             (flat, "flat", OFF),
             (best[::-1], "rising", OFF),
             (wavy, "other", OFF),
-            (gentle, "gentle", CLOSE),
-            (steep, "steep", CLOSE),
-            (1.9 * best, "level", CLOSE),
+            (gentle, "gentle", OFF),
+            (best * [2.4, 1.8, 1.3, 1.1, 0.6], "steep", OFF),
+            (1.9 * best, "level", OFF),
+            (1.12 * best + 3, "level", CLOSE),
+            ((5, 4, 3, 2, 1), "falls", OFF),
         ):
-            assert step.verdict(car, tuple(drawn)) == (kind, step.SAID[key])
+            found, text = step.verdict(car, tuple(float(v) for v in drawn))
+            assert (found, text.startswith(step.SHAPE[key])) == (kind, True), text
+        assert step.verdict(car, tuple(best))[0] == RIGHT
+
+    @pytest.mark.parametrize("name", ["wren", "badger"])
+    def test_low_speed_names_side_and_place(self, cars, name):
+        """What was drawn is judged as drawn: starved everywhere, too much everywhere, and what each end becomes."""
+        step, car = BY_KEY["low_speed"], cars[name]
+        target, stop = car.sheet.engine.lambda_with_nitrous, car.sheet.limits.lean_stop_lambda
+        places = step.ask(car).places
+        best = tc.oxygen_gain(car.sheet, places).more.best
+        for drawn, side in (
+            ((5, 4, 3, 2, 1), "little"),
+            ((0, 2, 4, 6, 8), "little"),
+            ((12, 10, 8, 7, 5), "little"),
+            ((100, 80, 62, 52, 40), "much"),
+            ((150,) * 5, "much"),
+            ((140, 50, 140, 50, 140), "much"),
+        ):
+            text = step.verdict(car, drawn)[1]
+            assert step.HEIGHT[side] in text
+            assert step.HEIGHT["much" if side == "little" else "little"] not in text
+            for k in (0, -1):
+                got = target * (1 + best[k]) / (1 + drawn[k] / 100)
+                part = next(p for p in re.split("[;:] at |: at ", text) if p.startswith(f"{places[k]:.0f} rpm"))
+                assert f"drew {drawn[k]} %" in part
+                assert f"lambda {got:.2f}" in part
+                assert ("past the lean stop" in part) == (got > stop + 0.005)
+        starved = step.verdict(car, (best[0] * 100, 5, 5, 5, best[-1] * 100))[1]
+        assert f"at {places[1]:.0f} rpm you drew 5 %" in starved
+
+    def test_low_speed_flat_at_the_low_ends_height(self, cars):
+        """48 % everywhere on the badger is right at the bottom and too much at the top; nothing is short."""
+        text = BY_KEY["low_speed"].verdict(cars["badger"], (48.0,) * 5)[1]
+        assert "too little" not in text
+        assert text.count("too much") == 1
 
     def test_gauge_direction(self, cars):
-        """The gauge at its word, the wrong way, too little, right, too much."""
+        """The gauge at its word, the wrong way, too little, right, too much; and where acting on it lands."""
         step, car = BY_KEY["gauge"], cars["wren"]
         target, (low, best, high) = car.sheet.engine.lambda_with_nitrous, step._true(car)
         for guess, key, kind in (
@@ -223,10 +283,28 @@ class TestVerdicts:
             (target + 0.004, "little", CLOSE),
             (best, "right", RIGHT),
             (high + 0.015, "much", CLOSE),
-            (target + 0.1, "far", OFF),
+            (target + 0.1, "much", OFF),
         ):
-            assert step.verdict(car, guess) == (kind, step.SAID[key])
+            found, text = step.verdict(car, guess)
+            assert (found, text[:40]) == (kind, step.SAID[key][:40])
+            assert kind == RIGHT or f"lambda {target * best / guess:.2f}" in text
         assert low < best < high
+
+    def test_gauge_consequence_at_that_distance(self, cars):
+        """0.90 and 0.93 on the badger land at 0.82 and 0.79: richer than the target, far from its rich stop."""
+        for guess, got in ((0.90, "0.82"), (0.93, "0.79")):
+            text = BY_KEY["gauge"].verdict(cars["badger"], guess)[1]
+            assert f"lambda {got}" in text
+            assert "short of the rich stop" in text
+            assert "foul" not in text
+
+    def test_gauge_at_its_word_where_it_is_right(self, cars):
+        """At lambda 1 it does not flatter, and no answer is told that it does."""
+        step, car = BY_KEY["gauge"], cars["target one, narrow window"]
+        for guess in answers(step, car):
+            text = step.verdict(car, guess)[1]
+            assert "leaner than it reads" not in text
+            assert "other way round" not in text
 
     def test_flame_right_between_vessel_and_flame(self, car):
         """Lean and rich of it are told apart."""
@@ -235,10 +313,22 @@ class TestVerdicts:
         for guess in answers(step, car):
             kind, text = step.verdict(car, guess)
             assert (kind == RIGHT) == (low - 0.0151 <= guess <= high + 0.0151)
-            if guess > 1.006 and kind != RIGHT:
-                assert text == step.SAID["lean"]
+            assert kind == RIGHT or f"{guess:.2f}" in text
+            assert ("match on paper" in text) == (kind != RIGHT and guess > high and abs(guess - 1) < 0.0151)
+            if guess > high and kind != RIGHT and "match" not in text:
+                assert text.startswith(step.SAID["lean"][:40])
             if guess < low - 0.016:
-                assert text == step.SAID["rich"]
+                assert "still gets hotter" in text
+
+    def test_flame_lean_answers_are_told_their_own_exhaust(self, cars):
+        """At 1.15 the exhaust is cooler than at the target; at 0.98, and not on paper, hotter."""
+        step, car = BY_KEY["flame"], cars["badger"]
+        far, near = (step.verdict(car, guess)[1] for guess in (1.15, 0.98))
+        assert "60 °F cooler than at the target" in far
+        assert "hot exhaust" not in far
+        assert "210 °F hotter than at the target" in near
+        assert "on paper" not in near
+        assert "60 °F cooler than at the target" in step.tried(car, 1.15)
 
     def test_leftover_never_calls_a_danger_safe(self, car):
         """Who thinks it stays short of the stop where it does not is off; who is right says so within a tenth of the way."""
@@ -282,6 +372,18 @@ class TestAnswers:
         assert BY_KEY["oxygen"].finding(narrow) == BY_KEY["oxygen"].FOUND
         assert "hotter, so" in BY_KEY["flame"].facts(cars["very rich, cooled sensor"])["flame_line"]
 
+    def test_doses_carry_their_band(self, cars):
+        """A flow known to a factor of two gives no three digits of a dose."""
+        for name in ("wren", "badger"):
+            facts = BY_KEY["low_speed"].facts(cars[name])
+            assert re.fullmatch(r"\d+0 \(\d+0 to \d+0\)", facts["dose_low"])
+            assert "to" in facts["dose_high"]
+
+    def test_hot_and_cooled_gas_are_told_apart(self):
+        """Free oxygen of the hot flame, and nothing left over in the exhaust, both at lambda 1."""
+        assert "hot" in BY_KEY["flame"].why[2].split("free oxygen")[0]
+        assert "Cooled" in BY_KEY["leftover"].why[0].split("nothing is left over")[0]
+
 
 class TestPictures:
     """What is drawn, and what is said of it."""
@@ -322,6 +424,21 @@ class TestPictures:
         )
         across = drawn.x if step.key in ("oxygen", "flame") else drawn.y
         assert np.allclose(across, answer)
+
+    def test_gauge_labels_leave_their_lines(self, cars):
+        """Each name stands on the far side of its line from the other, also where the lines have changed places."""
+        car, picture = cars["badger"], BY_KEY["gauge"].picture()
+        for value, gauge, true in ((0.85, "bottom left", "top right"), (1.05, "top left", "bottom right")):
+            picture.reveal(car, value)
+            data = picture.figure.data
+            assert (data[3].textposition, data[4].textposition) == (gauge, true)
+            assert (data[2].y[0] > data[1].y[0]) == (true == "top right")
+            assert data[4].y[0] >= data[2].y[0] if true == "top right" else data[4].y[0] <= data[2].y[0]
+
+    def test_flame_picture_warns_of_its_exhaust(self, cars):
+        """A gas that lost no heat is no probe's reading."""
+        subtitle = BY_KEY["flame"].picture().reveal(cars["badger"], 0.85)[1]
+        assert "no heat lost" in subtitle
 
     def test_moves_within_its_time(self, step, cars):
         """Best of some: 60 ms, warm."""

@@ -4,11 +4,67 @@ from __future__ import annotations
 
 import numpy as np
 
-from kernel_lib.teach.charge import choices, lesson_speeds
+from kernel_lib.teach.charge import choices, lesson_speeds, mixture_side
 from kernel_lib.text import banded, rounded
 
 from .. import display
-from .step import LessonCar
+from .step import LessonCar, fill
+
+SIDE = {
+    "lean stop": "past the lean stop of {stop}: hot free oxygen at full load, parts at risk",
+    "at lean stop": "on the lean stop of {stop}: no margin left",
+    "lean": "leaner than the target of {target}, with {part} % of the way to the lean stop used up",
+    "target": "on the target",
+    "target past": "on this sheet's target, which is itself past the lean stop of {stop}",
+    "rich": "richer than the target of {target}, short of the rich stop of {rich}: some power lost, nothing broken at once",
+    "at rich stop": "on the rich stop of {rich}: power falls and plugs begin to foul",
+    "rich stop": "past the rich stop of {rich}: power falls and plugs foul",
+    "misfire": "so rich that power falls and cylinders may misfire (past {misfire}, from memory); a misfire reads lean",
+}
+SHORT = {
+    "lean stop": "past the lean stop of {stop}",
+    "at lean stop": "on the lean stop of {stop}",
+    "lean": "lean, short of the lean stop",
+    "target": "on the target",
+    "target past": "on a target past the lean stop",
+    "rich": "rich, short of the rich stop",
+    "at rich stop": "on the rich stop of {rich}",
+    "rich stop": "past the rich stop of {rich}",
+    "misfire": "so rich that cylinders may misfire",
+}
+TOO_LEAN, TOO_RICH = ("lean stop", "at lean stop", "target past"), ("at rich stop", "rich stop", "misfire")
+
+
+def told_side(car: LessonCar, lambda_: float, words: dict[str, str] = SIDE) -> str:
+    """Write where a mixture lies between the sheet's limits."""
+    engine, limits = car.sheet.engine, car.sheet.limits
+    target, stop = engine.lambda_with_nitrous, limits.lean_stop_lambda
+    facts = {
+        "target": f"{target:.3f}",
+        "stop": f"{stop:.3f}",
+        "rich": f"{limits.rich_stop_lambda:.2f}",
+        "misfire": f"{limits.misfire_rich_lambda:.2f}",
+        "part": f"{100 * (lambda_ - target) / (stop - target):.0f}" if stop > target else "",
+    }
+    return fill(words[mixture_side(car.sheet, lambda_)], facts)
+
+
+def filled(template: str, facts: dict[str, str]) -> str:
+    """Fill a template that speaks of one answer, so that it passes through the filling of the step unchanged."""
+    return fill(template, facts).replace("{", "{{").replace("}", "}}")
+
+
+def as_shown(spread: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Return low, likely and high of a share as `percent` prints them [%]."""
+    width = 100 * (spread[2] - spread[0])
+    wide = width if width > 1e-3 * abs(100 * spread[1]) else None
+    return tuple(float(rounded(100 * v, wide).replace(" ", "")) for v in spread)
+
+
+def beside(guess: float, shown: tuple[float, float, float]) -> int:
+    """Say whether a whole percentage lies below (-1), in (0) or above (1) the band as shown."""
+    low, _, high = shown
+    return -1 if guess < np.floor(low) else 1 if guess > np.ceil(high) else 0
 
 
 def percent(spread: tuple[float, float, float]) -> str:

@@ -166,8 +166,11 @@ class GaugePicture(_Picture):
         self.put_band(0, rpm, true)
         self.put(1, rpm, np.full(len(rpm), value))
         self.put(2, rpm, true.best)
+        over = float(true.best[0]) >= value  # the mixture's line lies above the gauge's, or below it past lambda 1
         self.put(3, rpm[-1:], [value])
-        self.put(4, rpm[:1], true.high[:1])
+        self.put(4, rpm[:1], (true.high if over else true.low)[:1])
+        self.figure.data[3].textposition = "bottom left" if over else "top left"
+        self.figure.data[4].textposition = "top right" if over else "bottom right"
         shape, label = _level(stop, "lean stop")
         self.figure.layout.shapes, self.figure.layout.annotations = [shape], [label]
         seen = [value - 0.02, stop + 0.015, float(true.high.max()) + 0.01, float(true.low.min()) - 0.01]
@@ -230,7 +233,7 @@ class FlamePicture(_Picture):
         self._marks(car, unit)
         return (
             self._title(car, f),
-            "Left: open flame from the charge at the spark; right: that gas at exhaust opening; both scales span the same; ring: the mixture you set",
+            "Left: open flame from the charge at the spark; right: that gas at exhaust opening, idealised: burned at once, no heat lost, so far hotter than a probe shows (read differences); both scales span the same; ring: the mixture you set",
         )
 
     @staticmethod
@@ -244,7 +247,7 @@ class FlamePicture(_Picture):
         head = {"yref": "paper", "y": 1.0, "yanchor": "bottom", "showarrow": False, "x": 0, "xanchor": "left"}
         self.figure.layout.annotations = [
             {**head, "xref": "x domain", "text": f"<b>flame</b>, {unit}"},
-            {**head, "xref": "x2 domain", "text": f"<b>exhaust opening</b>, {unit}"},
+            {**head, "xref": "x2 domain", "text": f"<b>exhaust opening</b>, {unit}, no heat lost"},
             {
                 **head,
                 "xref": "x2",

@@ -5,11 +5,26 @@ from __future__ import annotations
 import numpy as np
 
 from kernel_lib import InputError
+from kernel_lib.band import SENSOR_ERROR
 from kernel_lib.teach import charge as tc
+from kernel_lib.text import banded
 
 from ..display import figures
 from . import pictures_charge as pictures
-from .charge_words import flow_of, lost, percent, speeds, window_places
+from .charge_words import (
+    SHORT,
+    TOO_LEAN,
+    TOO_RICH,
+    as_shown,
+    beside,
+    filled,
+    flow_of,
+    lost,
+    percent,
+    speeds,
+    told_side,
+    window_places,
+)
 from .step import CLOSE, OFF, RIGHT, Answer, Knob, LessonCar, Number, Sketch, Step, fill
 from .steps_gauge import Gauge, HottestFlame
 from .steps_leftover import Leftover
@@ -44,12 +59,14 @@ class Oxygen(Step):
         "": "",
     }
     SAID = {
-        "right": "Your number lies within what the model knows. Fuel added in that proportion would land near the target.",
-        "rich stop": "You counted more oxygen than there is. Fuel for your number would pass the rich stop: power falls, plugs foul, and cylinders may misfire.",
-        "rich": "You counted more oxygen than there is. Fuel for your number would be richer than the target: some power lost, nothing broken at once.",
-        "lean": "You counted less oxygen than there is. Fuel for your number would be leaner than the target, and part of the margin to the lean stop would be gone.",
-        "lean stop": "You counted much less oxygen than there is. Fuel for your number would be past the lean stop: hot free oxygen, and parts at risk on the first pull.",
+        "right": "You had it: {said} % against the likely {best} %. ",
+        "within": "Your {said} % can be true, but it is not the likely {best} %, and acting on it is another matter. ",
+        "above": "You counted more oxygen than the model can find, even at the high end of its band, {high} %. ",
+        "below": "You counted less oxygen than the model can find, even at the low end of its band, {low} %. ",
     }
+    ACTING = "Fuel for {said} % makes lambda {got} with the likely oxygen: {side}."
+    HIGH = " If the high end is true it makes lambda {got_high}, {side_high}. So begin with a small part of the shot until the flow is known better."
+    LOW = " If the low end is true it makes lambda {got_low}, {side_low}."
 
     def _more(self, car: LessonCar) -> tc.Gain:
         return tc.oxygen_gain(car.sheet, [tc.lesson_speeds(car.sheet)[1]])
@@ -91,17 +108,29 @@ class Oxygen(Step):
         return self.FOUND + (self.POWER if np.isfinite(self._power_more(car)) else "")
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
-        low, best, high = self._more(car).more.at(0)
-        guess, engine, limits = float(answer) / 100, car.sheet.engine, car.sheet.limits
-        if np.floor(100 * low) / 100 - 1e-9 <= guess <= np.ceil(100 * high) / 100 + 1e-9:
-            return RIGHT, self.SAID["right"]
-        got = engine.lambda_with_nitrous * (1 + best) / (1 + guess)
-        if guess > high:
-            side = "rich stop" if got < limits.rich_stop_lambda else "rich"
-        else:
-            side = "lean stop" if got > limits.lean_stop_lambda else "lean"
-        near = CLOSE if side in ("rich", "lean") else OFF
-        return near, self.WHENCE[self._whence(car, guess)] + self.SAID[side]
+        spread, guess = self._more(car).more.at(0), float(answer) / 100
+        shown = as_shown(spread)
+        got_low, got, got_high = (float(tc.lambda_if_counted(car.sheet, v, guess)) for v in spread)
+        near, where = abs(got - car.sheet.engine.lambda_with_nitrous), beside(float(answer), shown)
+        off = abs(guess - spread[1])
+        right = off < 0.01 or (off <= 0.25 * spread[1] and near <= SENSOR_ERROR.high)
+        key = "right" if right else ("below", "within", "above")[where + 1]
+        side = tc.mixture_side(car.sheet, got)
+        template = ("" if right else self.WHENCE[self._whence(car, guess)]) + self.SAID[key] + self.ACTING
+        if side not in TOO_LEAN and tc.mixture_side(car.sheet, got_high) in TOO_LEAN:
+            template += self.HIGH
+        if side not in TOO_RICH and tc.mixture_side(car.sheet, got_low) in TOO_RICH:
+            template += self.LOW
+        facts = {
+            "said": f"{answer:.0f}",
+            **{name: f"{v:g}" for name, v in zip(("low", "best", "high"), shown, strict=True)},
+            **{name: f"{v:.2f}" for name, v in (("got", got), ("got_low", got_low), ("got_high", got_high))},
+            "side": told_side(car, got),
+            "side_low": told_side(car, got_low, SHORT),
+            "side_high": told_side(car, got_high, SHORT),
+        }
+        far = not right and where != 0 and side in (*TOO_LEAN, *TOO_RICH)
+        return RIGHT if right else OFF if far else CLOSE, filled(template, facts)
 
     def _whence(self, car: LessonCar, guess: float) -> str:
         counts = tc.oxygen_counts(car.sheet)
@@ -153,15 +182,35 @@ class LowSpeed(Step):
         True: "On this car about {equal} % of the shot at {rpm_low} brings as much more oxygen as all of it at {rpm_high}.",
         False: "On this car the window is narrow, so all of the shot is nearly the same dose at both ends.",
     }
-    SAID = {
-        "right": "Your line follows the computed one within its band. Fuel and timing drawn from it would suit the engine at every speed.",
-        "level": "The shape of your line is right, but not its height. Fuel and retard drawn from it would be off at every speed in the same direction.",
-        "flat": "You drew much the same at every speed. Fuel and retard set for the top would be short at the bottom: lean and too early where the dose is largest.",
-        "rising": "You drew more at high speed. It is the other way round: fuel and retard would be missing at low speed, where a hit breaks parts, and be too much at the top.",
-        "gentle": "You saw it fall with speed, but it falls more steeply. At the low end fuel and retard drawn from your line would still be short.",
-        "steep": "You saw it fall with speed, but less steeply than you drew. Measured against the top, the low end would get too much fuel and retard: dull, not broken.",
-        "other": "Your line goes up and down where the computed one runs evenly. Fuel and retard drawn from it would be short at some speeds and too much at others.",
-    }  # fmt: skip
+    RIGHT_LINE = "Your line follows the computed one. Fuel for it, with the likely oxygen, keeps all speeds at lambda {richest} to {leanest}; the target is {target}."
+    HIGH = " If the high end of the band is true it makes lambda {got_high} at {rpm_low}, {side_high}: the band matters most where the dose is largest."
+    SHAPE = {
+        "flat": "You drew much the same at every speed; the computed line falls with speed. ",
+        "rising": "You drew more at high speed; it is the other way round. ",
+        "other": "Your line goes up and down; the computed one falls evenly with speed. ",
+        "gentle": "You saw it fall with speed, but it falls more steeply than you drew. ",
+        "steep": "You saw it fall with speed, but it falls less steeply than you drew. ",
+        "level": "In proportion your line falls as the computed one does; its height is another matter. ",
+        "falls": "You saw it fall with speed; how high it lies is another matter. ",
+    }
+    LEVEL_SHAPE = {
+        "flat": "You drew much the same at every speed, and over this narrow window so it is; its height is another matter. ",
+        "rising": "You drew more at high speed; over this narrow window it hardly changes, and if so it falls. ",
+        "other": "Your line goes up and down; over this narrow window the computed one hardly changes. ",
+        "falls": "You drew it falling with speed; over this narrow window it hardly does. ",
+    }
+    HEIGHT = {
+        "little": "You drew too little at every speed: lean everywhere, and the spark too early. ",
+        "much": "You drew too much at every speed: rich everywhere, and the spark later than needed. ",
+        "mixed": "",
+    }
+    WITHIN = "Every point lies within the band, so it can be true, but it is not likely. "
+    ACTING = "Fuel for your line, with the likely oxygen: "
+    PLACE = {
+        "little": "at {rpm} rpm you drew {drawn} % where it is {more} %, too little: lambda {got}, {side}",
+        "much": "at {rpm} rpm you drew {drawn} % where it is {more} %, too much: lambda {got}, {side}",
+        "even": "at {rpm} rpm you drew {drawn} % where it is {more} %: lambda {got}, {side}",
+    }
 
     def _gain(self, car: LessonCar, rpm, part: float = 1.0) -> tc.Gain:
         return tc.oxygen_gain(car.sheet, rpm, part)
@@ -205,8 +254,8 @@ class LowSpeed(Step):
             "more_low": percent(gain.more.at(0)),
             "more_peak": percent(gain.more.at(1)),
             "more_high": percent(gain.more.at(2)),
-            "dose_low": f"{1e6 * gain.dose[0]:.0f}",
-            "dose_high": f"{1e6 * gain.dose[2]:.0f}",
+            "dose_low": banded(*(1e6 * v for v in gain.dose.at(0))),
+            "dose_high": banded(*(1e6 * v for v in gain.dose.at(2))),
             "times": figures(float(gain.more.best[0] / gain.more.best[2])),
             "equal": f"{100 * tc.equal_part(car.sheet, low, high):.0f}",
         }
@@ -217,22 +266,61 @@ class LowSpeed(Step):
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
         drawn, more = np.array(answer, float) / 100, self._gain(car, window_places(car)).more
-        slack = np.maximum(0.02, 0.1 * more.best)
-        if ((drawn >= more.low - slack) & (drawn <= more.high + slack)).all() and self._steepness(
-            drawn
-        ) > 0.6 * self._steepness(more.best):
-            return RIGHT, self.SAID["right"]
-        steps, rest = np.diff(drawn), 0.02 + 0.05 * float(drawn.max())
+        got, target = tc.lambda_if_counted(car.sheet, more.best, drawn), car.sheet.engine.lambda_with_nitrous
+        sides = [tc.mixture_side(car.sheet, float(v)) for v in got]
+        harm, falls, shape = any(s in (*TOO_LEAN, *TOO_RICH) for s in sides), self._falls(car), self._shape(drawn, more)
+        good = shape in ("gentle", "steep", "level", "falls") if falls else shape == "flat"
+        if good and (np.abs(drawn - more.best) <= np.maximum(0.015, 0.15 * more.best)).all():
+            facts = {"leanest": f"{got.max():.2f}", "richest": f"{got.min():.2f}", "target": f"{target:.3f}"}
+            high = float(tc.lambda_if_counted(car.sheet, more.high, drawn)[0])
+            facts |= speeds(car) | {"got_high": f"{high:.2f}", "side_high": told_side(car, high, SHORT)}
+            return RIGHT, filled(
+                self.RIGHT_LINE + (self.HIGH if tc.mixture_side(car.sheet, high) in TOO_LEAN else ""), facts
+            )
+        within = all(beside(100 * v, as_shown(more.at(k))) == 0 for k, v in enumerate(drawn))
+        words = self.SHAPE if falls else self.LEVEL_SHAPE
+        shape = shape if shape in words else "falls"
+        height = "little" if (got > target + 0.005).all() else "much" if (got < target - 0.005).all() else "mixed"
+        lead = words[shape] + self.HEIGHT[height] + (self.WITHIN if within and good else "")
+        places = "; ".join(self._place(car, k, answer[k], more.at(k), float(got[k])) for k in self._telling(got))
+        close = within or not harm if good else not falls and not harm
+        return CLOSE if close else OFF, filled(lead, {}) + filled(self.ACTING, {}) + places + "."
+
+    def _shape(self, drawn: np.ndarray, more: tc.Spread) -> str:
+        """Name the shape of a drawn line against the computed one: what a reader would see in points as well as in proportion."""
+        steps, rest = np.diff(drawn), 0.005 + 0.05 * float(drawn.max())
         if drawn.max() - drawn.min() <= rest:
-            return (OFF, self.SAID["flat"]) if self._falls(car) else (CLOSE, self.SAID["level"])
+            return "flat"
         if (steps > rest).any() and (steps < -rest).any():
-            return OFF, self.SAID["other"]
+            return "other"
         if drawn[-1] > drawn[0]:
-            return OFF, self.SAID["rising"]
+            return "rising"
         ratio = self._steepness(drawn) / max(self._steepness(more.best), 0.05)
+        points = (drawn[0] - drawn[-1]) / max(float(more.best[0] - more.best[-1]), 0.01)
         if 0.6 < ratio < 1.6:
-            return CLOSE, self.SAID["level"]
-        return CLOSE, self.SAID["gentle" if ratio <= 0.6 else "steep"]
+            return "level"
+        return "gentle" if max(ratio, points) < 0.8 else "steep" if min(ratio, points) > 1.25 else "falls"
+
+    @staticmethod
+    def _telling(got: np.ndarray) -> list[int]:
+        """Both ends, and between them the leanest or richest place where it lies beyond both."""
+        tell, inner = {0, len(got) - 1}, range(1, len(got) - 1)
+        for worst in (max(inner, key=lambda k: got[k]), min(inner, key=lambda k: got[k])):
+            if got[worst] > max(got[0], got[-1]) + 0.02 or got[worst] < min(got[0], got[-1]) - 0.02:
+                tell.add(worst)
+        return sorted(tell)
+
+    def _place(self, car: LessonCar, k: int, drawn: float, more: tuple[float, float, float], got: float) -> str:
+        target = car.sheet.engine.lambda_with_nitrous
+        facts = {
+            "rpm": f"{window_places(car)[k]:.0f}",
+            "drawn": f"{drawn:.0f}",
+            "more": percent(more),
+            "got": f"{got:.2f}",
+            "side": told_side(car, got, SHORT),
+        }
+        key = "even" if abs(got - target) <= 0.005 else "little" if got > target else "much"
+        return filled(self.PLACE[key], facts)
 
     @staticmethod
     def _steepness(heights: np.ndarray) -> float:

@@ -8,7 +8,7 @@ from kernel_lib.teach import leftover as tl
 
 from ..display import figures, flame
 from . import pictures_charge as pictures
-from .charge_words import few, speeds
+from .charge_words import TOO_RICH, few, filled, speeds, told_side
 from .step import CLOSE, OFF, RIGHT, Answer, Knob, LessonCar, Number, Step, fill
 
 
@@ -45,12 +45,14 @@ class Gauge(Step):
     SAID = {
         "right": "Your lambda lies within what the model knows. Aim for a gauge that reads a little richer than the target, and the mixture is where you want it.",
         "equal": "With so little nitrous, or so near lambda 1, the gauge can be taken at its word: the sensor's own error is larger than what nitrous does to it.",
-        "same": "You take the gauge at its word. On air you could; on nitrous the mixture is then leaner than you believe, and part of your margin is gone without a sign.",
-        "richer": "It is the other way round. If you believe the mixture is richer than the gauge says, you will take fuel out, and end up leaner still.",
-        "little": "The direction is right: leaner than it reads. But it is further off than you said, so some of the margin you count on is not there.",
-        "much": "The direction is right: leaner than it reads. But it is nearer than you said; adding fuel for your number makes it richer than the target, which costs power, not parts.",
-        "far": "The direction is right, but by far less than you said. Fuel added for your number would make the mixture so rich that power falls and plugs foul.",
+        "same": "You take the gauge at its word. On air you could. On nitrous you leave the fuel as it is without a sign, and the mixture stays at lambda {got}, {side}.",
+        "richer": "It is the other way round. If you believe the mixture is richer than the gauge says, you take fuel out to come back to the target: that makes lambda {got}, {side}.",
+        "little": "The direction is right, leaner than it reads, but it is further off than you said. Fuel added for your number still leaves it at lambda {got}, {side}.",
+        "much": "The direction is right, leaner than it reads, but it is nearer than you said. Fuel added for your number makes lambda {got}, {side}.",
+        "lower": "Here the gauge can be taken at its word. If you believe the mixture is richer than it shows, you take fuel out: that makes lambda {got}, {side}.",
+        "higher": "Here the gauge can be taken at its word. If you believe the mixture is leaner than it shows, you add fuel: that makes lambda {got}, {side}.",
     }
+    NEAR = 0.03
 
     def _true(self, car: LessonCar) -> tuple[float, float, float]:
         return tc.gauge_table(car.sheet).lambda_at(car.sheet.engine.lambda_with_nitrous).at(0)
@@ -102,13 +104,15 @@ class Gauge(Step):
         slack = 0.0015 + 0.1 * (high - target)
         if low - slack <= guess <= high + slack:
             return RIGHT, self.SAID["right" if self._leaner(car) else "equal"]
-        if abs(guess - target) < 0.0015:
-            return OFF, self.SAID["same"]
-        if guess < target:
-            return OFF, self.SAID["richer"]
-        if guess < best:
-            return CLOSE, self.SAID["little"]
-        return (CLOSE, self.SAID["much"]) if guess - best < 0.03 else (OFF, self.SAID["far"])
+        if not self._leaner(car):
+            key = "lower" if guess < best else "higher"
+        else:
+            same = abs(guess - target) < 0.0015
+            key = "same" if same else "richer" if guess < target else "little" if guess < best else "much"
+        got = tc.lambda_if_believed(car.sheet, best, guess)
+        facts = {"got": f"{got:.2f}", "side": told_side(car, got)}
+        near = key in ("little", "much", "lower", "higher") and abs(guess - best) < self.NEAR
+        return CLOSE if near else OFF, filled(self.SAID[key], facts)
 
     def tried(self, car: LessonCar, value: float) -> str:
         true = tc.gauge_table(car.sheet).lambda_at(value)
@@ -140,7 +144,7 @@ class HottestFlame(Step):
         "On paper fuel and oxygen match at lambda 1. But gas this hot comes apart again: some CO2 and H2O split into CO, H2 and free O2, and that takes heat. A little fuel too much holds it back, so the hottest flame lies on the rich side, "
         "and further over the hotter the gas. About its top the curve is flat.",
         "With nitrous this flame is about {hotter} hotter than without: less nitrogen to warm, and heat of the nitrous itself. {flame_line}",
-        "Other things do change from the target to lambda {against}. The gas at exhaust opening is {exhaust}. Free oxygen in the flame goes from {oxygen_target} to {oxygen_one} %, while the CO and H2 that could take it up go from {wanting_target} to {wanting_one} %. "
+        "Other things do change from the target to lambda {against}. The gas at exhaust opening is {exhaust}. While the flame is hot and come apart, its free oxygen goes from {oxygen_target} to {oxygen_one} %, its CO and H2 from {wanting_target} to {wanting_one} %; they join up again as the gas cools. "
         "The fuel cools a little less (upper end: {evaporation}). And the way to the lean side is your time when fuel is late: the next step.",
     )
     sources = "equilibrium: NASA polynomials, checked against NASA CEA; a cylinder loses heat, so read differences"
@@ -152,9 +156,18 @@ class HottestFlame(Step):
     FOUND = "The flame is hottest between lambda {hot_low} and {hot_high}, and at the target of {target} it is {below} below that. From the target to lambda {against} the flame changes by {change}; the gas at exhaust opening is {exhaust}."
     SAID = {
         "right": "That is where the computed flame peaks. At the target it is {below} cooler: weigh that against what else changes, and do not count on the heat of the flame to protect the engine.",
-        "one": "That is where fuel and oxygen match on paper. Hot gas comes apart, and that moves the peak to the rich side. Tune by flame heat alone, and you would not see the lean side coming.",
-        "lean": "Lean mixtures do break engines, but not with a hotter flame: it is past its peak there. Look for the peak to warn you and you are already among free oxygen and hot exhaust.",
-        "rich": "The flame is cooler there, not hottest. Adding fuel to cool it buys little heat and costs power, and far enough on it costs the spark: a rich misfire.",
+        "one": "That is where fuel and oxygen match on paper. Hot gas comes apart, and that moves the peak to the rich side; at lambda {said} the flame is {under} below it. ",
+        "lean": "Lean mixtures do break engines, but not with a hotter flame: at lambda {said} it is past its peak, {under} below it. ",
+        "rich": "At lambda {said} the flame is {under} below its peak, and it still gets hotter as the mixture gets leaner. ",
+    }
+    ACTING = {
+        "lean": "The gas at exhaust opening is {exhaust} than at the target, and the hot flame holds {oxygen} % free oxygen in place of {oxygen_target} %. Wait for a hottest flame there to warn you, and by then the mixture is {side}.",
+        "leaner still": "The exhaust is hottest near lambda {hot_exhaust}; at your number it is {exhaust} than at the target. But the hot flame holds {oxygen} % free oxygen there, in place of {oxygen_target} %. Wait for a hottest flame there to warn you, and by then the mixture is {side}.",
+        "rich": "Believe that the peak lies on the rich side of your target, and you lean the mixture out to cool it: the flame gets hotter up to lambda {hot_high}, and the lean stop comes nearer.",
+        "past rich stop": "Believe that the peak lies there, and you lean the mixture out to cool it: the flame gets hotter up to lambda {hot_high}, and the lean stop comes nearer. Your number itself is {side}.",
+        "between": "Go leaner from there to leave the heat behind, and you meet the peak of the flame and the lean stop instead.",
+        "between, past": "Go leaner from there to leave the heat behind, and you meet the peak of the flame instead; the lean stop is behind you already.",
+        "beyond": "Your target lies on the lean side of the peak: go richer from there, and the flame gets hotter first, before it cools.",
     }
 
     def _flames(self, car: LessonCar) -> tl.Flames:
@@ -199,13 +212,32 @@ class HottestFlame(Step):
         return self.FOUND
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
-        f, guess = self._flames(car), float(answer)
+        f, guess, target = self._flames(car), float(answer), car.sheet.engine.lambda_with_nitrous
         low, high = f.hottest
         if low - 0.0151 <= guess <= high + 0.0151:
             return RIGHT, self.SAID["right"]
+        side, exhaust = tc.mixture_side(car.sheet, guess), f.at("opening", guess) - f.at("opening", target)
         if guess > high:
-            return (CLOSE if guess < high + 0.05 else OFF), self.SAID["one" if guess <= 1.0051 else "lean"]
-        return (CLOSE if guess > low - 0.05 else OFF), self.SAID["rich"]
+            lead = "one" if abs(guess - 1) < 0.0151 else "lean"
+            acting = "leaner still" if guess > f.hottest_exhaust + 0.02 else "lean"
+        else:
+            lead = "rich"
+            if target > high:
+                acting = "beyond"
+            elif guess >= target:
+                acting = "between" if guess < car.sheet.limits.lean_stop_lambda else "between, past"
+            else:
+                acting = "past rich stop" if side in TOO_RICH else "rich"
+        facts = self.facts(car) | {
+            "said": f"{guess:.2f}",
+            "under": few(f.with_nitrous.max() - f.at("with_nitrous", guess), car.system),
+            "exhaust": f"{few(exhaust, car.system)} {'hotter' if exhaust >= 0 else 'cooler'}",
+            "oxygen": figures(100 * f.at("oxygen", guess)),
+            "hot_exhaust": f"{f.hottest_exhaust:.2f}",
+            "side": told_side(car, guess),
+        }
+        near = min(abs(guess - low), abs(guess - high)) < 0.05
+        return CLOSE if near else OFF, filled(self.SAID[lead] + self.ACTING[acting], facts)
 
     def tried(self, car: LessonCar, value: float) -> str:
         f, target, system = self._flames(car), car.sheet.engine.lambda_with_nitrous, car.system
@@ -218,7 +250,7 @@ class HottestFlame(Step):
             lead = f"At the target the open flame is at about {flame(f.at('with_nitrous', value), system)}."
         else:
             lead = f"At lambda {value:.3f} the flame is {against('with_nitrous')}, the gas at exhaust opening {against('opening')}."
-        return f"{lead} The flame holds {figures(100 * f.at('oxygen', value))} % free oxygen and {figures(100 * f.at('wanting', value))} % CO and H2."
+        return f"{lead} While it is hot, and come apart, it holds {figures(100 * f.at('oxygen', value))} % free oxygen and {figures(100 * f.at('wanting', value))} % CO and H2."
 
     def picture(self) -> pictures.FlamePicture:
         return pictures.FlamePicture()

@@ -8,6 +8,7 @@ from kernel_lib.plan.fault_list import LATE_S
 from kernel_lib.teach import leftover as tl
 from kernel_lib.teach.charge import lesson_speeds
 from kernel_lib.teach.rules import RULES
+from kernel_lib.text import rounded
 
 from ..display import figures
 from . import pictures_charge as pictures
@@ -28,7 +29,7 @@ class Leftover(Step):
         "Something holds up the added fuel: it is called for {late} ms after the nitrous valve. Say how lean the leanest cycle gets before the fuel is there.",
     )
     why = (
-        "At lambda 1 nothing is left over. On the rich side fuel is: at lambda {rich} the cooled exhaust holds {wanting_rich} % CO and H2 and next to no free oxygen, so little is there that attacks metal. On the lean side oxygen is left, {oxygen_lean} % at lambda "
+        "The last step looked into the hot flame, where gas comes apart. Cooled, in the exhaust, it has joined up again: at lambda 1 nothing is left over. On the rich side fuel is: at lambda {rich} it holds {wanting_rich} % CO and H2 and next to no free oxygen, so little is there that attacks metal. On the lean side oxygen is left, {oxygen_lean} % at lambda "
         "{lean}, against {oxygen_air} % with air alone. Hot oxygen finds other things to burn: an edge of the piston, a plug.",
         "{time_line} One engine cycle takes {cycle} ms at this speed. A sensor can only see what has burned; yours takes about {sensor} ms to follow, the way down the exhaust not counted. {tail} Two things help: fuel that is there first, and a target that starts far enough from the lean side.",
         "{distance_line} This distance has to cover every fault that takes fuel away or brings nitrous: a weak pump, a clogged injector, a warm bottle. Common practice calls for the fuel {lead_trade} ms "
@@ -60,8 +61,9 @@ class Leftover(Step):
         "enough": "You are about right. On this car fuel this late most likely stays short of the lean stop; the next fault would start from less margin.",
         "safe": "You thought the mixture stays short of the lean stop. Most likely it does not: with fuel this late a hit begins with lean cycles, at full load, and you would not have guarded against them.",
         "less": "You saw it go past the lean stop, but it goes further than you said. A lead or a guard chosen from your number would let lean cycles through.",
-        "more": "It does not get as lean as you said. A long lead set against that would drown the engine in fuel before the nitrous comes: it may misfire or stumble.",
+        "more": "It does not get as lean as you said. The longer the lead you set against it, the more fuel comes before the nitrous: a rich gulp, and from some length on a misfire or a stumble.",
         "harmless": "You feared the lean side more than this car has to. A long lead set against it brings a rich gulp before every hit; fuel this late is still a fault to mend.",
+        "can": "Your number lies within the band, so it can be true; what follows is about the likely case. ",
         "slightly": "It goes leaner than you said, without passing the lean stop. It costs margin, not parts, as long as nothing else is wrong.",
     }
 
@@ -91,7 +93,7 @@ class Leftover(Step):
             "stop": f"{sheet.limits.lean_stop_lambda:.3f}",
             "late": f"{1e3 * LATE_S:.0f}",
             "leanest": f"{late.leanest.best:.2f} ({late.leanest.low:.2f} to {late.leanest.high:.2f})",
-            "past": f"{1e3 * late.past_s:.0f}",
+            "past": rounded(1e3 * late.past_s, 1e3 * late.past_s),
             "rich": f"{rich:.3f}",
             "wanting_rich": figures(100 * float(np.interp(rich, left.lambda_, left.wanting))),
             "oxygen_lean": figures(100 * float(np.interp(lean, left.lambda_, left.oxygen))),
@@ -132,9 +134,11 @@ class Leftover(Step):
             return OFF, start + self.SAID["safe"]
         if abs(guess - found.best) <= slack:
             return RIGHT, start + self.SAID["right" if found.best > stop else "enough"]
+        if found.low <= guess <= found.high:
+            start += self.SAID["can"]
         if guess < found.best:
             return near, start + self.SAID["less" if found.best > stop else "slightly"]
-        return near, self.SAID["harmless" if found.best <= stop < guess else "more"]
+        return near, start + self.SAID["harmless" if found.best <= stop < guess else "more"]
 
     def tried(self, car: LessonCar, value: float) -> str:
         late, stop = tl.late_fuel(car.sheet, self._rpm(car), value / 1e3), car.sheet.limits.lean_stop_lambda
@@ -149,7 +153,7 @@ class Leftover(Step):
         if late.leanest.best > _BURNS:
             return f"Fuel {when}: the leanest cycle reaches lambda {band}, so lean that it may not light and leave its charge to the next."
         if late.leanest.best > stop:
-            return f"Fuel {when}: the leanest cycle reaches lambda {band}, past the lean stop for about {1e3 * late.past_s:.0f} ms."
+            return f"Fuel {when}: the leanest cycle reaches lambda {band}, past the lean stop for about {rounded(1e3 * late.past_s, 1e3 * late.past_s)} ms."
         if late.leanest.high > stop:
             return f"Fuel {when}: the leanest cycle reaches lambda {band}; only at the far end of what is unknown does it pass the lean stop."
         return f"Fuel {when}: no cycle passes the lean stop, the leanest is lambda {band}."
