@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .. import units
-from ..band import Band
+from ..band import ADDED_HEAT_EFFICIENCY, Band
 from ..build_sheet import BuildSheet
 from ..engine.charge import Charge, fresh_charge
 from ..engine.setup import Setup
@@ -213,6 +213,40 @@ def shot_fuel(sheet: BuildSheet, hp: float, rpm: tuple[float, ...]) -> ShotFuel:
     return ShotFuel(sheet, speeds, hp, flow, charge, rule)
 
 
+LANDINGS = ("lean stop", "lean", "target", "rich", "rich stop", "misfire")
+"""Where a charge may land beside what a sheet means it to burn at, from lean to rich."""
+
+
+def landing(sheet: BuildSheet, lambda_: float) -> str:
+    """Say where a lambda lies: at the target, beside it, or at or past the sheet's lean stop, rich stop or misfire limit.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    lambda_ : float
+
+    Returns
+    -------
+    str
+        One of `LANDINGS`. All are compared as they are shown, to a hundredth.
+
+    Raises
+    ------
+    InputError
+        If lambda is not a number above 0.
+    """
+    check_number("lambda", lambda_, 0.0, 20.0, "", "Air over what the fuel can use.", open_low=True)
+    limits, target = sheet.limits, round(sheet.engine.lambda_with_nitrous, 2)
+    shown = round(lambda_, 2)
+    if shown == target:
+        return "target"
+    if shown > target:
+        return "lean stop" if shown >= round(limits.lean_stop_lambda, 2) else "lean"
+    if shown <= round(limits.misfire_rich_lambda, 2):
+        return "misfire"
+    return "rich stop" if shown <= round(limits.rich_stop_lambda, 2) else "rich"
+
+
 def nitrous_own_heat() -> float:
     """Heat that nitrous oxide sets free as it comes apart at 298.15 K [J/kg]: its heat of formation [NASA polynomials]."""
     return (sp.enthalpy("N2O", 298.15) - sp.enthalpy("N2", 298.15) - 0.5 * sp.enthalpy("O2", 298.15)) / sp.molar_mass(
@@ -233,6 +267,20 @@ class HeatAccount:
     on_both : Band
         With the nitrous' own heat, over the flows that may make that power.
     """
+
+    @property
+    def room(self) -> str:
+        """Room below `ADDED_HEAT_EFFICIENCY` for what a rich charge does not burn: "plain" where the likely need lies below all of it,
+        "little" below its middle, "none" within it, "beyond" above it, "impossible" where all of the need is above it.
+        """
+        need, known = self.on_both, ADDED_HEAT_EFFICIENCY
+        if need.low > known.high:
+            return "impossible"
+        if need.best > known.high:
+            return "beyond"
+        if need.best > known.best or need.high > known.high:
+            return "none"
+        return "little" if need.best > known.low else "plain"
 
     fuel_W: float
     nitrous_W: float

@@ -38,8 +38,8 @@ class Retard:
     rule : array
         The trade's.
     reachable : array of bool
-    governs : array of str
-        What sets the likely need.
+    governs, edge_governs : array of str
+        What sets the likely need; what sets the first hit's, which may be "rule".
     obstacle : array of str
         What stands in the way where not reachable: "exhaust", "retard" (none is enough), "flame table"; else "".
     peak_none, knock_none : array, shape (speeds,)
@@ -59,6 +59,7 @@ class Retard:
     rule: np.ndarray
     reachable: np.ndarray
     governs: np.ndarray
+    edge_governs: np.ndarray
     obstacle: np.ndarray
     peak_none: np.ndarray
     knock_none: np.ndarray
@@ -132,6 +133,7 @@ def retard_over_speed(sheet: BuildSheet, every: tuple[Corner, ...], worth_hp: fl
         rule=rows(table["rule_deg"]),
         reachable=reachable,
         governs=np.array(REASONS)[np.nan_to_num(stacked, nan=-99.0, posinf=999.0).argmax(axis=0)],
+        edge_governs=rows(table["governs"]),
         obstacle=rows(table["obstacle"]),
         peak_none=none["P_max"],
         knock_none=none["knock_integral"] / bare.base("knock_integral"),

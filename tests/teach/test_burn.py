@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from kernel_lib import BuildSheet, InputError, plan_shot, units
+from kernel_lib.band import Band
 from kernel_lib.engine.charge import fresh_charge
 from kernel_lib.engine.setup import Setup
 from kernel_lib.plan.closeup import knock_changes, look, plug
@@ -176,6 +177,35 @@ def test_heat_of_nitrous_coming_apart():
     assert tf.nitrous_own_heat() == pytest.approx(82.05e3 / 44.013e-3, rel=0.006)
 
 
+@pytest.mark.parametrize(
+    ("need", "room"),
+    [
+        ((0.30, 0.33, 0.36), "plain"),
+        ((0.33, 0.36, 0.40), "little"),
+        ((0.33, 0.36, 0.45), "none"),
+        ((0.38, 0.41, 0.46), "none"),
+        ((0.41, 0.45, 0.50), "beyond"),
+        ((0.44, 0.50, 0.60), "impossible"),
+    ],
+)
+def test_room_is_what_the_need_leaves_of_what_an_engine_gives(need, room):
+    """An engine gives 0.34 to 0.42."""
+    assert tf.HeatAccount(1.0, 1.0, 1.0, 0.6, Band(*need, "")).room == room
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_landings_follow_one_another_from_lean_to_rich(name):
+    sheet = car(name)[0]
+    found = [tf.landing(sheet, v) for v in np.arange(1.5, 0.5, -0.005)]
+    assert list(dict.fromkeys(found)) == list(tf.LANDINGS)
+    assert tf.landing(sheet, sheet.engine.lambda_with_nitrous) == "target"
+    assert tf.landing(sheet, sheet.limits.lean_stop_lambda) == "lean stop"
+    assert tf.landing(sheet, sheet.limits.lean_stop_lambda - 0.02) == "lean"
+    assert tf.landing(sheet, sheet.limits.misfire_rich_lambda) == "misfire"
+    with pytest.raises(InputError, match="lambda"):
+        tf.landing(sheet, 0.0)
+
+
 def test_heat_account_of_the_trade_s_rule():
     """By hand: 30 lb/h of gasoline of 43 MJ/kg is 163 kW for 74.6 kW, 46 %."""
     sheet, plan = car("wren_five")
@@ -184,6 +214,7 @@ def test_heat_account_of_the_trade_s_rule():
     assert heat.on_fuel == pytest.approx(74570 / (30 * 0.45359 / 3600 * 43.2e6), rel=0.02)
     assert heat.on_both.low < heat.on_both.best < heat.on_both.high < heat.on_fuel
     assert heat.power_W / (heat.fuel_W + heat.nitrous_W) == pytest.approx(heat.on_both.best)
+    assert heat.room == "plain"
     with pytest.raises(InputError, match="same sheet"):
         tf.heat_account(car("badger_eight")[0], shot)
     with pytest.raises(InputError, match="shot_hp"):
@@ -300,6 +331,14 @@ def test_late_timing_hides_heat(name):
 
 
 # retard
+
+
+@pytest.mark.parametrize("name", CARS)
+def test_what_sets_a_first_hit_is_the_plan_s(name):
+    r, table = needs(name), car(name)[1].timing.table
+    for n, rpm in enumerate(r.rpm):
+        for governs in table.loc[np.isclose(table["rpm"], rpm), "governs"]:
+            assert r.edge_governs[-1][n] == governs
 
 
 @pytest.mark.parametrize("name", CARS)

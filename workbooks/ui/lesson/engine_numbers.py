@@ -40,6 +40,44 @@ def one(value: float, spread: float) -> str:
     return f"{rounded(value, spread)} %"
 
 
+def whole(value: float) -> str:
+    """Write a percentage to the point, as a reader gives it."""
+    return f"{value:.0f} %"
+
+
+def whole_band(low: float, best: float, high: float) -> str:
+    """Write a percentage with its band to the point: both ends on one grain, so that a prediction can be held against them."""
+    return f"{best:.0f} ({low:.0f} to {high:.0f}) %"
+
+
+def as_shown(value: float, spread: float) -> float:
+    """The figure that `one` writes."""
+    return float(rounded(value, spread).replace(" ", ""))
+
+
+def lands(car: LessonCar, lambda_: float) -> str:
+    """Write a lambda, where it lies beside target, stops and misfire limit of this car, and what that does."""
+    engine, limits, scale = car.sheet.engine, car.sheet.limits, car.scale
+    target, lean = mixture(engine.lambda_with_nitrous, scale), mixture(limits.lean_stop_lambda, scale)
+    rich, misfire = mixture(limits.rich_stop_lambda, scale), mixture(limits.misfire_rich_lambda, scale)
+    limit = {
+        "lean stop": limits.lean_stop_lambda,
+        "rich stop": limits.rich_stop_lambda,
+        "misfire": limits.misfire_rich_lambda,
+    }
+    where = tf.landing(car.sheet, lambda_)
+    at = "at" if where in limit and round(lambda_, 2) == round(limit[where], 2) else "past"
+    said = {
+        "lean stop": f"{at} this car's lean stop, {lean}. The nitrous is cut; if nothing cuts it, free oxygen meets a piston at its hottest.",
+        "lean": f"leaner than {target} as meant, but short of the lean stop, {lean}. So nothing is cut and nothing warns you; each pull runs hotter and nearer to free oxygen than meant.",
+        "target": "that is the target, as finely as anybody sets it. There is no harm in it.",
+        "rich": f"richer than {target} as meant, but short of the rich stop, {rich}. That costs power, and plugs and oil take up fuel; no part burns.",
+        "rich stop": f"{at} the rich stop, {rich}, short of the misfire limit, {misfire}. Power falls off, plugs foul, and the nitrous is cut.",
+        "misfire": f"{at} the misfire limit, {misfire}. The charge may not light in every cycle; unburned oxygen then reads lean on the gauge, and more fuel makes it worse.",
+    }
+    return f"{mixture(lambda_, scale)}, {said[where]}"
+
+
 def ends(band: Band) -> tuple[float, float, float]:
     """Low, likely, high."""
     return band.low, band.best, band.high

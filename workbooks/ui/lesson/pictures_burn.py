@@ -79,7 +79,7 @@ class LoadPicture(EnginePicture):
                 width=0.5,
                 marker={"color": theme.WITH},
                 error_x={"type": "data", "symmetric": False, "color": theme.INK, "thickness": 1.5, "width": 5},
-                hovertemplate="%{x:.2f} times the engine's own<extra></extra>",
+                hovertemplate="%{x:.1f} times the engine's own<extra></extra>",
             )
         )
         fig.add_trace(theme.line(theme.WITHOUT, hoverinfo="skip"))

@@ -176,16 +176,16 @@ class RetardPicture(OverSpeed):
     def lines(self) -> list:
         out = []
         for name, color, dash, width in (
-            ("phasing", PHASING, "dot", 1.8),
+            ("common practice", theme.TRADE, "dash", 2.2),
+            ("likely need", theme.WITH, "solid", 6),
+            ("first hit", theme.ACCENT, "solid", 3),
+            ("phasing", PHASING, "dot", 2.4),  # thin over bold: the reason that sets the need stays in sight
             ("knock", KNOCK, "dash", 1.8),
             ("pressure", PRESSURE, "dashdot", 1.8),
-            ("likely need", theme.WITH, "solid", 3),
-            ("first hit", theme.ACCENT, "solid", 3),
-            ("common practice", theme.TRADE, "dash", 2.2),
         ):
             hover = f"{name}: %{{y:.1f}} deg at %{{x:.0f}} rpm<extra></extra>"
             out.append((name, theme.line(color, dash=dash, width=width, hovertemplate=hover)))
-            if width == 3:
+            if width >= 3:
                 out[-1][1].mode = "lines+markers"
         return out
 
@@ -195,8 +195,8 @@ class RetardPicture(OverSpeed):
     def reveal(self, car: LessonCar, value: float) -> tuple[str, str]:
         r = retard_of(car)
         k = r.row(value / 100)
-        rows = [drawn(r.needs[reason][k]) for reason in ("phasing", "knock", "pressure")]
-        rows += [drawn(r.likely[k]), drawn(r.first_hit[k]), drawn(r.rule[k])]
+        rows = [drawn(r.rule[k]), drawn(r.likely[k]), drawn(r.first_hit[k])]
+        rows += [drawn(r.needs[reason][k]) for reason in ("phasing", "knock", "pressure")]
         axes = {
             "xaxis": self.across(r.rpm),
             "yaxis": {"range": [-6, 36], "title": {"text": "timing taken out, degrees"}},

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from .step import Step
-from .steps_burn import BurnSpeed, RetardFor
+from .steps_burn import BurnSpeed
 from .steps_fuel import Evaporating, FuelRule
 from .steps_octane import OctanePlugs
+from .steps_retard import RetardFor
 
 STEPS: tuple[Step, ...] = (Evaporating(), FuelRule(), BurnSpeed(), RetardFor(), OctanePlugs())

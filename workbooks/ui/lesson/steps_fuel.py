@@ -11,7 +11,20 @@ from kernel_lib.thermo import fuels
 from kernel_lib.thermo.fluid import T_TRIPLE
 
 from .. import display
-from .engine_numbers import ends, evaporation_of, fuel_at_peak, fuel_over_speed, mixture, one, percent, speed
+from .engine_numbers import (
+    as_shown,
+    ends,
+    evaporation_of,
+    fuel_at_peak,
+    fuel_over_speed,
+    lands,
+    mixture,
+    one,
+    percent,
+    speed,
+    whole,
+    whole_band,
+)
 from .pictures_engine import AirPicture, FuelPicture
 from .step import CLOSE, OFF, RIGHT, Answer, Knob, LessonCar, LessonPicture, Number, Step
 
@@ -37,8 +50,8 @@ class Evaporating(Step):
     )
     why = (
         "At {rpm} the vapour alone would fill {vapour} of the room that the air had. To boil the liquid and warm its vapour takes about {heat}. If none of it comes from the air, the charge stays "
-        "at {T_air} and only {air_low} of the air is left. If all of it comes from the air, the charge falls as far as {T_low}{frozen}. Cold gas is denser, so more is drawn in: at the most hopeful "
-        "end the air is back at {air_high}.",
+        "at {T_air} and only {air_low} of the air is left. If all of it comes from the air, the charge falls to {T_all}{frozen}. Cold gas is denser, so more is drawn in. With a middling guess of how much of the cold the engine can use, that "
+        "makes {air_all}; could it use all of the cold, {air_high}. That is the most hopeful end.",
         "Two things are not known. Drops that land on the runner or on the valve take their heat from metal, and that heat does not cool the air. The share may be anything from none to all: it hangs on "
         "the nozzle's aim, the spray and the hot metal. Nor does all of the cold turn into more air, for valves and runners do not pass it all on. We found no measurement on an engine. So we "
         "carry the whole range along, and set a first hit for the end that hurts.",
@@ -51,33 +64,31 @@ class Evaporating(Step):
         return Number("air drawn with nitrous, against without", "%", (20.0, 160.0, 1.0), 140.0)
 
     def knob(self, _car: LessonCar) -> Knob:
-        hint = "Say where the heat comes from. At the left all of it comes from the air, at the right all of it comes from the metal. Watch how much air comes back, and at which speeds it matters most."
+        hint = "Say where the heat comes from. At the left all of it comes from the air, at the right all of it comes from the metal. Watch how much air comes back, and at which speeds it matters most. How much of the cold the engine can use stays at its middling guess."
         return Knob("heat that comes from the metal", "%", (0.0, 100.0, 5.0), 50.0, 0, hint)
 
     def facts(self, car: LessonCar) -> dict[str, str]:
         e, system, target = evaporation_of(car), car.system, car.sheet.engine.lambda_with_nitrous
-        low, best, high = (100 * float(v[0]) for v in (e.air_low, e.likely, e.air_high))
+        low, best, high = air_left(car)
         oxygen = [100 * float(v[0]) for v in (e.oxygen_low, e.oxygen, e.oxygen_high)]
-        lambdas = {"all": 1.0, "low": e.air_low[0], "high": e.air_high[0]}
         to = display.shown("kg", system)
         return {
             "rpm": speed(e.rpm[0]),
             "rpm_high": speed(e.rpm[-1]),
             "flow": _flow(car),
-            "air": percent(low, best, high),
-            "air_low": one(low, high - low),
-            "air_best": one(best, high - low),
-            "air_high": one(high, high - low),
-            "air_top": percent(*(100 * float(v[-1]) for v in (e.air_low, e.likely, e.air_high))),
+            "air_low": whole(low),
+            "air_best": whole(best),
+            "air_high": whole(high),
+            "air_all": whole(100 * float(e.air[0, 0])),
+            "air_top": whole_band(*(100 * float(v[-1]) for v in (e.air_low, e.likely, e.air_high))),
             "vapour": f"{rounded(100 * float(e.vapour[0]), 1.0)} %",
             "heat": f"{rounded(e.heat / 1e3 / to.there(1.0), 10.0)} kJ for each {to.unit}",
             "T_air": display.temperature(e.T_air, system),
-            "T_low": display.temperature(float(e.T_low[0]), system),
-            "frozen": ", where nitrous freezes and not all of it boils" if float(e.T_low[0]) < T_TRIPLE + 0.1 else "",
+            "T_all": display.temperature(float(e.T[0, 0]), system),
+            "frozen": ", where nitrous freezes and not all of it boils" if float(e.T[0, 0]) < T_TRIPLE + 0.1 else "",
             "oxygen": percent(*oxygen),
             "metering": _metering(car),
             "target": mixture(target, car.scale),
-            **{f"lambda_{k}": mixture(float(e.lambda_if(target, air)), car.scale) for k, air in lambdas.items()},
         }
 
     def finding(self, _car: LessonCar) -> str:
@@ -87,50 +98,52 @@ class Evaporating(Step):
         )
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
-        e = evaporation_of(car)
-        low, best, high = (100 * float(v[0]) for v in (e.air_low, e.likely, e.air_high))
-        said, inside = float(answer), low - 0.5 <= float(answer) <= high + 0.5
+        low, best, high = air_left(car)
+        said = float(answer)
+        inside = low <= said <= high
+        meter = car.sheet.controller.metering == "mass-air"
         if abs(said - best) <= near(low, high, AIR_NEAR):
+            then = (
+                "This car's meter follows whatever air comes, so its fuel does not hang on your figure; the power you expect and the timing do."
+                if meter
+                else "Fuel that is worked out for it is a first guess: a small first shot and the sensor have the last word."
+            )
             return RIGHT, (
-                "That is the likely figure, as near as anybody can say. The truth may still lie anywhere from {air_low} to {air_high}. Fuel that is worked out for it is a first guess: a small first shot and the sensor have the last word."
+                "That is the likely figure, as near as anybody can say. The truth may still lie anywhere from {air_low} to {air_high}. "
+                + then
             )
-        if said < best and not inside:
-            return OFF, (
-                "That is too little air: even if nothing is cooled, the vapour leaves {air_low}. You would set too little fuel for the shot. Fuel worked out for {air_low} already burns at {lambda_low} in the likely case, where {target} is "
-                "wanted. Yours would be leaner still, with free oxygen over hot metal."
-            )
+        kind = CLOSE if inside else OFF
         if said < best:
-            return CLOSE, (
-                "That can be true, if the metal gives most of the heat. But in the likely case there is more air than you think. Your fuel would then be short: leaner than {target}, down to {lambda_low} at the end of the range. Of the two ways to be "
-                "wrong this is the one that hurts."
+            head = (
+                "That can be true, if the metal gives most of the heat. In the likely case more air is left, {air_best}."
+                if inside
+                else "That is too little air: even if nothing is cooled, the vapour leaves {air_low}, and likely {air_best} is left."
             )
-        if abs(said - 100.0) <= ALIKE:
-            inside = high >= 100.0 - ALIKE
-            return CLOSE if inside else OFF, (
+        elif abs(said - 100.0) <= ALIKE:
+            head = (
                 "You took the nitrous as something on top, with all of the air still there. A speed-density controller makes the same mistake. "
                 + (
-                    "It is true only at the most hopeful end. "
-                    if inside
-                    else "Even the most hopeful end is {air_high}. "
+                    "It comes about true at the most hopeful end, {air_high}, and no sooner; likely {air_best} is left."
+                    if inside or abs(high - 100.0) <= ALIKE
+                    else "Even the most hopeful end is {air_high}; likely {air_best} is left."
                 )
-                + "Fuel worked out for all of the air burns at {lambda_all} in the likely case, where {target} is wanted: richer than meant. That costs power and may foul plugs, but breaks little."
             )
-        if said < 100.0:
-            return CLOSE if inside else OFF, (
-                (
-                    "That can be true, if the air gives most of the heat. "
+        elif said < 100.0:
+            head = (
+                "That can be true, if the air gives most of the heat. In the likely case the vapour pushes out more, and {air_best} is left."
+                if inside
+                else "That is more air than even the most hopeful end leaves, {air_high}; likely {air_best} is left."
+            )
+        else:
+            head = (
+                "You let the cold win: more air than without nitrous. The cold is real, but the vapour takes its room first. "
+                + (
+                    "Only the most hopeful end, {air_high}, comes out so, with all the heat taken from the air and all of the cold used; likely {air_best} is left."
                     if inside
-                    else "That is more air than even the most hopeful end leaves, {air_high}. "
+                    else "The most hopeful end is {air_high}, with all the heat taken from the air; likely {air_best} is left."
                 )
-                + "In the likely case the vapour pushes out more than you think. Your fuel would be on the rich side: richer than {target}, but not past {lambda_all}. That costs power, no parts."
             )
-        drown = (
-            float(e.lambda_if(car.sheet.engine.lambda_with_nitrous, said / 100)) < car.sheet.limits.misfire_rich_lambda
-        )
-        return CLOSE if inside else OFF, (
-            "You let the cold win: more air than without nitrous. The cold is real, but the vapour takes its room first. The most hopeful end is {air_high}, with all the heat taken from the air. Fuel worked out for your figure would burn richer than {lambda_all}"
-            + (", so rich that the engine may misfire." if drown else ": power thrown away.")
-        )
+        return kind, f"{head} {_acting_on_air(car, said)}"
 
     def tried(self, car: LessonCar, value: float) -> str:
         e = evaporation_of(car)
@@ -144,11 +157,29 @@ class Evaporating(Step):
         )
         return (
             f"With {value:.0f} % of the heat from the metal and {where} the charge at {speed(e.rpm[0])} is at {display.temperature(float(T[0]), car.system)} and {100 * air[0]:.0f} % of the air is left; at "
-            f"{speed(e.rpm[-1])} {100 * air[-1]:.0f} %. The most that this one unknown does here is {100 * float(e.air[0, 0] - e.air[-1, 0]):.0f} points of air."
+            f"{speed(e.rpm[-1])} {100 * air[-1]:.0f} %. The most that this one unknown does here is {100 * float(e.air[0, 0] - e.air[-1, 0]):.0f} points of air; the rest of the shaded range is how much of the cold the engine can use."
         )
 
     def picture(self) -> LessonPicture:
         return AirPicture()
+
+
+def air_left(car: LessonCar) -> tuple[float, float, float]:
+    """Low, likely and high share of the air at the window's low end, to the per cent that is shown."""
+    e = evaporation_of(car)
+    return tuple(float(round(100 * float(v[0]))) for v in (e.air_low, e.likely, e.air_high))
+
+
+def _acting_on_air(car: LessonCar, said: float) -> str:
+    """What it does to the likely charge to set fuel by a figure for the air."""
+    e, target = evaporation_of(car), car.sheet.engine.lambda_with_nitrous
+    where = lands(car, float(e.lambda_if(target, said / 100)))
+    if car.sheet.controller.metering != "mass-air":
+        return f"Fuel worked out for your figure burns, in the likely case, at {where}"
+    return (
+        "By itself that spoils no mixture on this car: its meter sees the air that really comes and takes the lost air's fuel away, so {target} stays near. The harm comes if you overrule the meter and "
+        f"fuel the air by your figure: then the likely charge burns at {where}"
+    )
 
 
 def _flow(car: LessonCar) -> str:
@@ -176,7 +207,7 @@ class FuelRule(Step):
     key, title = "fuel_rule", "The fuel rule"
     question = "How near is the trade's fuel rule for this car?"
     scene = (
-        "The trade adds {rule_100} of fuel for every hundred horsepower of shot ({basis}). For the {hp} that this set-up is likely to add, the rule says {rule}.",
+        "The trade adds {rule_100} of fuel for every hundred horsepower of shot ({basis}). {label_says} For the {hp} that this set-up is likely to add, the rule says {rule}; that is the figure we use here.",
         "This car burns {fuel} and its controller is {controller}. Call the rule's fuel one hundred per cent. How much has to be added at {rpm}, where a shot is counted, so that the charge burns at "
         "{target}?",
     )
@@ -185,9 +216,8 @@ class FuelRule(Step):
         "less has to be added: {speed_density} of the rule. A mass-air meter sees only the air that is left and takes the fuel for the rest away. There all of it has to be added: {mass_air}. "
         "The same shot on the same engine, and two answers. The rule gives one.",
         "Why is the rule not absurd? Its fuel alone would have to give {on_fuel} of its heat to the crank, and an engine gives about {known}. But nitrous has heat of its own: it sets free {own_heat} as it comes apart. Counted "
-        "with that heat, {on_both} is enough. {heat_says}",
-        "The rule also knows neither fuel nor target. {fuel_says} A richer target needs more fuel for the whole charge, not for the nitrous alone. And the rule takes the horsepower from the label: what really flows is set by nozzle and "
-        "bottle. So use it to see whether a figure is sane, and set the fuel from the charge.",
+        "with that heat, it takes {on_both}. {heat_says}",
+        "The rule also knows neither fuel nor target. {fuel_says} A richer target needs more fuel for the whole charge, not for the nitrous alone. And the trade takes the horsepower from the label, here {label}; we gave the rule {hp}, what the flow is likely worth. Nozzle and bottle set what really flows. So use it to see whether a figure is sane, and set the fuel from the charge.",
     )
     sources = "NASA polynomials (heat of formation of nitrous oxide); TSFS09 (what share of the heat reaches the crank)"
 
@@ -211,6 +241,8 @@ class FuelRule(Step):
             "rule": f"{rounded(to.there(3600 * shot.rule), 1.0)} {to.unit}",
             "basis": RULES["fuel"].basis,
             "hp": f"{rounded(shot.hp, max(car.plan.power.high - car.plan.power.low, 1.0))} hp",
+            "label": f"{sheet.nitrous.shot_hp:g} hp",
+            "label_says": f"The label says {sheet.nitrous.shot_hp:g} hp, which makes {rounded(to.there(3600 * shot.rule * sheet.nitrous.shot_hp / shot.hp), 1.0)} {to.unit}.",
             "rpm": speed(shot.rpm[0]),
             "fuel": sheet.fuel.name or sheet.make_fuel().name,
             "controller": "a speed-density one"
@@ -228,12 +260,9 @@ class FuelRule(Step):
             "on_both": percent(*(100 * v for v in ends(heat.on_both))),
             "known": f"{100 * ADDED_HEAT_EFFICIENCY.low:.0f} to {100 * ADDED_HEAT_EFFICIENCY.high:.0f} %",
             "own_heat": f"{rounded(tf.nitrous_own_heat() / 1e6 / mass.there(1.0))} MJ for each {mass.unit}",
-            "heat_says": _heat_says(heat),
+            "heat_says": _ROOM[heat.room],
             "fuel_says": _fuel_says(car),
-            **{
-                f"lambda_{name}": mixture(float(shot.lambda_at(share)[0]), car.scale)
-                for name, share in (("rule", 100.0), ("low", own.low), ("high", own.high))
-            },
+            "lambda_rule": mixture(float(shot.lambda_at(100.0)[0]), car.scale),
         }
 
     def finding(self, car: LessonCar) -> str:
@@ -245,53 +274,31 @@ class FuelRule(Step):
         )
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
-        shot = fuel_at_peak(car)
-        own, said = shot.band(car.sheet.controller.metering), float(answer)
-        inside = own.low <= said <= own.high
-        if abs(said - own.best) <= near(own.low, own.high, FUEL_NEAR):
+        shot, said = fuel_at_peak(car), float(answer)
+        own = shot.band(car.sheet.controller.metering)
+        spread, most = own.high - own.low, near(own.low, own.high, FUEL_NEAR)
+        low, best, high = (as_shown(v, spread) for v in ends(own))
+        if min(best, own.best) - most <= said <= max(best, own.best) + most:
             return (
                 RIGHT,
                 "That is the likely figure. Within {own_low} to {own_high} nobody can say better before the first pull, so begin at the rich end of that range and take fuel out by the sensor, not the other way round.",
             )
-        lean = float(shot.lambda_at(said)[0]) >= car.sheet.limits.lean_stop_lambda
-        stop = (
-            " That is past this car's lean stop: the nitrous would be cut, and if nothing cuts it, free oxygen meets a piston at its hottest."
-            if lean
-            else " It would not trip this car's lean stop, so nothing would warn you: each pull runs a little leaner and hotter than meant."
-        )
-        if abs(said - 100.0) <= ALIKE:
-            side = (
-                stop
-                if own.best > 100
-                else " That is the safe side: power lost, and with much too much fuel a misfire, but no part burned."
-            )
-            return (
-                CLOSE if inside else OFF,
-                "You trusted the rule as it stands. With its fuel the likely charge of this car burns at {lambda_rule}, where {target} is wanted."
-                + side,
-            )
-        if said < own.best:
-            return CLOSE if inside else OFF, (
-                (
-                    "That can be true, at the low end of what is unknown. In the likely case it is short: leaner than {target}, down to {lambda_low} at that end."
-                    if inside
-                    else "That is less than even the low end of what is unknown, {own_low}, and that already burns at {lambda_low} in the likely case. Yours is leaner still."
-                )
-                + stop
-            )
-        drown = float(shot.lambda_at(said)[0]) < car.sheet.limits.misfire_rich_lambda
-        return CLOSE if inside else OFF, (
-            (
-                "That can be true, at the high end of what is unknown. In the likely case it is rich: between {target} and {lambda_high}."
+        inside = min(low, own.low) <= said <= max(high, own.high)
+        trusted = "You trusted the rule as it stands. " if abs(said - 100.0) <= ALIKE else ""
+        if said < best:
+            head = (
+                "That can be true, at the low end of what is unknown, {own_low} to {own_high}; likely it takes {own_best}."
                 if inside
-                else "That is more than even the high end of what is unknown, {own_high}. In the likely case it burns richer than {lambda_high}."
+                else "That is less than even the low end of what is unknown, {own_low}; likely it takes {own_best}."
             )
-            + (
-                " It is so rich that the charge may not light in every cycle; unburned oxygen then reads lean on the gauge, and adding fuel makes it worse."
-                if drown
-                else " The engine lives, but gives less than it could, and plugs and oil take up fuel."
+        else:
+            head = (
+                "That can be true, at the high end of what is unknown, {own_low} to {own_high}; likely it takes {own_best}."
+                if inside
+                else "That is more than even the high end of what is unknown, {own_high}; likely it takes {own_best}."
             )
-        )
+        where = lands(car, float(shot.lambda_at(said)[0]))
+        return CLOSE if inside else OFF, f"{trusted}{head} With your fuel the likely charge burns at {where}"
 
     def tried(self, car: LessonCar, value: float) -> str:
         shot, target = fuel_at_peak(car), car.sheet.engine.lambda_with_nitrous
@@ -313,13 +320,14 @@ class FuelRule(Step):
         fuel_over_speed(car)
 
 
-def _heat_says(heat: tf.HeatAccount) -> str:
-    """Whether an engine can do it on the rule's fuel and the nitrous' own heat."""
-    if heat.on_both.low > ADDED_HEAT_EFFICIENCY.high:
-        return "On this fuel that is still more than an engine gives: the rule's fuel cannot be all that is burned for the shot."
-    if heat.on_both.best > ADDED_HEAT_EFFICIENCY.high:
-        return "On this fuel that is still a lot: the rule's fuel is hardly all that is burned for the shot."
-    return "That leaves room for what a rich charge does not burn."
+_ROOM = {
+    "plain": "That leaves room for what a rich charge does not burn.",
+    "little": "An engine can give that, with little room left for what a rich charge does not burn.",
+    "none": "That is at the upper end of what an engine gives. It leaves no room for what a rich charge does not burn: on this fuel the rule's fuel is hardly all that is burned for the shot.",
+    "beyond": "That is still a lot: on this fuel the rule's fuel is hardly all that is burned for the shot.",
+    "impossible": "That is still more than an engine gives: on this fuel the rule's fuel cannot be all that is burned for the shot.",
+}
+"""Whether an engine can do it on the rule's fuel and the nitrous' own heat."""
 
 
 def _fuel_says(car: LessonCar) -> str:

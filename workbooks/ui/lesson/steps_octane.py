@@ -7,7 +7,7 @@ import numpy as np
 from kernel_lib.plan.closeup import TRADE_PLUG_RANGES
 from kernel_lib.teach.burn import Load
 from kernel_lib.teach.rules import RULES
-from kernel_lib.text import banded
+from kernel_lib.text import banded, rounded
 
 from .. import display
 from ..timing_words import degrees
@@ -22,7 +22,7 @@ class OctanePlugs(Step):
     key, title = "octane_plugs", "Octane and plugs"
     question = "You fill in a fuel with {step} octane numbers more and change nothing else. What gets easier?"
     scene = (
-        "At {rpm}, on {retard_is} retard of {retard}, each cycle with nitrous asks more of this engine than one without. Three things count: how near the last of the charge comes to lighting by itself, how much heat goes into walls and plug, and how "
+        "At {rpm}, on {retard_is} retard of {retard}, a cycle with nitrous is set beside one without. Three things count: how near the last of the charge comes to lighting by itself, how much heat goes into walls and plug, and how "
         "much voltage the coil must give to jump the plug's gap.",
         "The sheet has a fuel of {ron}. Now the tank holds {step} numbers more. Nothing else changes: same spark, same shot, same plugs.",
     )
@@ -66,7 +66,9 @@ class OctanePlugs(Step):
             "knock_fall": f"about {100 * fall:.0f} %",
             "step_deg": _about(q.degrees(step)),
             "less_deg": _about(-q.degrees(-step)),
-            "back": _about(2 * q.degrees(step)),
+            "spend": _spend(q.degrees(step)),
+            "knock_best": f"{100 * q.knock.best:.0f} %",
+            "knock_less": f"{100 * q.knock_at(-step):.0f} %",
             "heat": banded(*ends(q.heat)),
             "heat_says": _heat_says(q),
             "heat_bears": _heat_bears(q),
@@ -99,11 +101,11 @@ class OctanePlugs(Step):
             ),
             (
                 RIGHT,
-                "Octane buys time before the charge lights by itself, {step_deg} of timing here, and nothing else. Do not spend it twice: put {back} back in for it and you are past the margin that you had. Plug and gap have to be chosen for the shot, whatever is in the tank.",
+                "Octane buys time before the charge lights by itself, {step_deg} of timing here, and nothing else. Do not spend it twice. {spend} Plug and gap have to be chosen for the shot, whatever is in the tank.",
             ),
             (
                 OFF,
-                "Octane is no measure of strength: a tank with more octane need not hold more heat, and here not a horsepower comes from it until somebody changes the timing. If you act on it you save on octane to spare the plug, and give away {step_deg} of knock margin just where the shot takes it.",
+                "Octane is no measure of strength: a tank with more octane need not hold more heat, and here not a horsepower comes from it until somebody changes the timing. If you act on it you buy less octane to spare the plug. The plug gains nothing, and {step} numbers less take the knock integral from {knock_best} to {knock_less} of the engine's own; in timing, {less_deg}.",
             ),
         )[int(answer)]
 
@@ -115,7 +117,7 @@ class OctanePlugs(Step):
             if value == 0
             else f"worth {_about(abs(bought))} of timing {'more' if value > 0 else 'less'} than the sheet's fuel"
         )
-        return f"With {q.ron + value:g} RON the knock integral ends at {100 * q.knock_at(value):.0f} % of the engine's own: {worth}. Heat stays at {q.heat.best:.2f} times, voltage at {q.voltage.best:.2f} times the engine's own."
+        return f"With {q.ron + value:g} RON the knock integral ends at {100 * q.knock_at(value):.0f} % of the engine's own: {worth}. Heat stays at {rounded(q.heat.best, q.heat.high - q.heat.low)} times, voltage at {rounded(q.voltage.best, q.voltage.high - q.voltage.low)} times the engine's own."
 
     def picture(self) -> LessonPicture:
         return LoadPicture()
@@ -130,6 +132,13 @@ def _about(deg: float) -> str:
         if abs(deg) < 0.5
         else f"about {counted(degrees(deg))}"
     )
+
+
+def _spend(deg: float) -> str:
+    """What putting back more timing than the octane bought does."""
+    if not np.isfinite(deg) or deg < 0.5:
+        return "Put back more timing than it bought, and the charge is nearer to knock than on the old fuel."
+    return f"Put {_about(2 * deg)} back in for it, and the charge is nearer to knock than on the old fuel."
 
 
 def _heat_says(q: Load) -> str:
