@@ -19,6 +19,8 @@ from .rules_told import RULES
 
 HALF = 0.5
 """Share of the full flow at which pulses are looked at: there they are strongest."""
+NOTABLE = 0.015
+"""Difference of lambda from which a swing is worth a question; our own choice."""
 SWEEP_HZ = tuple(np.linspace(4.0, 40.0, 73).tolist())
 """Pulse frequencies that are looked at [Hz]."""
 SAGGED = 0.15
@@ -184,6 +186,17 @@ def pulsed_cycles(sheet: BuildSheet, rpm: float, hz: float) -> Cycles:
         tau,
         rpm / 120 * setup.cylinders / float(hz),
     )
+
+
+def mixture_swings(sheet: BuildSheet) -> bool:
+    """Whether pulses make single cycles leaner than the mean by `NOTABLE`, in the middle of the spray window; if not, only the size of the burn swings.
+
+    Raises
+    ------
+    InputError
+    """
+    leanest = pulsed_cycles(sheet, middle_rpm(sheet), pulse_rate(sheet)).leanest
+    return leanest.best - sheet.engine.lambda_with_nitrous >= NOTABLE
 
 
 @functools.lru_cache(maxsize=64)

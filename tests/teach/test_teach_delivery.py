@@ -11,6 +11,7 @@ from kernel_lib.plan.plan import full_flow
 from kernel_lib.plan.stopping import stop_budget
 from kernel_lib.teach import bottle as tb
 from kernel_lib.teach import delivery as td
+from kernel_lib.teach import fading as fd
 from kernel_lib.teach.rules import RULES
 
 WREN, BADGER = BuildSheet.demo("wren_five"), BuildSheet.demo("badger_eight")
@@ -176,6 +177,73 @@ def test_line_decides_and_its_time_goes_with_its_volume():
     assert td.with_line(s, 3.0).total.best == pytest.approx(other.total.best)
     with pytest.raises(InputError):
         td.with_line(s, -1.0)
+
+
+@pytest.mark.parametrize("k", [1.0, 2.1, 2.9, 3.0, 4.0])
+def test_a_draining_line_gives_what_it_holds(k):
+    """Summed up the flow is the line's liquid; 95 % of it has gone after the drain time, and the flow only falls."""
+    line, t = 0.17, np.linspace(0.0, 5.0, 400_001)
+    flow = fd.draining(t, line, k * line)
+    gone = np.concatenate([[0.0], np.cumsum((flow[1:] + flow[:-1]) / 2) * (t[1] - t[0])])
+    assert gone[-1] == pytest.approx(line, rel=2e-3)
+    assert np.interp(k * line, t, gone) == pytest.approx(0.95 * line, rel=2e-3)
+    assert flow.max() <= 1.0 + 1e-9
+    assert (np.diff(flow) <= 1e-12).all()
+    assert fd.draining(t, 0.0, 0.0).max() == 0.0
+
+
+@CARS
+def test_mixture_while_a_stop_acts(sheet):
+    """Full excursion until the valve has shut, then it only falls, to the engine's own mixture with what little is left."""
+    s = td.late_stop(sheet, td.middle_rpm(sheet))
+    f = fd.fading(sheet, s)
+    shut = s.seen_s + s.budget.parts["valve"].best
+    assert f.lambda_[f.time_s < shut] == pytest.approx(s.lean, abs=1e-6)
+    assert (np.diff(f.lambda_) <= 1e-9).all()
+    assert f.lambda_[-1] < s.stop
+    past = fd.past_stop(sheet, s)
+    assert shut < past.low <= past.best <= past.high <= s.total.high
+    assert s.full_cycles == pytest.approx(shut * s.budget.rpm / 120)
+
+
+def test_what_is_left_of_the_manifold_is_a_first_order_lag():
+    """No line: 5 % of the nitrous after tau ln 20."""
+    s = td.with_line(td.late_stop(WREN, 4250.0), 0.0)
+    f = fd.fading(WREN, s)
+    assert f.share[-1] == pytest.approx(0.05, abs=2e-3)
+
+
+def test_supply_that_fails_altogether_stays_lean_to_the_end():
+    s = td.late_stop(SMALL, td.middle_rpm(SMALL))
+    assert fd.past_stop(SMALL, s).best == pytest.approx(s.total.best, abs=1e-3)
+
+
+@CARS
+def test_strongest_cycle_over_the_pulse_rate(sheet):
+    rpm = td.middle_rpm(sheet)
+    s, c = td.pulse_sweep(sheet, rpm, (10.0,)), td.pulsed_cycles(sheet, rpm, 10.0)
+    assert float(s.strongest[0]) == pytest.approx(c.strongest)
+    assert float(s.weakest[0]) == pytest.approx(c.weakest)
+    assert c.most.low <= c.most.best == c.strongest <= c.most.high
+
+
+def test_only_fuel_that_stays_lets_the_mixture_swing():
+    assert td.mixture_swings(WREN)
+    assert not td.mixture_swings(BADGER)
+
+
+@pytest.mark.parametrize(
+    ("heights", "count"),
+    [
+        ((80, 80, 80), 0),
+        ((60, 80, 100), 0),
+        ((140, 50, 50, 140), 1),
+        ((140, 50, 140, 50, 140), 3),
+        ((100, 103, 100, 103), 0),
+    ],
+)
+def test_turns_of_a_line(heights, count):
+    assert tb.turns(heights, 6.0) == count
 
 
 def test_port_has_no_manifold_to_wash_out():

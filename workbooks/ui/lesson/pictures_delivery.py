@@ -14,6 +14,7 @@ from kernel_lib.text import banded
 
 from .. import theme
 from ..picture import font, names
+from .delivery_words import percent_band
 from .step import Answer, LessonCar, LessonPicture, guess_line
 
 _THIN = {"color": theme.INK, "width": 1}
@@ -26,6 +27,7 @@ _ROWS = (
     ("line", "line behind the valve"),
     ("manifold", "manifold"),
 )
+_LOWER, _UPPER = ("weakest cycle", "richest cycle"), ("strongest cycle", "leanest cycle")
 _SWITCH = "with a pressure switch"
 
 
@@ -56,12 +58,8 @@ class PulsePicture(LessonPicture):
                 "title": {"text": "spread, %", "standoff": 4},
             }
         )
-        fig.layout.yaxis.domain, fig.layout.yaxis.title.text = [0.4, 1.0], "lambda of a cycle"
+        fig.layout.yaxis.domain = [0.4, 1.0]
         fig.update_xaxes(title_text="pulses per second, Hz", range=[td.SWEEP_HZ[0], td.SWEEP_HZ[-1]], anchor="y2")
-        for k, what in ((1, "richest"), (2, "leanest")):
-            fig.data[
-                k
-            ].hovertemplate = f"%{{x:.0f}} Hz: lambda %{{y:.3f}}, gauge AFR %{{customdata:.1f}}<extra>{what}</extra>"
         fig.data[3].hovertemplate = "%{x:.0f} Hz: %{y:.1f} %<extra>above the mean</extra>"
         return fig
 
@@ -76,45 +74,56 @@ class PulsePicture(LessonPicture):
         rpm, hz = float(min(max(value, speeds[0]), speeds[-1])), td.pulse_rate(car.sheet)
         s, here = td.pulse_sweep(sheet, rpm), td.pulsed_cycles(sheet, rpm, hz)
         now = 100 * float(td.pulse_sweep(sheet, rpm, (hz,)).spread[0])
-        band, rich, lean, spread, ring, ring2, lean_name, rich_name = self.figure.data[:8]
-        band.x, band.y = np.concatenate([s.hz, s.hz[::-1]]), np.concatenate([s.leanest, s.richest[::-1]])
-        for trace, y in ((rich, s.richest), (lean, s.leanest)):
+        swings = td.mixture_swings(sheet)
+        low, high = (s.richest, s.leanest) if swings else (100 * s.weakest, 100 * s.strongest)
+        band, lower, upper, spread, ring, ring2, upper_name, lower_name = self.figure.data[:8]
+        band.x, band.y = np.concatenate([s.hz, s.hz[::-1]]), np.concatenate([high, low[::-1]])
+        shown = "lambda %{y:.2f}, gauge AFR %{customdata:.1f}" if swings else "%{y:.0f} % of the full flow"
+        for trace, y, what in ((lower, low, _LOWER[swings]), (upper, high, _UPPER[swings])):
             trace.x, trace.y, trace.customdata = s.hz, y, car.scale * y
+            trace.hovertemplate = f"%{{x:.0f}} Hz: {shown}<extra>{what}</extra>"
         spread.x, spread.y = s.hz, 100 * s.spread
-        ring.x, ring.y, ring2.x, ring2.y = [hz], [here.leanest.best], [hz], [now]
+        ring.x, ring.y, ring2.x, ring2.y = [hz], [here.leanest.best if swings else 100 * here.strongest], [hz], [now]
         k = int(np.searchsorted(s.hz, 14.0))
-        lean_name.x, lean_name.y, rich_name.x, rich_name.y = (
-            s.hz[k : k + 1],
-            s.leanest[k : k + 1],
-            s.hz[k : k + 1],
-            s.richest[k : k + 1],
-        )
+        for trace, y, what in ((upper_name, high, _UPPER[swings]), (lower_name, low, _LOWER[swings])):
+            trace.x, trace.y, trace.text = s.hz[k : k + 1], y[k : k + 1], [what]
         self._frame(car)
-        told = (
-            f"{here.leanest.low:.2f} to {here.leanest.high:.2f}"
-            if here.leanest.high - here.leanest.low >= 0.005
-            else ""
-        )
-        title = f"At {hz:g} Hz and {rpm:.0f} rpm the leanest cycle comes to lambda {here.leanest.best:.2f}{f' ({told})' if told else ''}, and one cylinder stays up to {now:.1f} % above the mean"
         pulsed = "" if sheet.nitrous.progressive else " This valve is not pulsed: as if it were."
-        return (
-            title,
-            f"Half the flow, fuel for the mean: lambda of the richest and leanest cycle; below, spread: nitrous of the worst cylinder above the mean over half a second; ring: this car.{pulsed}",
+        below = (
+            f"below, spread: nitrous of the worst cylinder above the mean over half a second; ring: this car.{pulsed}"
         )
+        if not swings:
+            most = percent_band(here.most)
+            title = f"At {hz:g} Hz and {rpm:.0f} rpm the strongest cycle draws {most} of the full flow, and one cylinder stays up to {now:.1f} % above the mean"
+            return (
+                title,
+                f"Half the flow meant: share of the full flow that the strongest and the weakest cycle draw; {below}",
+            )
+        lean = here.leanest
+        told = f" ({lean.low:.2f} to {lean.high:.2f})" if lean.high - lean.low >= 0.005 else ""
+        title = f"At {hz:g} Hz and {rpm:.0f} rpm the leanest cycle comes to lambda {lean.best:.2f}{told}, and one cylinder stays up to {now:.1f} % above the mean"
+        return title, f"Half the flow, fuel for the mean: lambda of the richest and leanest cycle; {below}"
 
     def _frame(self, car: LessonCar) -> None:
         """Axes and marks; they stay while the speed moves."""
         sheet, speeds = car.sheet, spray_speeds(car.sheet)
         target, stop = sheet.engine.lambda_with_nitrous, sheet.limits.lean_stop_lambda
         ends = [td.pulse_sweep(sheet, float(v)) for v in (speeds[0], td.middle_rpm(sheet), speeds[-1])]
-        values = [target, stop, *(float(e.leanest.max()) for e in ends), *(float(e.richest.min()) for e in ends)]
+        swings = td.mixture_swings(sheet)
+        levels = {"target": target, "lean stop": stop} if swings else {"meant": 100 * td.HALF}
+        if swings:
+            values = [target, stop, *(float(e.leanest.max()) for e in ends), *(float(e.richest.min()) for e in ends)]
+        else:
+            values = [0.0, 100.0]
         values += [] if self._answer is None else [self._answer]
-        self.figure.layout.yaxis.range = [min(values) - 0.02, max(values) + 0.03]
+        room = 0.02 if swings else 4.0
+        self.figure.layout.yaxis.range = [min(values) - room, max(values) + 1.5 * room]
+        self.figure.layout.yaxis.title.text = "lambda of a cycle" if swings else "share of the full flow, %"
         self.figure.layout.yaxis2.range = [0.0, 1.15 * 100 * max(float(e.spread.max()) for e in ends)]
         level = {"type": "line", "xref": "paper", "x0": 0, "x1": 1, "line": _THIN}
         upright = {"type": "line", "yref": "paper", "y0": 0, "y1": 1}
         trade = RULES["pulse"].numbers["pulse_hz"]
-        shapes = [{**level, "y0": y, "y1": y} for y in (target, stop)]
+        shapes = [{**level, "y0": y, "y1": y} for y in levels.values()]
         shapes.append(
             {**upright, "x0": trade, "x1": trade, "line": {"color": theme.TRADE, "width": 1.8, "dash": "dash"}}
         )
@@ -126,7 +135,10 @@ class PulsePicture(LessonPicture):
             "yanchor": "bottom",
             "font": font(theme.INK),
         }
-        notes = [{**note, "y": target, "text": "target", "yanchor": "top"}, {**note, "y": stop, "text": "lean stop"}]
+        notes = [
+            {**note, "y": y, "text": text, "yanchor": "bottom" if text == "lean stop" else "top"}
+            for text, y in levels.items()
+        ]
         top = {"showarrow": False, "yref": "paper", "y": 1, "yanchor": "bottom"}
         notes.append({**top, "x": trade, "text": f"common practice: {trade:g} Hz", "font": font(theme.TRADE)})
         try:
@@ -219,7 +231,7 @@ class StopPicture(LessonPicture):
         top = 1e3 * max(first.total.high, s.total.high)
         top = max(top, self._answer or 0.0)
         self.figure.layout.xaxis.range = [0.0, 1.12 * top]
-        title = f"From the first lean cycle to the last it takes {ms_band(whole)}, {banded(s.events.low, s.events.best, s.events.high)} combustion events"
+        title = f"From the first lean cycle until the nitrous is gone it takes {ms_band(whole)}, {banded(s.events.low, s.events.best, s.events.high)} combustion events"
         return (
             title,
             f"A lean stop at {s.budget.rpm:.0f} rpm, part after part, likely; grey: before the stop acts; blue: valve and what is behind it; thin lines: what is unknown; last: a switch on the fuel pressure that acts at once.",

@@ -1,42 +1,40 @@
-"""Steps of the lesson about delivery: pulses and neighbouring cylinders, and the lean stop; between them those about the bottle."""
+"""Steps of the lesson about delivery: pulses and neighbouring cylinders; after it those about the bottle and the lean stop."""
 
 from __future__ import annotations
 
 import math
 
 from kernel_lib import InputError
-from kernel_lib.band import SENSOR_ERROR, Band
 from kernel_lib.engine.setup import spray_speeds
-from kernel_lib.plan import delivery as dv
-from kernel_lib.plan.stopping import GONE
 from kernel_lib.teach import delivery as td
-from kernel_lib.teach.rules import RULES
-from kernel_lib.text import banded
 
-from .pictures_delivery import PulsePicture, StopPicture, line_of, ms, ms_band
+from .delivery_words import limits_of, mixture, percent, percent_band, side, told
+from .pictures_delivery import PulsePicture, ms
 from .step import CLOSE, OFF, RIGHT, Answer, Knob, LessonCar, LessonPicture, Number, Step
 from .steps_bottle import BottleDensity, BottleWindow
+from .steps_stop import LeanStop
 
-PARTS = {
-    "cylinder": "the way through the cylinder",
-    "exhaust": "the way to the sensor",
-    "sensor": "the sensor",
-    "filter": "the controller's filter",
-    "valve": "the valve",
-    "line": "the line behind the valve, which empties by boiling",
-    "manifold": "the manifold, which has to be drawn empty",
-}
+MUCH_SWING = "You expect {more} more swing of the mixture than there is. Whoever makes the mean richer by that much runs it at {landed}: {side}."
+RICHER = "You have even the leanest cycle richer than the mean. A mean has cycles on both sides of it."
+EVENED = "You let the manifold even it all out. It does not at this pulse rate."
+LITTLE_SWING = "You saw that single cycles are leaner than the mean, but by {less} less than they are."
+ON_YOUR_COUNT = " Lean the mean until, on your count, every cycle just clears the lean stop: the leanest then burns at {landed}, and the sensor does not see it."
+BEYOND = " The leanest cycle lies {gap} beyond the mean, and the sensor does not see it."
+LEAN_RIGHT = "You counted on cycles leaner than the mean. Keep that distance in mind when you set the mean and the lean stop: the sensor will not remind you."
+MORE_THAN_ALL = "More than the whole flow does not come through an open valve."
+MUCH = "That is more than the strongest cycle draws, {most}."
+TIMED_LATE = " Whoever times the spark for {mine} times the meant nitrous, where the strongest cycle burns {times} times, sparks later than any cycle needs: lost power and hotter exhaust, but no knock."
+BELOW_MEAN = "The strongest cycle cannot draw less than the mean, {share}."
+ALL_ALIKE = "You let the manifold make all cycles alike. It does not at this pulse rate."
+LITTLE = "You saw that cycles differ, but by less than they do: the strongest draws {most}."
+TIMED_EARLY = " Whoever times the spark for that has it too early for the strongest cycle, which burns {times} times the meant nitrous: nearer to knock, at a mixture that looks right."
+MOST_RIGHT = "You saw what a pulse does to single cycles. The strongest burns {times} times the meant nitrous: choose the spark for it, not for the mean."
+VERDICTS = (
+    MUCH_SWING, RICHER, EVENED, LITTLE_SWING, ON_YOUR_COUNT, BEYOND, LEAN_RIGHT, MORE_THAN_ALL, MUCH, TIMED_LATE, BELOW_MEAN, ALL_ALIKE, LITTLE, TIMED_EARLY, MOST_RIGHT
+)  # fmt: skip
 
 
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
-
-
-def _lambda(value: float, car: LessonCar) -> str:
-    return f"lambda {value:.2f} (gauge AFR {car.scale * value:.1f})"
-
-
-def _band(band: Band) -> str:
+def _band(band) -> str:
     if band.high - band.low < 0.005:
         return f"lambda {band.best:.2f}"
     return f"lambda {band.best:.2f} ({band.low:.2f} to {band.high:.2f})"
@@ -46,25 +44,25 @@ class Pulses(Step):
     """Single cycles under a pulsed valve."""
 
     key, title = "pulses", "Pulses and neighbours"
-    question = "When a valve pulses, how lean does the leanest single cycle get?"
+    question = "When a valve pulses, {asked}?"
     scene = (
-        "A pulsed valve is never half open. It opens and shuts {hz} times a second, and passes half the flow by staying open for half of the time. {case}",
-        "The engine turns at {rpm}. The fuel is right for the mean, so the mixture in the mean is {target}, and that is what the sensor shows. The lean stop stands at {stop}. "
-        "Now think of one cylinder in one cycle.",
+        "A pulsed valve opens and shuts {hz} times a second, and passes half the flow by staying open for half of the time. {case}",
+        "{meant} Think of one cylinder in one cycle.",
     )
     why = (
-        "A pulse is slow beside an engine. From one pulse to the next it takes {period}, and {intakes} intakes go by, one cylinder after the other. About half of them in a row meet the pulse, "
-        "and the next half meet the pause. {mixing} So the strongest cycle here draws {strongest} of the full flow and the weakest {weakest}, "
-        "where each was meant to have {share}. {neighbours}",
-        "In a dry system the fuel does not pulse. It is set for the mean, so a cylinder in the pulse burns lean and one in the pause burns rich. In a wet system the fuel comes in the same pulses, "
-        "if both valves work alike. Then lambda hardly moves, but one cycle still burns much more of both than the next. Pressure and knock follow the strongest cycle, so the timing must suit it. The sensor sees "
-        "the exhaust of many cycles mixed and shows the mean. It is blind to all this.",
-        "Part of it evens out in time, since each cylinder meets another part of the pulse in each cycle. What is left is worst at {spread_rpm}: one cylinder is {spread} above the mean of all. "
-        "{in_step} Faster pulses blur better in a manifold, but {fastest}. The shot planner draws a map of it for your own car.",
+        "A pulse is slow beside an engine. From one to the next it takes {period}, and {intakes} intakes go by. About half of them in a row meet the pulse, "
+        "the others the pause. {mixing} So the strongest cycle here draws {strongest} of the full flow and the weakest {weakest}. {neighbours}",
+        "In a dry system the fuel does not pulse: a cycle in the pulse burns lean, one in the pause rich. In a wet system the fuel pulses along, "
+        "if both valves work alike, and lambda hardly moves. Either way pressure and knock follow the strongest cycle, so the timing must suit it. The sensor shows the mean of many cycles. "
+        "It is blind to all this.",
+        "Part of it evens out, since each cylinder meets another part of the pulse in each cycle. What is left is worst at {spread_rpm}: {spread} above the mean of all. "
+        "{in_step} Faster pulses blur better in a manifold, but {fastest}.",
     )
     sources = "well-mixed manifold; the valve's error from memory; the pulse rate is common practice"
 
-    def ask(self, _car: LessonCar) -> Number:
+    def ask(self, car: LessonCar) -> Number:
+        if not td.mixture_swings(car.sheet):
+            return Number("strongest single cycle", "% of the full flow", (0.0, 150.0, 1.0), 25.0, 0)
         return Number("leanest single cycle", "lambda", (0.70, 1.20, 0.005), 0.75, 3)
 
     @staticmethod
@@ -75,24 +73,58 @@ class Pulses(Step):
         speeds = spray_speeds(car.sheet)
         top = speeds[0] + 50 * math.floor((speeds[-1] - speeds[0]) / 50)
         start = td.middle_rpm(car.sheet)
-        hint = "Slide the speed down and up. Watch the leanest cycle at {hz_unit}, and where the peaks of the lower curve go: that is where pulses and cycles keep step."
+        hint = "Slide the speed down and up. Watch the {watched} at {hz_unit}, and the peaks of the lower curve: there pulses and cycles keep step."
         return Knob("engine speed", "rpm", (float(speeds[0]), float(max(top, speeds[0] + 50)), 50.0), start, 0, hint)
 
     def facts(self, car: LessonCar) -> dict[str, str]:
         sheet, c = car.sheet, self._cycles(car)
-        wet, pulsed = sheet.nitrous.system == "wet", sheet.nitrous.progressive
-        low = float(spray_speeds(sheet)[0])
+        wet, swings = sheet.nitrous.system == "wet", td.mixture_swings(sheet)
         spread, spread_rpm = td.worst_beat(sheet, c.hz)
-        case = "This car's valve does so." if pulsed else (
-            "This car's valve does not pulse: it opens once and stays open, and none of what follows happens to it. Take it as if it were pulsed, at the rate that is common practice."
-        )  # fmt: skip
-        if wet:
-            case += " The jet's fuel is taken to be pulsed along with the nitrous."
         try:
             fastest = f"this valve can pass half the flow only up to about {td.fastest_half(sheet):.0f} pulses a second"
         except InputError:
             fastest = "the opening and closing times on this sheet do not fit together"
-        gap, stop, target = self._gap(car), sheet.limits.lean_stop_lambda, sheet.engine.lambda_with_nitrous
+        facts = limits_of(car) | {
+            "hz": f"{c.hz:g}",
+            "hz_unit": f"{c.hz:g} Hz",
+            "asked": "how lean does the leanest single cycle get"
+            if swings
+            else "how much does the strongest single cycle draw",
+            "watched": "leanest cycle" if swings else "strongest cycle",
+            "rpm": f"{c.rpm:.0f} rpm",
+            "target": f"lambda {sheet.engine.lambda_with_nitrous:.3f} (gauge AFR {car.scale * sheet.engine.lambda_with_nitrous:.1f})",
+            "period": ms(1 / c.hz),
+            "intakes": f"about {c.per_pulse:.0f}",
+            "mixing": self._mixing(c),
+            "neighbours": self._neighbours(car, c.per_pulse),
+            "strongest": percent(c.strongest),
+            "most": percent_band(c.most),
+            "times": f"{c.strongest / td.HALF:.1f}",
+            "weakest": percent(max(c.weakest, 0.0)),
+            "share": percent(td.HALF),
+            "leanest": _band(c.leanest),
+            "gauge": f"gauge AFR {car.scale * c.leanest.best:.1f}",
+            "gap": f"{self._gap(car):.2f}",
+            "since": ", since the fuel pulses along" if wet else "",
+            "spread": percent(spread) if spread >= 0.01 else "about a percent",
+            "spread_rpm": f"{round(spread_rpm, -1):.0f} rpm",
+            "in_step": self._in_step(car, float(spray_speeds(sheet)[0]), spread, spread_rpm),
+            "fastest": fastest,
+        }
+        return facts | self._told_of(car, c, swings)
+
+    @staticmethod
+    def _told_of(car: LessonCar, c: td.Cycles, swings: bool) -> dict[str, str]:
+        """Words that depend on the car: whether its valve pulses, what was meant, and how the lean stop stands."""
+        sheet, stop = car.sheet, car.sheet.limits.lean_stop_lambda
+        pulsed, target = sheet.nitrous.progressive, sheet.engine.lambda_with_nitrous
+        case = "This car's valve does so." if pulsed else (
+            "This car's valve stays open and does nothing of the kind: take it as if it were pulsed, at the rate of common practice."
+        )  # fmt: skip
+        if swings:
+            meant = f"At {c.rpm:.0f} rpm the fuel is right for the mean, lambda {target:.3f} (gauge AFR {car.scale * target:.1f}), which the sensor shows. The lean stop stands at lambda {stop:.3f}."
+        else:
+            meant = f"At {c.rpm:.0f} rpm each cycle is meant to draw {percent(td.HALF)} of what an open valve gives."
         if c.leanest.best > stop:
             against = f"It is past the lean stop at {stop:.3f}, and the stop does not see it."
         elif c.leanest.high > stop:
@@ -100,34 +132,11 @@ class Pulses(Step):
         else:
             against = f"The lean stop at {stop:.3f} is not passed by it."
         return {
-            "hz": f"{c.hz:g}",
-            "hz_unit": f"{c.hz:g} Hz",
             "case": case,
-            "rpm": f"{c.rpm:.0f} rpm",
-            "target": f"lambda {target:.3f} (gauge AFR {car.scale * target:.1f})",
-            "stop": f"lambda {stop:.3f}",
-            "misfire": f"lambda {sheet.limits.misfire_rich_lambda:.2f}",
-            "period": ms(1 / c.hz),
-            "intakes": f"about {c.per_pulse:.0f}",
-            "mixing": self._mixing(c),
-            "neighbours": self._neighbours(car, c.per_pulse),
-            "strongest": _percent(c.strongest),
-            "weakest": _percent(max(c.weakest, 0.0)),
-            "share": _percent(td.HALF),
-            "leanest": _band(c.leanest),
-            "gauge": f"gauge AFR {car.scale * c.leanest.best:.1f}",
-            "gap": f"{gap:.2f}",
-            "who": "The leanest single cycle comes"
-            if pulsed
-            else "If this valve were pulsed, the leanest single cycle would come",
+            "meant": meant,
             "against": against,
-            "draws": "draws" if pulsed else "would draw",
-            "stays": "stays" if pulsed else "would stay",
-            "since": ", since the fuel pulses along" if wet else "",
-            "spread": f"{100 * spread:.0f} %" if spread >= 0.01 else "about a percent",
-            "spread_rpm": f"{round(spread_rpm, -1):.0f} rpm",
-            "in_step": self._in_step(car, low, spread, spread_rpm),
-            "fastest": fastest,
+            "if_pulsed": "" if pulsed else "If this valve were pulsed: ",
+            "first_word": "The" if pulsed else "the",
         }
 
     @staticmethod
@@ -135,14 +144,8 @@ class Pulses(Step):
         """What happens where pulses and cycles keep step, at the lowest speed; or that they do so already."""
         beat = float(td.pulse_sweep(car.sheet, low, (low / 120,)).spread[0])
         if spread > 0.5 * beat:
-            return (
-                f"There pulses and cycles all but keep step: each cylinder draws {spread_rpm / 120:.0f} times a second, and one and the same cylinder meets the same part of the pulse "
-                "again and again."
-            )
-        return (
-            f"It is another matter when pulses and cycles keep step. At {low:.0f} rpm each cylinder draws {low / 120:.0f} times a second. Pulsed at that very rate, one and the same "
-            f"cylinder would stay {_percent(beat)} above the mean."
-        )
+            return f"There pulses and cycles all but keep step: each cylinder draws {spread_rpm / 120:.0f} times a second, and meets the same part of the pulse again and again."
+        return f"It is another matter when pulses and cycles keep step. Pulsed {low / 120:.0f} times a second, as often as each cylinder draws at {low:.0f} rpm, one and the same cylinder would stay {percent(beat)} above the mean."
 
     @staticmethod
     def _mixing(c: td.Cycles) -> str:
@@ -171,70 +174,63 @@ class Pulses(Step):
         """How much leaner than the mean the leanest cycle is."""
         return self._cycles(car).leanest.best - car.sheet.engine.lambda_with_nitrous
 
-    def _even(self, car: LessonCar) -> bool:
-        """Whether the mixture hardly swings: the fuel pulses along, or there is little to swing."""
-        return self._gap(car) < 0.015
-
     def finding(self, car: LessonCar) -> str:
-        stays = "Over the speeds of the spray window one cylinder {stays} up to {spread} above the mean of all."
-        if self._even(car):
-            return f"{{who}} to {{leanest}}, {{gauge}}: hardly leaner than the mean{{since}}. But the strongest cycle {{draws}} {{strongest}} of the full flow, the weakest {{weakest}}. {stays}"
-        return f"{{who}} to {{leanest}}, {{gauge}}: leaner than the mean by {{gap}}. {{against}} {stays}"
+        stays = "Over the speeds of the spray window one cylinder stays up to {spread} above the mean of all."
+        if not td.mixture_swings(car.sheet):
+            return f"{{if_pulsed}}{{first_word}} strongest single cycle draws {{most}} of the full flow, {{times}} times what was meant, the weakest {{weakest}}. The mixture hardly moves{{since}}: the leanest cycle comes to {{leanest}}. {stays}"
+        return f"{{if_pulsed}}{{first_word}} leanest single cycle comes to {{leanest}}, {{gauge}}: leaner than the mean by {{gap}}. {{against}} {stays}"
 
     def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
-        leanest, target, a = self._cycles(car).leanest, car.sheet.engine.lambda_with_nitrous, float(answer)
-        low, high, even = min(leanest.low, leanest.best - 0.01), max(leanest.high, leanest.best + 0.01), self._even(car)
-        low = min(low, target - 0.01) if even else low
-        if low - 1e-9 <= a <= high + 1e-9:
-            if even:
-                return (
-                    RIGHT,
-                    "You saw that the mixture hardly swings here. Mind the strongest cycle all the same: it sets pressure and knock, and so the timing.",
-                )
-            return (
-                RIGHT,
-                "You counted on cycles leaner than the mean. Keep that distance in mind when you set the mean and the lean stop: the sensor will not remind you.",
-            )
+        if td.mixture_swings(car.sheet):
+            return self._of_mixture(car, float(answer))
+        return self._of_share(car, float(answer))
+
+    def _of_mixture(self, car: LessonCar, a: float) -> tuple[str, str]:
+        """Judge the leanest cycle."""
+        leanest, target, facts = self._cycles(car).leanest, car.sheet.engine.lambda_with_nitrous, self.facts(car)
+        low = min(leanest.low, round(leanest.low, 2), leanest.best - 0.01) - 1e-9
+        high = max(leanest.high, round(leanest.high, 2), leanest.best + 0.01) + 1e-9
+        if low <= a <= high:
+            return RIGHT, LEAN_RIGHT
         if a > high:
-            return CLOSE if a - high <= 0.02 else OFF, self._too_lean(even)
-        return self._too_rich(a, low, target)
-
-    @staticmethod
-    def _too_lean(even: bool) -> str:
-        if even:
-            return (
-                "That is more swing of the mixture than there is{since}. Whoever adds fuel for it drowns all cycles, below {misfire} to the point of misfire. "
-                "What swings is the size of the burn, so look to the timing instead."
-            )
-        return (
-            "You expect more swing than the computed one. Whoever makes the mean rich enough for that gives away power, and below {misfire} the engine may misfire, which reads lean and calls for still more "
-            "fuel."
-        )
-
-    @staticmethod
-    def _too_rich(a: float, low: float, target: float) -> tuple[str, str]:
+            landed = target - (a - leanest.best)
+            more = {"more": f"{a - leanest.best:.2f}", "landed": mixture(car, landed), "side": side(car, [landed])}
+            return CLOSE if a - high <= 0.02 else OFF, told(MUCH_SWING, facts, **more)
+        stop = car.sheet.limits.lean_stop_lambda
+        then = ON_YOUR_COUNT if stop > target else BEYOND
+        more = {"landed": mixture(car, stop + leanest.best - a), "less": f"{leanest.best - a:.2f}"}
         if a < target - 0.01:
-            return OFF, (
-                "You have even the leanest cycle richer than the mean. A mean has cycles on both sides of it. Whoever takes every cycle to be on the rich side leans the mean until "
-                "the sensor looks right, and single cycles then run leaner than anyone knows."
-            )
+            return OFF, told(RICHER + then, facts, **more)
         if a <= target + 0.01:
-            return OFF, (
-                "You let the manifold even it all out. It does not at this pulse rate. Whoever trusts the sensor for every cycle sets the mean on the edge, and the leanest cycle is already "
-                "{gap} past it: knock and heat begin there, unseen."
-            )
-        return CLOSE if low - a <= 0.02 else OFF, (
-            "You saw that single cycles are leaner, but by less than they are. A lean stop or a mean that just clears your value is too near: the leanest cycle lies {gap} "
-            "beyond the mean, and it is the one that knocks."
-        )
+            return OFF, told(EVENED + then, facts, **more)
+        return CLOSE if low - a <= 0.02 else OFF, told(LITTLE_SWING + then, facts, **more)
+
+    def _of_share(self, car: LessonCar, a: float) -> tuple[str, str]:
+        """Judge the strongest cycle [%]."""
+        c, mean, facts = self._cycles(car), 100 * td.HALF, self.facts(car)
+        best = round(100 * c.strongest)
+        low, high = min(round(100 * c.most.low), best - 3), max(round(100 * c.most.high), best + 3)
+        if low <= a <= high:
+            return RIGHT, MOST_RIGHT
+        if a > high:
+            opening = MORE_THAN_ALL if a > 100 else MUCH
+            return CLOSE if a - high <= 5 else OFF, told(opening + TIMED_LATE, facts, mine=f"{a / mean:.1f}")
+        if abs(a - mean) <= 2:
+            return OFF, told(ALL_ALIKE + TIMED_EARLY, facts)
+        opening = BELOW_MEAN if a < mean else LITTLE
+        return CLOSE if low - a <= 5 else OFF, told(opening + TIMED_EARLY, facts)
 
     def tried(self, car: LessonCar, value: float) -> str:
         rpm = self._held(car, value)
         hz = td.pulse_rate(car.sheet)
         c = td.pulsed_cycles(car.sheet, rpm, hz)
         spread = float(td.pulse_sweep(car.sheet, rpm, (hz,)).spread[0])
+        swing = f"from lambda {c.richest:.2f} to {c.leanest.best:.2f}"
+        if not td.mixture_swings(car.sheet):
+            weakest, strongest = f"{100 * max(c.weakest, 0.0):.0f}", percent(c.strongest)
+            swing = f"from {weakest} to {strongest} of the full flow, while lambda stays near {c.leanest.best:.2f}"
         return (
-            f"At {rpm:.0f} rpm and {hz:g} Hz single cycles run from lambda {c.richest:.2f} to {c.leanest.best:.2f}, and one cylinder stays up to {100 * spread:.1f} % above the mean. "
+            f"At {rpm:.0f} rpm and {hz:g} Hz single cycles run {swing}, and one cylinder stays up to {100 * spread:.1f} % above the mean. "
             f"A pulse for every cycle would be {rpm / 120:.0f} Hz here."
         )
 
@@ -251,133 +247,6 @@ class Pulses(Step):
         self.facts(car)
         for rpm in {self._held(car, v) for v in (*self.knob(car).span[:2], self.knob(car).start)}:
             td.pulse_sweep(car.sheet, rpm)
-
-
-class LeanStop(Step):
-    """A stop on lambda is late."""
-
-    key, title = "lean_stop", "A stop comes late"
-    question = "The fuel fails. How long until the last nitrous is burned?"
-    scene = (
-        "A full hit at {rpm}. {failure} There are {way} of pipe between the engine and the sensor, whose time constant is {sensor}, and the controller filters the reading with {filter}.{stop_case}",
-        "Count from the first lean cycle until {gone} of the nitrous is gone and the last lean cycle has burned.",
-    )
-    why = (
-        "A lean stop can only see what has already burned. The bad mixture is drawn in, burned and pushed out. It travels to the sensor, the sensor takes its time, and the controller "
-        "smooths the reading. That takes {seen} here, and longer the less the mixture is past the stop. Then the valve has to shut. And what lies behind the valve still goes into the engine: the liquid in the line boils away, and the manifold is drawn empty. "
-        "The longest part is {longest}, with {longest_ms}.",
-        "In that time each cylinder burns {cycles} lean cycles. How many it stands nobody can say: a lean flame with nitrous leaves oxygen to spare over hot metal, and brings "
-        "knock nearer. So a stop limits the damage. It does not prevent it. A slower filter makes it later still. A stop set too near to the target trips on the "
-        "sensor's own error, {error} either way (from memory). And a fault that stays short of the stop is never seen at all.",
-        "What helps sits ahead of the sensor. A switch on the pressure of the added fuel, in series with the valve, does not wait for the exhaust: {switch} are left then, "
-        "and a fading pump may be caught before the mixture is lean. It does not see a plugged jet. A short line behind the valve leaves less to burn. Fuel ahead of the nitrous, by {lead} here, covers the start of a "
-        "hit. {hold} And a good base needs no rescue: tested pump, clean filter, fuel to spare.",
-    )
-    sources = (
-        "delays added up one after the other; sensor and filter as two lags; line and exhaust temperature from memory"
-    )
-
-    def ask(self, car: LessonCar) -> Number:
-        top = max(3000.0, 1000.0 * math.ceil(2e-3 * 1e3 * self._stop(car).total.high))
-        return Number("from the first lean cycle to the last", "ms", (0.0, top, 10.0), 0.75 * top, 0)
-
-    @staticmethod
-    def _stop(car: LessonCar) -> td.LateStop:
-        return td.late_stop(car.sheet, td.middle_rpm(car.sheet))
-
-    def knob(self, car: LessonCar) -> Knob:
-        own = self._stop(car).line_ml
-        top = max(30.0, 5.0 * math.ceil(0.4 * own))
-        hint = "Make the room between valve and nozzle smaller, as with a valve right at the nozzle. Watch which bars shrink and which stay."
-        return Knob("volume between valve and nozzle", "mL", (0.1, top, 0.1), round(own, 1), 1, hint)
-
-    def facts(self, car: LessonCar) -> dict[str, str]:
-        s, sheet = self._stop(car), car.sheet
-        if s.reaches:
-            failure = f"The added fuel fails from one cycle to the next, and the mixture jumps to {_lambda(s.lean, car)}. The lean stop stands at lambda {s.stop:.3f}."
-        else:
-            failure = (
-                f"With the added fuel alone missing, the mixture would come to lambda {s.missing:.2f}, and the lean stop at {s.stop:.3f} would never see it. So take the whole fuel supply to fail, to {_lambda(s.lean, car)}."
-            )  # fmt: skip
-        own = sheet.limits.lean_stop_lambda
-        stop_case = (
-            ""
-            if own == s.stop
-            else f" The sheet's own stop at {own:.3f} is not leaner than the target; it is taken at {s.stop:.3f}."
-        )
-        hold = (
-            f"Retard and added fuel have to stay on meanwhile (common practice: {RULES['hold'].numbers['hold_s']:g} s)."
-        )
-        return {
-            "rpm": f"{s.budget.rpm:.0f} rpm",
-            "failure": failure,
-            "stop_case": stop_case,
-            "way": f"{sheet.value('engine.exhaust_volume_to_sensor_l'):.1f} L",
-            "sensor": f"{sheet.controller.sensor_delay_ms:g} ms",
-            "filter": f"{sheet.controller.filter_ms:g} ms",
-            "gone": f"{100 * (1 - GONE):.0f} %",
-            "total": ms_band(s.total),
-            "events": banded(s.events.low, s.events.best, s.events.high),
-            "cycles": f"{s.cycles:.0f}",
-            "cylinders": f"{s.cylinders}",
-            "lean": _lambda(s.lean, car),
-            "seen": ms(s.seen_s),
-            "longest": PARTS[s.longest],
-            "longest_ms": ms(s.budget.parts[s.longest].best),
-            "switch": ms_band(s.without_sensor),
-            "behind": ms(s.without_sensor.best - s.budget.parts["valve"].best),
-            "what_behind": "line and nozzle" if not dv.mixing_volume(sheet) else "line and manifold",
-            "lead": f"{sheet.nitrous.fuel_lead_ms:g} ms",
-            "hold": hold,
-            "error": f"lambda {SENSOR_ERROR.high:.2f}",
-            "never": "" if s.reaches else " With only the added fuel gone this stop would never act at all.",
-        }
-
-    def finding(self, _car: LessonCar) -> str:
-        return (
-            "About {total} pass, {events} combustion events of the engine and {cycles} lean cycles in each cylinder. Only {seen} of it pass before the stop sees it; "
-            "the rest is valve and what lies behind it.{never}"
-        )
-
-    def verdict(self, car: LessonCar, answer: Answer) -> tuple[str, str]:
-        s, a = self._stop(car), float(answer) / 1e3
-        slack = max(0.02, 0.1 * s.total.best)  # no band is narrower than a reading of the slider
-        low, high = min(s.total.low, s.total.best - slack), max(s.total.high, s.total.best + slack)
-        if low <= a <= high:
-            return (
-                RIGHT,
-                "You counted the whole chain. So you will not lean on the stop as if it were a shield, and you will look for what acts before the sensor.",
-            )
-        near = 0.75 * low <= a <= 1.33 * high
-        if a > high:
-            return CLOSE if near else OFF, (
-                "It is late, but not so late. Whoever thinks a stop useless leaves it off or wide, and then a failed pump burns lean until the driver lifts. "
-                "It still ends the harm after {cycles} cycles or so."
-            )
-        if a <= 60 / s.budget.rpm * 2:
-            return OFF, (
-                "You took the stop to act at once, within a cycle. It cannot see a mixture before it has burned. Whoever runs close to the edge because the stop will catch it "
-                "burns {cycles} cycles in each cylinder at {lean}: long enough for knock and for a hole in a piston."
-            )
-        if a < s.seen_s:
-            return OFF, (
-                "That is less than exhaust, sensor and filter take before the stop acts at all, {seen}. Whoever plans on so quick a stop sets the mean too near to the edge, and each "
-                "cylinder burns {cycles} cycles at {lean} before it is over."
-            )
-        return CLOSE if near else OFF, (
-            "You counted too little of what lies behind the valve: {what_behind} go on for {behind} after it has shut. Whoever cuts added fuel and retard with "
-            "the valve makes that last part lean and early: the stop itself then breaks the engine."
-        )
-
-    def tried(self, car: LessonCar, value: float) -> str:
-        s = line_of(self._stop(car), value)
-        return (
-            f"With {value:.1f} mL behind the valve it takes {ms_band(s.total)}, {s.cycles:.0f} lean cycles in each cylinder; with a fuel-pressure switch {ms_band(s.without_sensor)}. "
-            f"{ms(s.seen_s)} of it belong to exhaust, sensor and filter and stay as they are."
-        )
-
-    def picture(self) -> LessonPicture:
-        return StopPicture()
 
 
 STEPS: tuple[Step, ...] = (Pulses(), BottleDensity(), BottleWindow(), LeanStop())
