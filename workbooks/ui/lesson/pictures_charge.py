@@ -167,15 +167,16 @@ class GaugePicture(_Picture):
         self.put(1, rpm, np.full(len(rpm), value))
         self.put(2, rpm, true.best)
         over = float(true.best[0]) >= value  # the mixture's line lies above the gauge's, or below it past lambda 1
-        self.put(3, rpm[-1:], [value])
-        self.put(4, rpm[:1], (true.high if over else true.low)[:1])
         self.figure.data[3].textposition = "bottom left" if over else "top left"
         self.figure.data[4].textposition = "top right" if over else "bottom right"
         shape, label = _level(stop, "lean stop")
         self.figure.layout.shapes, self.figure.layout.annotations = [shape], [label]
-        seen = [value - 0.02, stop + 0.015, float(true.high.max()) + 0.01, float(true.low.min()) - 0.01]
+        seen = [value - 0.02, value + 0.01, stop + 0.015, float(true.high.max()) + 0.01, float(true.low.min()) - 0.01]
         seen += [] if self.drawn is None else [self.drawn - 0.01, self.drawn + 0.01]
         self.figure.layout.yaxis.range = [min(seen), max(seen)]
+        gap = (0.012 if over else -0.012) * (max(seen) - min(seen))
+        self.put(3, rpm[-1:], [value - gap])
+        self.put(4, rpm[:1], (true.high if over else true.low)[:1] + gap)
         self.figure.layout.xaxis.range = [float(rpm[0]), float(rpm[-1])]
         low, best, high = true.at(0)
         title = f"Gauge {value * car.scale:.1f} (lambda {value:.3f}) is really lambda {best:.3f} ({low:.3f} to {high:.3f}) at {rpm[0]:.0f} rpm, {best * car.scale:.1f} in gauge numbers"
