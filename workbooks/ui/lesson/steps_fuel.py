@@ -207,7 +207,7 @@ class FuelRule(Step):
     key, title = "fuel_rule", "The fuel rule"
     question = "How near is the trade's fuel rule for this car?"
     scene = (
-        "The trade adds {rule_100} of fuel for every hundred horsepower of shot ({basis}). {label_says} For the {hp} that this set-up is likely to add, the rule says {rule}; that is the figure we use here.",
+        "The trade adds {rule_100} of fuel for every hundred horsepower of shot ({basis}). {label_says}For the {hp} that this set-up is likely to add, the rule says {rule}; that is the figure we use here.",
         "This car burns {fuel} and its controller is {controller}. Call the rule's fuel one hundred per cent. How much has to be added at {rpm}, where a shot is counted, so that the charge burns at "
         "{target}?",
     )
@@ -242,7 +242,7 @@ class FuelRule(Step):
             "basis": RULES["fuel"].basis,
             "hp": f"{rounded(shot.hp, max(car.plan.power.high - car.plan.power.low, 1.0))} hp",
             "label": f"{sheet.nitrous.shot_hp:g} hp",
-            "label_says": f"The label says {sheet.nitrous.shot_hp:g} hp, which makes {rounded(to.there(3600 * shot.rule * sheet.nitrous.shot_hp / shot.hp), 1.0)} {to.unit}.",
+            "label_says": _label_says(car, shot),
             "rpm": speed(shot.rpm[0]),
             "fuel": sheet.fuel.name or sheet.make_fuel().name,
             "controller": "a speed-density one"
@@ -318,6 +318,14 @@ class FuelRule(Step):
     def warm(self, car: LessonCar) -> None:
         super().warm(car)
         fuel_over_speed(car)
+
+
+def _label_says(car: LessonCar, shot: tf.ShotFuel) -> str:
+    """The rule on the label's horsepower, with a space behind it; nothing where the label and the likely figure are one."""
+    label, to = car.sheet.nitrous.shot_hp, display.shown("kg/h", car.system)
+    if abs(label - shot.hp) < 0.5:
+        return ""
+    return f"The label says {label:g} hp, which makes {rounded(to.there(3600 * shot.rule * label / shot.hp), 1.0)} {to.unit}. "
 
 
 _ROOM = {
