@@ -139,6 +139,8 @@ class PulsePicture(LessonPicture):
             {**note, "y": y, "text": text, "yanchor": "bottom" if text == "lean stop" else "top"}
             for text, y in levels.items()
         ]
+        if not swings:  # on the right both cycles come down to it
+            notes[0] |= {"x": 0, "xanchor": "left", "yanchor": "bottom"}
         top = {"showarrow": False, "yref": "paper", "y": 1, "yanchor": "bottom"}
         notes.append({**top, "x": trade, "text": f"common practice: {trade:g} Hz", "font": font(theme.TRADE)})
         try:

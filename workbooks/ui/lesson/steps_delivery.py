@@ -19,18 +19,21 @@ RICHER = "You have even the leanest cycle richer than the mean. A mean has cycle
 EVENED = "You let the manifold even it all out. It does not at this pulse rate."
 LITTLE_SWING = "You saw that single cycles are leaner than the mean, but by {less} less than they are."
 ON_YOUR_COUNT = " Lean the mean until, on your count, every cycle just clears the lean stop: the leanest then burns at {landed}, and the sensor does not see it."
+TO_THE_STOP = (
+    " Lean the mean up to the lean stop: the leanest cycle then burns at {landed}, and the sensor does not see it."
+)
 BEYOND = " The leanest cycle lies {gap} beyond the mean, and the sensor does not see it."
 LEAN_RIGHT = "You counted on cycles leaner than the mean. Keep that distance in mind when you set the mean and the lean stop: the sensor will not remind you."
 MORE_THAN_ALL = "More than the whole flow does not come through an open valve."
 MUCH = "That is more than the strongest cycle draws, {most}."
-TIMED_LATE = " Whoever times the spark for {mine} times the meant nitrous, where the strongest cycle burns {times} times, sparks later than any cycle needs: lost power and hotter exhaust, but no knock."
+TIMED_LATE = " Whoever times the spark for {mine} of the full flow, where the strongest cycle draws {strongest}, sparks later than any cycle needs: lost power and hotter exhaust, but no more knock."
 BELOW_MEAN = "The strongest cycle cannot draw less than the mean, {share}."
 ALL_ALIKE = "You let the manifold make all cycles alike. It does not at this pulse rate."
 LITTLE = "You saw that cycles differ, but by less than they do: the strongest draws {most}."
-TIMED_EARLY = " Whoever times the spark for that has it too early for the strongest cycle, which burns {times} times the meant nitrous: nearer to knock, at a mixture that looks right."
+TIMED_EARLY = " Whoever times the spark for {mine} of the full flow has it too early for the strongest cycle, which draws {strongest}: nearer to knock, at a mixture that looks right."
 MOST_RIGHT = "You saw what a pulse does to single cycles. The strongest burns {times} times the meant nitrous: choose the spark for it, not for the mean."
 VERDICTS = (
-    MUCH_SWING, RICHER, EVENED, LITTLE_SWING, ON_YOUR_COUNT, BEYOND, LEAN_RIGHT, MORE_THAN_ALL, MUCH, TIMED_LATE, BELOW_MEAN, ALL_ALIKE, LITTLE, TIMED_EARLY, MOST_RIGHT
+    MUCH_SWING, RICHER, EVENED, LITTLE_SWING, ON_YOUR_COUNT, TO_THE_STOP, BEYOND, LEAN_RIGHT, MORE_THAN_ALL, MUCH, TIMED_LATE, BELOW_MEAN, ALL_ALIKE, LITTLE, TIMED_EARLY, MOST_RIGHT
 )  # fmt: skip
 
 
@@ -197,8 +200,9 @@ class Pulses(Step):
             more = {"more": f"{a - leanest.best:.2f}", "landed": mixture(car, landed), "side": side(car, [landed])}
             return CLOSE if a - high <= 0.02 else OFF, told(MUCH_SWING, facts, **more)
         stop = car.sheet.limits.lean_stop_lambda
-        then = ON_YOUR_COUNT if stop > target else BEYOND
-        more = {"landed": mixture(car, stop + leanest.best - a), "less": f"{leanest.best - a:.2f}"}
+        believed = a - target if a > target + 0.01 else 0.0  # a mean past the stop would be seen
+        then = BEYOND if stop <= target else ON_YOUR_COUNT if a > target + 0.01 else TO_THE_STOP
+        more = {"landed": mixture(car, stop + leanest.best - target - believed), "less": f"{leanest.best - a:.2f}"}
         if a < target - 0.01:
             return OFF, told(RICHER + then, facts, **more)
         if a <= target + 0.01:
@@ -208,17 +212,17 @@ class Pulses(Step):
     def _of_share(self, car: LessonCar, a: float) -> tuple[str, str]:
         """Judge the strongest cycle [%]."""
         c, mean, facts = self._cycles(car), 100 * td.HALF, self.facts(car)
-        best = round(100 * c.strongest)
+        best, mine = round(100 * c.strongest), percent(a / 100)
         low, high = min(round(100 * c.most.low), best - 3), max(round(100 * c.most.high), best + 3)
         if low <= a <= high:
             return RIGHT, MOST_RIGHT
         if a > high:
             opening = MORE_THAN_ALL if a > 100 else MUCH
-            return CLOSE if a - high <= 5 else OFF, told(opening + TIMED_LATE, facts, mine=f"{a / mean:.1f}")
+            return CLOSE if a - high <= 5 else OFF, told(opening + TIMED_LATE, facts, mine=mine)
         if abs(a - mean) <= 2:
-            return OFF, told(ALL_ALIKE + TIMED_EARLY, facts)
+            return OFF, told(ALL_ALIKE + TIMED_EARLY, facts, mine=mine)
         opening = BELOW_MEAN if a < mean else LITTLE
-        return CLOSE if low - a <= 5 else OFF, told(opening + TIMED_EARLY, facts)
+        return CLOSE if low - a <= 5 else OFF, told(opening + TIMED_EARLY, facts, mine=mine)
 
     def tried(self, car: LessonCar, value: float) -> str:
         rpm = self._held(car, value)

@@ -40,7 +40,7 @@ TOO_LITTLE = (
 )
 TOO_MUCH = (
     "It is late, but not so late: you counted {off} too much. Whoever thinks a stop useless leaves it off or wide, and then a failed pump burns lean until the driver lifts. "
-    "With it the nitrous is gone after {cycles} cycles or so."
+    "With the stop the nitrous is gone after {cycles} cycles or so."
 )
 WHOLE = "You counted the whole chain. So you will not lean on the stop as if it were a shield, and you will look for what acts before the sensor."
 VERDICTS = (AT_ONCE, BEFORE_SEEN, TOO_LITTLE, TOO_MUCH, WHOLE)
