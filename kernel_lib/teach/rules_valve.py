@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..band import SENSOR_ERROR, VALVE_LAG_ERROR, Band
+from ..errors import InputError
 from ..plan import delivery as dv
 from ..plan.bottle_day import full_temperature, gauge_pressure, hold_temperature, state_of
 from ..plan.fuel import lambda_at_flow
@@ -271,9 +272,6 @@ def root(car: Car, say: Say) -> RuleCheck:
 
 def _root_side(car: Car, given: float, need: Band) -> str:
     """Which side fuel set by the rule errs to, and how far the mixture with it, at the lowest speed of the window."""
-    flow, rpm = car.plan.flow.best / 100, float(car.rpm[0])
-    mixed = float(np.squeeze(lambda_at_flow(car.sheet, car.setup, rpm, given * flow, need.best * flow)))
-    off = mixed - car.sheet.engine.lambda_with_nitrous
     place = (
         "below all three models"
         if given < need.low
@@ -281,5 +279,16 @@ def _root_side(car: Car, given: float, need: Band) -> str:
         if given > need.high
         else "among the models"
     )
-    size = "less than a sensor's error" if abs(off) <= SENSOR_ERROR.high else "more than a sensor's error"
-    return f"{place}, so that fuel set by it errs to the {'lean' if off > 0 else 'rich'} side, by {abs(off):.3f} of lambda, {size}"
+    side = "lean" if given < need.best else "rich"
+    return f"{place}, so that fuel set by it errs to the {side} side{_root_size(car, given, need.best)}"
+
+
+def _root_size(car: Car, given: float, likely: float) -> str:
+    """How far the mixture errs at the lowest speed of the window; empty where this shot cannot be computed."""
+    try:
+        flow, rpm = car.plan.flow.best / 100, float(car.rpm[0])
+        mixed = float(np.squeeze(lambda_at_flow(car.sheet, car.setup, rpm, given * flow, likely * flow)))
+    except InputError:
+        return ""
+    off = abs(mixed - car.sheet.engine.lambda_with_nitrous)
+    return f", by {off:.3f} of lambda, {'less' if off <= SENSOR_ERROR.high else 'more'} than a sensor's error"

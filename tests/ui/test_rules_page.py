@@ -7,7 +7,7 @@ from xml.etree import ElementTree
 import pytest
 
 from kernel_lib import BuildSheet
-from kernel_lib.teach.rules import RULES, SHORT, UNJUDGED, check_rules
+from kernel_lib.teach.rules import NOT_FIRST, RULES, SHORT, UNJUDGED, blocked, check_rules
 from workbooks.ui import rules_words as words
 from workbooks.ui.rules_view import RuleCheckView, strip
 from workbooks.ui.session import Session
@@ -34,7 +34,29 @@ def test_answer_counts_and_names_the_worst(view):
     assert f"Of {len(RULES)} rules" in said
     assert f"{sum(c.verdict == SHORT for c in found)} are short" in said
     assert "“2 degrees of timing out for every 50 hp”. At 2500 rpm it gives 3.1 degrees where the model finds 12 (0 to 22) degrees: 74 % of the likely need is missing." in said  # fmt: skip
+    assert f"{sum(c.shown == NOT_FIRST for c in found)} likely hold but are short for a first hit" in said
+    assert f"{sum(c.shown == 'holds' for c in found)} hold for this car" in said
     assert view.message.value == ""
+
+
+def test_not_for_a_first_hit_is_not_green():
+    """Two degrees for 50 hp on the eight: amber, by word, shape and colour, in table, block and strip."""
+    view = _page(BADGER)
+    c = next(c for c in view.checks if c.rule.key == "retard")
+    row = re.search(r'<tr><th scope="row"><a href="#rule-retard".*?</tr>', view.blocks.value).group()
+    block = re.search(r'<article class="nw-rule" id="rule-retard">.*?</article>', view.blocks.value).group()
+    for part in (row, block):
+        assert 'class="nw-state-watch">holds, but not for a first hit<' in part
+        assert "nw-state-holds" not in part
+    assert "▲ not for a first hit" in strip(c, "us")
+    assert "✓" not in strip(c, "us")
+
+
+def test_a_blocked_sheet_says_so_first():
+    said = _said(_page(BADGER).answer)
+    assert said.startswith("No rule makes up for this: the sheet is blocked as it stands.")
+    assert blocked(BADGER)[0] in said
+    assert not _said(_page(WREN).answer).startswith("No rule")
 
 
 def test_every_rule_has_a_row_and_a_block(view):
@@ -48,7 +70,7 @@ def test_every_rule_has_a_row_and_a_block(view):
 
 def test_short_comes_first(view):
     order = re.findall(r'id="rule-(\w+)"', view.blocks.value)
-    verdict = {c.rule.key: c.verdict for c in view.checks}
+    verdict = {c.rule.key: c.shown for c in view.checks}
     rank = [words.ORDER.index(verdict[key]) for key in order]
     assert rank == sorted(rank)
     assert order[0] == "retard"
@@ -56,7 +78,7 @@ def test_short_comes_first(view):
 
 def test_verdicts_have_shape_word_and_colour(view):
     for c in view.checks:
-        assert f'<span class="nw-state-{words.STATES[c.verdict]}">{c.verdict}</span>' in view.blocks.value
+        assert f'<span class="nw-state-{words.STATES[c.shown]}">{c.word}</span>' in view.blocks.value
     assert len(set(words.STATES.values())) == len(words.ORDER)
 
 
@@ -70,7 +92,7 @@ def test_strips_state_the_finding(sheet):
             continue
         svg = ElementTree.fromstring(drawn)
         assert svg.attrib["role"] == "img"
-        assert svg.attrib["aria-label"].startswith(f"{c.rule.text}: {c.verdict}")
+        assert svg.attrib["aria-label"].startswith(f"{c.rule.text}: {c.word}")
         assert "nan" not in drawn
         bars = [e for e in svg.iter() if e.tag == "rect"]
         assert len(bars) == len(c.ranges)
@@ -96,7 +118,7 @@ def test_units_follow_the_switch():
 def test_another_car_redraws():
     view = _page()
     view.session.sheet = BADGER
-    assert "30 lb/h of fuel for every 100 hp" in _said(view.answer)
+    assert "Nitrous from 2500 rpm" in _said(view.answer)
     assert "jet has to bring" in _said(view.blocks)
     view.session.change({"controller.metering": "speed-density"})
     assert "(mass-air would ask for" in _said(view.blocks)
