@@ -9,7 +9,7 @@ from .build_sheet import BuildSheet
 from .engine.airflow import isa_pressure
 from .errors import InputError
 from .thermo.vessel import LIQUID_FULL, VAPOUR_ONLY, bottle_volume, vessel_state
-from .units import f_from_c, k_from_c, lb_from_kg, psi_from_kpa
+from .units import f_from_c, ft_from_m, inhg_from_kpa, k_from_c, lb_from_kg, psi_from_kpa
 
 
 @dataclass(frozen=True)
@@ -20,9 +20,63 @@ class Doubt:
     sentence: str
 
 
-def doubts(sheet: BuildSheet) -> list[Doubt]:
-    """List what to ask, find or mend, the weightiest first."""
-    found = [*part_doubts(sheet), *_engine(sheet), *_air(sheet), *_fuel(sheet), *_nitrous(sheet)]
+@dataclass(frozen=True)
+class _Writer:
+    """How a sentence writes its quantities: for a reader of metric units, of US units, or (None) of either."""
+
+    metric: bool | None
+
+    def _one(self, metric: str, us: str, both: str) -> str:
+        return both if self.metric is None else metric if self.metric else us
+
+    @property
+    def degree(self) -> str:
+        return self._one("°C", "°F", "kelvin")
+
+    def mass(self, kg: float) -> str:
+        metric, us = f"{kg:.2f} kg", f"{lb_from_kg(kg):.1f} lb"
+        return self._one(metric, us, f"{metric} ({us})")
+
+    def temperature(self, celsius: float) -> str:
+        metric, us = f"{celsius:.0f} °C", f"{f_from_c(celsius):.0f} °F"
+        return self._one(metric, us, f"{metric} ({us})")
+
+    def gauge(self, *kpa: float, fine: bool = False) -> str:
+        """Write a pressure in the bottle, or the ends of a window; bar without decimals from ten on, unless `fine`."""
+        digits = 1 if fine or max(kpa) < 1000 else 0
+        bar, whole, psi = (
+            " to ".join(f"{to(v):.{d}f}" for v in kpa)
+            for to, d in ((lambda v: v / 100, digits), (float, 0), (psi_from_kpa, 0))
+        )
+        return self._one(f"{bar} bar", f"{psi} psi", f"{whole} kPa ({psi} psi)")
+
+    def air(self, kpa: float) -> str:
+        """Write a pressure of the air."""
+        metric = f"{kpa:.1f} kPa"
+        return self._one(metric, f"{inhg_from_kpa(kpa):.1f} inHg", metric)
+
+    def height(self, metres: float) -> str:
+        metric = f"{metres:g} m"
+        return self._one(metric, f"{ft_from_m(metres):.0f} ft", metric)
+
+
+def doubts(sheet: BuildSheet, *, metric: bool | None = None) -> list[Doubt]:
+    """List what to ask, find or mend, the weightiest first.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    metric : bool, optional
+        Write metric units alone, or US units alone; both if None.
+    """
+    written = _Writer(metric)
+    found = [
+        *part_doubts(sheet),
+        *_engine(sheet),
+        *_air(sheet, written),
+        *_fuel(sheet),
+        *_nitrous(sheet, written),
+    ]
     return sorted(found, key=lambda doubt: doubt.weight != "stop")
 
 
@@ -101,7 +155,7 @@ def _engine(sheet: BuildSheet) -> list[Doubt]:
     return out
 
 
-def _air(sheet: BuildSheet) -> list[Doubt]:
+def _air(sheet: BuildSheet, written: _Writer) -> list[Doubt]:
     site = sheet.site
     out = []
     if site.barometer_kpa is not None and site.altitude_m is not None:
@@ -110,8 +164,8 @@ def _air(sheet: BuildSheet) -> list[Doubt]:
             out.append(
                 Doubt(
                     "watch",
-                    f"The barometer says {site.barometer_kpa:.1f} kPa, the altitude of {site.altitude_m:g} m about {standard:.1f} kPa. "
-                    "Weather moves it by 3 kPa: is one of the two a sea-level figure?",
+                    f"The barometer says {written.air(site.barometer_kpa)}, the altitude of {written.height(site.altitude_m)} about {written.air(standard)}. "
+                    f"Weather moves it by {written.air(3.0)}: is one of the two a sea-level figure?",
                 )
             )
     manifold, barometer = sheet.value("engine.full_throttle_manifold_kpa"), sheet.value("site.barometer_kpa")
@@ -119,7 +173,7 @@ def _air(sheet: BuildSheet) -> list[Doubt]:
         out.append(
             Doubt(
                 "stop",
-                f"The manifold at full throttle ({manifold:.1f} kPa absolute) stands above the barometer ({barometer:.1f} kPa): boost, a sensor "
+                f"The manifold at full throttle ({written.air(manifold)} absolute) stands above the barometer ({written.air(barometer)}): boost, a sensor "
                 "that is off, or figures from two days.",
             )
         )
@@ -127,7 +181,7 @@ def _air(sheet: BuildSheet) -> list[Doubt]:
         out.append(
             Doubt(
                 "watch",
-                f"At full throttle the manifold lies {barometer - manifold:.1f} kPa under the barometer: the throttle or the filter "
+                f"At full throttle the manifold lies {written.air(barometer - manifold)} under the barometer: the throttle or the filter "
                 "holds the engine back, or the throttle was not full.",
             )
         )
@@ -151,7 +205,7 @@ def _fuel(sheet: BuildSheet) -> list[Doubt]:
     return out
 
 
-def _nitrous(sheet: BuildSheet) -> list[Doubt]:
+def _nitrous(sheet: BuildSheet, written: _Writer) -> list[Doubt]:
     nitrous = sheet.nitrous
     out = []
     fill = sheet.value("nitrous.bottle_fill_kg")
@@ -159,7 +213,7 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
         out.append(
             Doubt(
                 "stop",
-                f"The bottle holds {_kg(fill)}, more than its rated {_kg(nitrous.bottle_rated_fill_kg)}. Warm liquid has no room to "
+                f"The bottle holds {written.mass(fill)}, more than its rated {written.mass(nitrous.bottle_rated_fill_kg)}. Warm liquid has no room to "
                 "expand and can burst it: have it emptied to its rated weight by a licensed filler.",
             )
         )
@@ -203,7 +257,7 @@ def _nitrous(sheet: BuildSheet) -> list[Doubt]:
         )
     if nitrous.system == "wet" and nitrous.fuel_jet_diameter_mm is None:
         out.append(Doubt("watch", "No fuel jet is given: how rich or lean the wet pair is cannot be checked."))
-    return [*out, *_bottle(sheet, fill)]
+    return [*out, *_bottle(sheet, fill, written)]
 
 
 def overfilled(sheet: BuildSheet) -> bool:
@@ -211,26 +265,23 @@ def overfilled(sheet: BuildSheet) -> bool:
     return sheet.value("nitrous.bottle_fill_kg") > 1.005 * sheet.nitrous.bottle_rated_fill_kg
 
 
-def _kg(mass: float) -> str:
-    return f"{mass:.2f} kg ({lb_from_kg(mass):.1f} lb)"
-
-
-def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
+def _bottle(sheet: BuildSheet, fill: float, written: _Writer) -> list[Doubt]:
     """Ask whether the bottle stands in its window."""
     nitrous = sheet.nitrous
     try:
         state = vessel_state(k_from_c(nitrous.bottle_temperature_c), fill, bottle_volume(nitrous.bottle_rated_fill_kg))
     except InputError as exc:
         return [Doubt("stop", f"The bottle cannot be as stated: {exc}")]
-    warm = f"{nitrous.bottle_temperature_c:.0f} °C ({f_from_c(nitrous.bottle_temperature_c):.0f} °F)"
+    warm = written.temperature(nitrous.bottle_temperature_c)
     gauge = state.P / 1e3 - sheet.value("site.barometer_kpa")
-    shown = f"{gauge:.0f} kPa ({psi_from_kpa(gauge):.0f} psi) gauge"
-    window = f"{nitrous.window_low_kpa:.0f} to {nitrous.window_high_kpa:.0f} kPa ({psi_from_kpa(nitrous.window_low_kpa):.0f} to {psi_from_kpa(nitrous.window_high_kpa):.0f} psi)"
+    ends = (nitrous.window_low_kpa, nitrous.window_high_kpa)
+    shown = f"{written.gauge(gauge, fine=min(abs(gauge - end) for end in ends) < 100)} gauge"
+    window = written.gauge(*ends)
     if state.regime == VAPOUR_ONLY:
         return [
             Doubt(
                 "stop",
-                f"{_kg(fill)} at {warm} is vapour only: the bottle is empty for our purpose.",
+                f"{written.mass(fill)} at {warm} is vapour only: the bottle is empty for our purpose.",
             )
         ]
     if gauge < nitrous.window_low_kpa:
@@ -244,7 +295,8 @@ def _bottle(sheet: BuildSheet, fill: float) -> list[Doubt]:
         full = ""
         if state.regime == LIQUID_FULL:
             colder = vessel_state(state.T - 0.5, state.mass, state.volume).P
-            full = f" It is liquid-full: every kelvin adds about {2e-3 * (state.P - colder):.0f} kPa ({psi_from_kpa(2e-3 * (state.P - colder)):.0f} psi)."
+            rise = 2e-3 * (state.P - colder) / (1.8 if written.metric is False else 1.0)
+            full = f" It is liquid-full: every {written.degree} adds about {written.gauge(rise)}."
         return [
             Doubt(
                 "watch",

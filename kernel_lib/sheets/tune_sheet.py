@@ -10,6 +10,7 @@ import pandas as pd
 
 from .. import __version__
 from ..band import Band
+from ..build_sheet import Assumption, BuildSheet
 from ..doubts import doubts
 from ..plan.ladder import Step
 from ..plan.own_tables import OwnTables, chords
@@ -186,14 +187,20 @@ def _step(k: int, step: Step, *, bores: bool, jets: bool, metric: bool) -> list[
     ]  # fmt: skip
 
 
+def assumed_values(sheet: BuildSheet) -> list[Assumption]:
+    """Values that nobody stated, as this sheet lists them; the ramp has its own line, rows of numbers stand on the planner page."""
+    return [
+        a for a in sheet.assumptions() if not isinstance(a.value, tuple) and not a.path.startswith(("ramp.", "car."))
+    ]
+
+
 def _assumed(tune: Tune) -> str:
     """What stands behind the numbers, short; the planner page has it in full."""
     sheet = tune.sheet
     shown = {True: "yes", False: "no"}
     told = [
         f"{a.label} {shown.get(a.value, a.value) if isinstance(a.value, bool | str) else rounded(a.value)} {a.unit}".strip()
-        for a in sheet.assumptions()
-        if not isinstance(a.value, tuple) and not a.path.startswith(("ramp.", "car."))
+        for a in assumed_values(sheet)
     ]
     doubtful = [d.sentence for d in doubts(sheet)]
     text = f"Steady full throttle; cautious edge of what is not known; worst cylinder {sheet.nitrous.cylinder_spread_percent:g} % above the mean. Not on the build sheet and assumed: {'; '.join(told)}."
