@@ -9,6 +9,7 @@ from .. import __version__
 from ..plan.tune import Tune
 from . import brief_pictures as pictures
 from . import brief_words as words
+from .brief_open import open_items, reasons
 from .brief_pictures import Shown
 from .brief_words import Units
 from .plan_sheet import CAUTIONS
@@ -29,17 +30,17 @@ _STYLE = """
 & .all{grid-column:1/-1}& .all ul{columns:2;column-gap:2.4em}& .open{border-left:5px solid #8a6100;padding-left:.7em}& .open h2::before{content:"\\25B2\\00a0";color:#8a6100}
 & .quiet{color:#5b6470;font-size:.88em}& .second{columns:2;column-gap:2.4em;border-top:1px solid #1b1f24;padding-top:.8em}
 & .second section{margin:0 0 .9em}& section,& li{break-inside:avoid}& .rule{border-left:5px solid #1b1f24;padding-left:.7em}
-& .cautions p{font-size:.88em}& .sign{display:grid;grid-template-columns:1fr 1fr .6fr;gap:2em;margin:2.4em 0 .4em}
+& .cautions{border-top:1px solid #d9d5cc;padding-top:.7em;margin-top:.9em}& .cautions p{font-size:.88em}& .unsettled{font-weight:600;margin-top:1em}& .sign{display:grid;grid-template-columns:1fr 1fr .6fr;gap:2em;margin:2.4em 0 .4em}
 & .sign span{border-top:1px solid #1b1f24;padding-top:.2em;font-size:.85em}
-@media (max-width:979px){& .cells{grid-template-columns:1fr 1fr}& .wide{grid-column:1/-1}}
+@media (max-width:979px){& .cells{grid-template-columns:1fr 1fr}& .wide,& .last{grid-column:1/-1}}
 @media (max-width:599px){& .cells,& .pair{grid-template-columns:1fr}& .second,& .more,& .all ul{columns:1}& .sign{grid-template-columns:1fr;gap:2.6em}}
 @media screen{.nw-workbook & .cautions{display:none}}
 @media print{
 @page{size:auto;margin:11mm 12mm}
 &{font-size:9.4pt;line-height:1.27;max-width:none}& h1{font-size:16pt}& .halt,& .cells{-webkit-print-color-adjust:exact;print-color-adjust:exact}
-& .cells{grid-template-columns:repeat(3,minmax(0,1fr));gap:7pt 14pt;padding-top:5pt;margin-bottom:0}& .wide{grid-column:span 2}& .pair{grid-template-columns:1fr 1fr}
+& .cells{grid-template-columns:repeat(3,minmax(0,1fr));gap:4pt 14pt;padding-top:4pt;margin-bottom:0}& .wide{grid-column:span 2}& .last{grid-column:auto}& .pair{grid-template-columns:1fr 1fr}
 & p,& li{margin-bottom:.22em}& .more,& .all ul{columns:2}& .second{columns:2;column-gap:16pt;break-before:page;border:0;padding-top:0;font-size:10pt;line-height:1.32}& .second section{margin-bottom:6pt}
-& .sign{grid-template-columns:1fr 1fr .6fr;margin-top:24pt}
+& .sign{grid-template-columns:1fr 1fr .6fr;margin-top:24pt}& .open li{font-size:8.8pt;line-height:1.2}& .cells p{font-size:8.9pt;line-height:1.2}& .cells p.quiet{font-size:8pt}& .cells svg{margin:1pt 0 2pt}& .cells h2{margin:0 0 2pt}& .halt{padding:3pt 8pt;margin-bottom:5pt}& .unsettled{margin-top:5pt}
 body.nw-workbook:has(.nw-brief){zoom:1}.nw-workbook :is(.jp-Cell,.jp-OutputArea-child,.widget-html,.widget-box):has(.nw-brief){break-inside:auto!important}body.nw-workbook:has(.nw-brief) :is(.nw-masthead,.nw-take,section.nw-cautions,footer.nw-footer){display:none!important}
 body.nw-workbook:has(.nw-brief) .jp-RenderedMarkdown h1{font-size:16pt;margin:0 0 4pt}
 }
@@ -87,9 +88,9 @@ def brief_body(tune: Tune, *, metric: bool = False, date: datetime.date | None =
         f"<h1>{escape(title)}</h1>" if title else ""
     )
     flows = len(tune.dosed.rpm) > 0
-    first = _halt(tune) if tune.blockers else _says(words.answer(tune, units))
+    first = _halt(tune, units) if tune.blockers else _says(words.answer(tune, units))
     cells = f'<div class="cells">{_cells(tune, units)}</div>' if flows else ""
-    return f'<style>{_STYLE}</style><div class="nw-brief">{head}{first}{cells}<div class="second">{_second(tune, units)}</div>{_end(tune)}</div>'
+    return f'<style>{_STYLE}</style><div class="nw-brief">{head}{first}{cells}<div class="second">{_second(tune, units)}</div>{_end(tune, units)}</div>'
 
 
 def _says(sentences: list[str]) -> str:
@@ -97,20 +98,20 @@ def _says(sentences: list[str]) -> str:
     return f'<div class="says">{first}</div><div class="more">{"".join(more)}</div>'
 
 
-def _halt(tune: Tune) -> str:
+def _halt(tune: Tune, units: Units) -> str:
     """What stands first where nothing may be sprayed: why, and what has to happen before."""
-    asked = f"You asked for {tune.sheet.nitrous.shot_hp:g} hp more. The plan as it stands is not released, and this brief promises nothing: leave the bottle shut."
+    asked = f"You asked for {tune.sheet.nitrous.shot_hp:g} hp more. The plan is not released, and this brief promises nothing: leave the bottle shut."
     steps = (
         "Your tuner changes set-up or plan until none of these reasons is left.",
-        "The plan is computed again. Its tune sheet no longer says do not spray.",
-        "You get a new brief, and read it before the first pass.",
+        "A new tune sheet no longer says do not spray.",
+        "You read a new brief before the first pass.",
     )
     before = "".join(f"<li>{escape(text)}</li>" for text in steps)
-    return f'<div class="halt"><h2>Do not spray yet.</h2><p>{escape(asked)}</p><p><b>Why.</b></p>{_list(words.reasons(tune))}<p><b>What must happen first.</b></p><ol>{before}</ol></div>'
+    return f'<div class="halt"><h2>Do not spray yet.</h2><p>{escape(asked)}</p><p><b>Why.</b></p>{_list(reasons(tune, metric=units.metric))}<p><b>What must happen first.</b></p><ol>{before}</ol></div>'
 
 
 def _cells(tune: Tune, units: Units) -> str:
-    asked = bool(tune.blockers)
+    blocked = bool(tune.blockers)
     cards = (
         ("Fuel to burn with", words.fuel_card(tune), pictures.mixture(tune)),
         ("Spark later", words.spark_card(tune), pictures.spark(tune)),
@@ -121,16 +122,16 @@ def _cells(tune: Tune, units: Units) -> str:
     told = "".join(
         _section(title, ("" if shown is None else shown.svg) + f"<p>{escape(text)}</p>") for title, text, shown in cards
     )
-    title, note = f"What it {'would cost' if asked else 'costs'} in margin", words.limit_note(tune.sheet, units)
+    title, note = f"What it {'would cost' if blocked else 'costs'} in margin", words.limit_note(tune.sheet, units)
     costs = _section(title, _shown(pictures.margin(tune, units)) + f'<p class="quiet">{escape(note)}</p>')
-    open_ = words.open_items(tune)
-    kind = "open all" if len(open_) > 3 or asked else "open"
-    settle = f"<h2>Still open</h2><p>Settle before a first pass.</p>{_list(open_)}"
+    open_ = open_items(tune, metric=units.metric)
+    kind = "open all" if len(open_) > 3 or blocked else "open last"
+    settle = f"<h2>Still open: settle first</h2>{_list(open_)}"
     still = f'<section class="{kind}">{settle}</section>' if open_ else ""
-    if asked:
+    if blocked:
         return costs + told + still
     pair = "".join(f"<div>{_shown(one)}</div>" for one in (pictures.power(tune, units), pictures.torque(tune, units)))
-    pale = "Pale: bounds of what is not known. Steady full throttle."
+    pale = "Pale: what is not known. Steady full throttle."
     does = f'<section class="wide"><h2>What the car will do</h2><div class="pair">{pair}</div><p class="quiet">{pale}</p></section>'
     return does + costs + told + still
 
@@ -145,7 +146,7 @@ def _second(tune: Tune, units: Units) -> str:
         out += f'<section class="rule"><h2>The driver\'s rule</h2>{rule}</section>'
         out += _section("Nitrous and cost of a pass", f"<p>{escape(words.one_pass(tune, units))}</p>")
     if not tune.blockers:
-        out += _section("Upkeep", _list(words.UPKEEP) + f'<p class="quiet">{words.PRACTICE.capitalize()}.</p>')
+        out += _section(f"Upkeep ({words.PRACTICE})", _list(words.UPKEEP))
     out += _section("What nobody knows", _list(words.unknowns(tune))) if flows else ""
     for title, text in (
         ("Parts nobody inspected", words.parts(tune)),
@@ -156,19 +157,21 @@ def _second(tune: Tune, units: Units) -> str:
     return out
 
 
-def _end(tune: Tune) -> str:
+def _end(tune: Tune, units: Units) -> str:
     """Cautions, signatures, where it comes from."""
     cautions = "".join(f"<p>{escape(text)}</p>" for text in CAUTIONS)
+    unsettled = not tune.blockers and len(open_items(tune, metric=units.metric)) > 0
+    before = f'<p class="unsettled">{words.UNSETTLED}</p>' if unsettled else ""
     sign = (
         '<p class="quiet">Not for signature: the plan is not released.</p>'
         if tune.blockers
-        else f'<div class="sign"><span>Owner</span><span>Tuner</span><span>Date</span></div><p class="quiet">{words.SIGNED}</p>'
+        else f'{before}<div class="sign"><span>Owner</span><span>Tuner</span><span>Date</span></div><p class="quiet">{words.SIGNED}</p>'
     )
     return f'<section class="cautions"><h2>Cautions</h2>{cautions}</section>{sign}<p class="foot">kernel {__version__} · Cantera, NASA polynomials · CoolProp [Lemmon &amp; Span 2006]</p>'
 
 
 def _shown(shown: Shown | None) -> str:
-    return "" if shown is None else f'<p class="finding">{escape(shown.finding)}</p>{shown.svg}'
+    return "" if shown is None else f'<p class="finding">{escape(shown.head or shown.finding)}</p>{shown.svg}'
 
 
 def _section(title: str, inside: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,26 +11,27 @@ from .. import units as u
 from ..errors import InputError
 from ..plan.bottle_day import gauge_pressure, state_of
 from ..plan.power import firing_of
-from ..plan.proposals import close_rpm
 from ..plan.ramp import breaches
 from ..plan.spark import Limits
 from ..plan.tune import Tune
 from ..text import listed, rounded
-from .brief_words import Units, flowing
+from .brief_asked import asked, asked_table, closes_early, flowing
+from .brief_words import Units
 from .svg import LIMIT, WITH, WITHOUT, Bar, Line, bars, lines, window
 
 
 @dataclass(frozen=True)
 class Shown:
-    """A picture and its finding, which is also its title."""
+    """A picture and its finding, which is also its title; `head` stands over it instead where the page says the finding already."""
 
     finding: str
     svg: str
+    head: str = ""
 
 
 def _curves(tune: Tune, own: str, total: str, to) -> list[np.ndarray]:
     """Without nitrous, with, and the ends of it, over the rows of the table."""
-    table = tune.table
+    table = asked_table(tune)
     power_own = table["power_own_hp"].to_numpy()
     out = [table[own].to_numpy(), table[total].to_numpy()]
     for end in ("_low", "_high"):
@@ -38,38 +39,47 @@ def _curves(tune: Tune, own: str, total: str, to) -> list[np.ndarray]:
     return [np.array([to(float(v)) for v in values]) for values in out]
 
 
-def _drive(tune: Tune, own: str, total: str, unit: tuple, name: str) -> Shown:
-    name_unit, to = unit
-    without, with_, low, high = _curves(tune, own, total, to)
-    rpm, k = tune.table["rpm"].to_numpy(), int(np.nanargmax(with_))
+def _band(with_: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[int, str]:
+    """Where a curve is highest, and how that is written with its band."""
+    k = int(np.nanargmax(with_))
     spread = high[k] - low[k]
-    ends = f"{rounded(with_[k], spread)} ({rounded(low[k], spread)} to {rounded(high[k], spread)})"
-    finding = f"{name} at {rpm[k]:.0f} rpm: {rounded(without[k], 0.02 * without[k])} {name_unit} becomes about {ends}"
-    rising = name == "Power"
+    return k, f"{rounded(with_[k], spread)} ({rounded(low[k], spread)} to {rounded(high[k], spread)})"
+
+
+def _drive(tune: Tune, finding: str, curves: list[np.ndarray], unit: str, *, rising: bool) -> Shown:
+    without, with_, low, high = curves
     every = [
         Line(with_, WITH, "with nitrous", 0.28 if rising else 0.5, above=True, low=low, high=high),
         Line(without, WITHOUT, "without", 0.8 if rising else 0.5, above=False),
     ]
-    return Shown(finding, lines(finding, rpm, every, unit=name_unit, height=190))
+    return Shown(finding, lines(finding, asked_table(tune)["rpm"].to_numpy(), every, unit=unit, height=190))
 
 
 def power(tune: Tune, units: Units) -> Shown:
-    """Power over speed, with and without."""
-    return _drive(tune, "power_own_hp", "power_hp", units.power, "Power")
+    """Power over speed, with and without, compared where it is highest with."""
+    unit, to = units.power
+    curves, rpm = _curves(tune, "power_own_hp", "power_hp", to), asked_table(tune)["rpm"].to_numpy()
+    k, ends = _band(*curves[1:])
+    own = float(curves[0][k])
+    finding = f"Power at {rpm[k]:.0f} rpm: {rounded(own, 0.02 * own)} {unit} becomes about {ends}"
+    return replace(_drive(tune, finding, curves, unit, rising=True), head="Power at the crank")
 
 
 def torque(tune: Tune, units: Units) -> Shown:
-    """Torque over speed, with and without."""
-    return _drive(tune, "torque_own_nm", "torque_nm", units.torque, "Torque")
+    """Torque over speed, with and without, each at its own highest, as the planner compares them."""
+    unit, to = units.torque
+    curves, rpm = _curves(tune, "torque_own_nm", "torque_nm", to), asked_table(tune)["rpm"].to_numpy()
+    k, ends = _band(*curves[1:])
+    m = int(np.nanargmax(curves[0]))
+    own = rounded(float(curves[0][m]), 0.02 * float(curves[0][m]))
+    finding = f"Most torque: {own} {unit} becomes about {ends}, at {rpm[k]:.0f} rpm"
+    return _drive(tune, finding, curves, unit, rising=False)
 
 
 def mixture(tune: Tune) -> Shown | None:
-    """The mixture aimed at between its stops; None where the sheet's stops are out of order."""
-    sheet = tune.sheet
-    low, aim, high = (
-        v * sheet.controller.gauge_scale
-        for v in (sheet.limits.rich_stop_lambda, sheet.engine.lambda_with_nitrous, sheet.limits.lean_stop_lambda)
-    )
+    """The mixture aimed at between the stops to type; None where those are out of order."""
+    sheet, ask = tune.sheet, asked(tune)
+    low, aim, high = (v * sheet.controller.gauge_scale for v in (ask.rich, sheet.engine.lambda_with_nitrous, ask.lean))
     if not low < high:
         return None
     finding = f"Mixture gauge: aimed at {aim:.1f}, shut off below {low:.1f} and above {high:.1f}"
@@ -80,35 +90,37 @@ def mixture(tune: Tune) -> Shown | None:
             (low, f"{low:.1f}"),
             (high, f"{high:.1f} AFR"),
             [(aim, f"aim {aim:.1f}")],
-            outside=("richer: shut off", "leaner: shut off"),
+            outside=("too rich", "too lean"),
         ),
     )
 
 
 def spark(tune: Tune) -> Shown | None:
     """Ignition timing with and without; None where no timing is known."""
-    rpm, rows = tune.table["rpm"].to_numpy(), flowing(tune)
+    table, rows = asked_table(tune), flowing(tune)
+    rpm = table["rpm"].to_numpy()
     if rows["retard_deg"].isna().all():
         return None
     own = tune.room.at("timing_deg_btdc", rpm, 0.0)
     k = rows["retard_deg"].idxmax()
-    finding = f"Spark at {rows['rpm'][k]:.0f} rpm: {rows['timing_deg_btdc'][k]:g} instead of {own[tune.table.index.get_loc(k)]:.0f} degrees before top dead centre"
+    finding = f"Spark at {rows['rpm'][k]:.0f} rpm: {rows['timing_deg_btdc'][k]:g} instead of {own[k]:.0f} degrees before top dead centre"
     every = [
         Line(own, WITHOUT, "without nitrous", 0.6),
-        Line(tune.table["timing_deg_btdc"].to_numpy(), WITH, "with nitrous: later", 0.6, above=False),
+        Line(table["timing_deg_btdc"].to_numpy(), WITH, "with nitrous: later", 0.6, above=False),
     ]
-    return Shown(finding, lines(finding, rpm, every, unit="degrees before top dead centre", height=150))
+    return Shown(finding, lines(finding, rpm, every, unit="degrees before top dead centre", height=132))
 
 
 def dose(tune: Tune) -> Shown:
     """Share of the nitrous flow over speed, and the most that the limits allow."""
-    table, rpm = tune.table, tune.table["rpm"].to_numpy()
+    table = asked_table(tune)
+    rpm = table["rpm"].to_numpy()
     share = table["share_percent"].to_numpy(float)
     most = 100 * np.minimum(tune.room.most_at(rpm), 1.0)
     peak = np.fmax(table["strongest_percent"].to_numpy(float), share)
-    over = np.fmax(peak, 0.0) > most + 0.1
+    over = peak > most + 0.1
     if over.any():
-        k = int((peak - most).argmax())
+        k = int(np.nanargmax(peak - most))
         finding = f"Nitrous flow at {rpm[k]:.0f} rpm: {peak[k]:.0f} % asked for, {most[k]:.0f} % allowed"
     else:
         kept = "" if breaches(tune.sheet, tune.room, tune.ramp) else "; no stroke gets more than is allowed"
@@ -130,7 +142,7 @@ def dose(tune: Tune) -> Shown:
     return Shown(
         finding,
         lines(
-            finding, rpm, every, unit="% of the full flow" + ("; pale: single strokes" if banded else ""), height=150
+            finding, rpm, every, unit="% of the full flow" + ("; pale: single strokes" if banded else ""), height=132
         ),
     )
 
@@ -141,9 +153,10 @@ def bottle(tune: Tune, units: Units) -> Shown:
     low, high = to(nitrous.window_low_kpa), to(nitrous.window_high_kpa)
     try:
         now = to(gauge_pressure(tune.sheet, state_of(tune.sheet).P) / 1e3)
-        marks = [(now, f"as planned {now:.0f}")]
+        told = f"{now:.0f}" if low <= now <= high or round(now) not in (round(low), round(high)) else f"{now:.1f}"
+        marks = [(now, f"as planned {told}")]
         where = "inside it" if low <= now <= high else "below it: warm it" if now < low else "above it: let it cool"
-        where = f"; the plan's bottle at {now:.0f} stands {where}"
+        where = f"; the plan's bottle at {told} stands {where}"
     except InputError:
         marks, where = [], ""
     finding = f"Bottle gauge: {low:.0f} to {high:.0f} {unit}{where}"
@@ -154,15 +167,11 @@ def bottle(tune: Tune, units: Units) -> Shown:
 
 
 def speed(tune: Tune) -> Shown:
-    """The window of engine speed against the rev limit."""
-    sheet, dosed = tune.sheet, tune.dosed
-    low, high, by = float(dosed.rpm[0]), float(sheet.nitrous.spray_rpm_max), close_rpm(sheet, dosed)
-    marks, late = [(sheet.engine.limit_rpm, f"rev limit {sheet.engine.limit_rpm:g}")], ""
-    if low < by < high:
-        by = 50 * np.floor(by / 50)
-        marks.append((by, f"should close by {by:.0f}"))
-        late = f", and should close by {by:.0f} to be gone at the rev limit"
-    finding = f"Engine speed: nitrous from {low:.0f} to {high:.0f} rpm only{late}"
+    """The window of engine speed that the plan asks for, against the rev limit."""
+    sheet, low, high = tune.sheet, float(tune.dosed.rpm[0]), asked(tune).close
+    marks = [(sheet.engine.limit_rpm, f"rev limit {sheet.engine.limit_rpm:g}")]
+    early = ", to be gone at the rev limit" if closes_early(tune) else ""
+    finding = f"Engine speed: nitrous from {low:.0f} to {high:.0f} rpm only{early}"
     return Shown(
         finding, window(finding, (low, f"{low:.0f}"), (high, f"{high:.0f} rpm"), marks, outside=("shut", "shut"))
     )
@@ -199,8 +208,8 @@ _NAMES = {
 
 def _bar(label: str, unit: str, used: tuple[float, float, float], limit: float, factor: float = 1.0) -> Bar:
     """Before, likely and worst against a limit; `factor` to the unit that is shown."""
-    before, after, most = (rounded(factor * float(v), 0.1 * factor * limit) for v in used)
-    return Bar(label, f"{before} → {after}, worst {most} {unit}", *(float(v) / limit for v in used))
+    before, after, most, end = (rounded(factor * float(v), 0.1 * factor * limit) for v in (*used, limit))
+    return Bar(label, f"{before} → {after}, worst {most}", f"limit {end} {unit}", *(float(v) / limit for v in used))
 
 
 def _margins(tune: Tune, units: Units) -> list[Bar]:
@@ -218,7 +227,7 @@ def _margins(tune: Tune, units: Units) -> list[Bar]:
     if clutch is not None:
         most = (rows["torque_own_nm"] * (1 + rows["power_gain_hp_high"] / rows["power_own_hp"])).max()
         unit, to = units.torque
-        used = (tune.table["torque_own_nm"].max(), rows["torque_nm"].max(), most)
+        used = (asked_table(tune)["torque_own_nm"].max(), rows["torque_nm"].max(), most)
         out.append(_bar("Clutch", unit, used, clutch, float(to(1.0))))
     return out
 
@@ -228,13 +237,13 @@ def _cylinder(tune: Tune, units: Units) -> list[Bar]:
     rows, firing = flowing(tune), firing_of(tune.sheet)
     limits, hot = Limits.of(tune.sheet, firing, tune.room.rpm), tune.sheet.limits.exhaust_rise_k
     unit, to = ("bar", 1.0) if units.metric else ("psi", u.psi_from_kpa(100.0))
-    warm, kelvin = ("K", 1.0) if units.metric else ("°F", 1.8)
+    warm, kelvin = ("°C", 1.0) if units.metric else ("°F", 1.8)
     own_hot, own = limits.T_evo - hot, float(firing.table["P_max"].max()) / 1e5
     exhaust = [rows[name].max() - own_hot for name in ("exhaust_K", "exhaust_K_high")]
     return [
         _bar("Pressure", unit, (own, *_most(rows, "peak_pressure_bar")), limits.P_max / 1e5, to),
         _bar("Exhaust hotter by", warm, (0.0, *exhaust), hot, kelvin),
-        _bar("Nearness to knock", "%", (1.0, *_most(rows, "knock_ratio")), 1.0, 100.0),
+        _bar("Nearness to knock", "% of own", (1.0, *_most(rows, "knock_ratio")), 1.0, 100.0),
     ]
 
 

@@ -53,10 +53,11 @@ class Line:
 
 @dataclass(frozen=True)
 class Bar:
-    """What is used of a limit, as shares of it: before, likely and at most after; the numbers as text."""
+    """What is used of a limit, as shares of it: before, likely and at most after; those numbers, and the limit, as text."""
 
     label: str
     numbers: str
+    limit: str
     before: float
     after: float
     most: float
@@ -125,7 +126,7 @@ def lines(
     if len(x) < 2 or not len(values):
         raise InputError("x", len(x), "points", "two at least, with a value", "There is nothing to draw.")
     low, high = min(float(values.min()), 0.0) if zero else float(values.min()), float(values.max())
-    marks = ticks(low, high if high > low else low + 1.0)
+    marks = ticks(low, high if high > low else low + 1.0, 5)
     left, right, top, bottom = 34.0, WIDTH - 6.0, 32.0, height - 20.0
 
     def across(v):
@@ -138,7 +139,7 @@ def lines(
     for mark in marks:
         body += f'<path d="M{left} {float(up(mark)):.1f}H{right}" stroke="{_RULE}" stroke-width="1"/>'
         body += _text(left - 4, float(up(mark)) + 4, f"{mark:g}", anchor="end", fill=_QUIET)
-    for mark in ticks(x[0], x[-1]):
+    for mark in ticks(x[0], x[-1], 4):
         if across(mark) >= left + 14 and mark <= x[-1]:
             place = float(across(mark))
             body += _text(min(place, right - 12), bottom + 15, f"{mark:.0f}", anchor="middle", fill=_QUIET)
@@ -167,10 +168,11 @@ def _name(line: Line, x: np.ndarray, across, up) -> str:
     known = np.isfinite(line.y)
     if not line.label or not known.any():
         return ""
-    where = x[0] + line.at * (x[-1] - x[0])
-    half = 3.2 * len(line.label)
-    place = float(np.clip(across(where), 36 + half, WIDTH - 6 - half))
-    y = float(up(np.interp(where, x[known], line.y[known]))) + (-6 if line.above else 14)
+    half = 3.9 * len(line.label)
+    place = float(np.clip(across(x[0] + line.at * (x[-1] - x[0])), 36 + half, WIDTH - 6 - half))
+    over = np.linspace(place - half, place + half, 9)  # clear of the line along the whole name
+    passed = up(np.interp(over, across(x[known]), line.y[known]))
+    y = float(passed.min()) - 6 if line.above else float(passed.max()) + 14
     return (
         f'<text x="{place:.1f}" y="{y:.1f}" text-anchor="middle" fill="{_FILL[line.kind]}" font-weight="600" stroke="#fff" stroke-width="3" stroke-opacity="0.85" '
         f'stroke-linejoin="round" paint-order="stroke">{escape(line.label)}</text>'
@@ -194,12 +196,13 @@ def bars(title: str, rows: list[Bar]) -> str:
         return length * max(share, 0.0) / reach
 
     for row in rows:
-        body += _text(0, y + 12, row.label, bold=True) + _text(length, y + 12, row.numbers, anchor="end")
-        body += f'<rect x="0" y="{y + 16.5}" width="{wide(row.before):.1f}" height="6" fill="#c9ccd1" stroke="{_GREY}" stroke-width="0.8" stroke-dasharray="3 2"/>'
-        body += f'<rect x="0" y="{y + 24.5}" width="{wide(row.most):.1f}" height="7" fill="{_BLUE}" fill-opacity="0.18" stroke="{_BLUE}" stroke-width="0.8"/>'
-        body += f'<rect x="0" y="{y + 24.5}" width="{wide(row.after):.1f}" height="7" fill="{_BLUE}"/>'
-        body += f'<path d="M{wide(1.0):.1f} {y + 14}v20" stroke="{_INK}" stroke-width="1.4"/>'
-        y += 39.0
+        body += _text(0, y + 11, row.label, bold=True) + _text(length, y + 11, row.limit, anchor="end")
+        body += f'<rect x="0" y="{y + 14.5}" width="{wide(row.before):.1f}" height="5" fill="#c9ccd1" stroke="{_GREY}" stroke-width="0.8" stroke-dasharray="3 2"/>'
+        body += f'<rect x="0" y="{y + 21}" width="{wide(row.most):.1f}" height="6" fill="{_BLUE}" fill-opacity="0.18" stroke="{_BLUE}" stroke-width="0.8"/>'
+        body += f'<rect x="0" y="{y + 21}" width="{wide(row.after):.1f}" height="6" fill="{_BLUE}"/>'
+        body += f'<path d="M{wide(1.0):.1f} {y + 13.5}v15" stroke="{_INK}" stroke-width="1.4"/>'
+        body += _text(0, y + 39, row.numbers)
+        y += 46.0
     body += f'<path d="M0 {y + 6}h14" stroke="{_GREY}" stroke-width="5" stroke-dasharray="3 2"/>' + _text(
         18, y + 10, "before"
     )
