@@ -23,10 +23,12 @@ def rounded(value: float, spread: float | None = None) -> str:
 
 
 def banded(low: float, best: float, high: float) -> str:
-    """Write ``best (low to high)``."""
+    """Write ``best (low to high)``; an end that is not a number is said to be not known."""
     if not isfinite(best):
         return "–"
     spread = high - low
+    if not isfinite(spread):
+        return f"{rounded(best)} (edge not known)"
     if spread <= 1e-3 * abs(best):
         return rounded(best)
     return f"{rounded(best, spread)} ({rounded(low, spread)} to {rounded(high, spread)})"

@@ -55,9 +55,8 @@ def retard(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         reason = _WHY[max(REASONS, key=lambda name: float(table[f"{name}_deg"].iloc[k]))]
         beyond = "at least " if np.isinf(high[k]) else ""
         asked = f"{beyond}{banded(low[k], best[k], min(high[k], most))} degrees"
-        told = (
-            f"{reason} asks for {asked}" if best[k] > 0 else f"likely nothing is asked for (0 to {high[k]:.1f} degrees)"
-        )
+        edge = "edge not known" if np.isnan(high[k]) else f"0 to {min(high[k], most):.1f} degrees"
+        told = f"{reason} asks for {asked}" if best[k] > 0 else f"likely nothing is asked for ({edge})"
         parts.append(f"At {course.rpm[k]:.0f} rpm {told}, the rule gives {first:.1f} (it counts {car.counted}).")
     near = int(np.abs(course.rpm - last).argmin())
     if near != k and np.isfinite(best[near]):

@@ -48,6 +48,7 @@ CARS = {
     "tiny": WREN.replace(NO_NOZZLE | {"nitrous.shot_hp": 10}),
     "mass-air port": WREN.replace({"controller.metering": "mass-air", "nitrous.delivery": "port"}),
     "big wish": WREN.replace({"nitrous.shot_hp": 150}),
+    "no edge": BADGER.replace(NO_NOZZLE | {"nitrous.shot_hp": 210}),
     "too big": WREN.replace(NO_NOZZLE | {"nitrous.shot_hp": 500}),
 }
 
@@ -68,6 +69,11 @@ def checks(name, **how):
 def one(name, key):
     """A single rule, without the seconds that the others take."""
     return rules._one(CARS[name], key, Say(True))
+
+
+@pytest.fixture(autouse=True)
+def _faults_are_raised(monkeypatch):
+    monkeypatch.setattr(rules, "RAISES", True)
 
 
 @pytest.fixture(params=WHOLE)
@@ -205,6 +211,26 @@ def test_a_shot_that_cannot_be_computed_is_said_not_raised():
     assert found["retard"].verdict == found["fuel"].verdict == UNJUDGED
     assert "486 hp" in found["fuel"].because
     assert found["root"].verdict == HOLDS  # the bottle does not ask for the shot
+
+
+def test_an_edge_that_is_not_known_is_said():
+    """Between what likely fits and what fits at the cautious edge the plan has a need and no bound: no crash, no invented bound."""
+    said = one("no edge", "retard").because
+    assert "(edge not known) degrees" in said
+    assert not re.search("nan|inf", said)
+
+
+def test_one_rule_that_fails_leaves_the_others(monkeypatch):
+    def fails(_car, _say):
+        raise ZeroDivisionError
+
+    monkeypatch.setitem(rules._CHECKS, "root", fails)
+    with pytest.raises(ZeroDivisionError):
+        one("wren", "root")
+    monkeypatch.setattr(rules, "RAISES", False)
+    found = one("wren", "root")
+    assert found.verdict == UNJUDGED
+    assert "fault of this program" in found.because
 
 
 def test_only_a_sheet_is_checked():
