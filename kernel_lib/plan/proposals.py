@@ -108,7 +108,7 @@ def proposals(sheet: BuildSheet, dosed: Dosed, *, pulsed: bool) -> list[Proposal
     rich_stop = max(
         np.floor(200 * 0.5 * (limits.misfire_rich_lambda + rich - SENSOR_ERROR.high)) / 200, limits.misfire_rich_lambda
     )
-    lead, enough = least_lead_ms(sheet, dosed)
+    lead, enough = least_lead_ms(sheet, dosed, lean_stop)
     richest = float(entry_ends(sheet, dosed, np.array([lead / 1e3]))[0][0])
     short = "" if enough else "; no lead looked at is enough: shorten the line or dose less at first"
     if richest < limits.misfire_rich_lambda:
@@ -171,8 +171,9 @@ def entry_ends(sheet: BuildSheet, dosed: Dosed, lead_s) -> tuple[np.ndarray, np.
     return np.min([richest for richest, _ in found], axis=0), np.max([leanest for _, leanest in found], axis=0)
 
 
-def least_lead_ms(sheet: BuildSheet, dosed: Dosed) -> tuple[float, bool]:
-    """Least fuel lead with which no cycle of a hit passes the lean stop, whatever is unknown [ms]; the longest looked at, and False, if none does."""
+def least_lead_ms(sheet: BuildSheet, dosed: Dosed, stop: float | None = None) -> tuple[float, bool]:
+    """Least fuel lead with which no cycle of a hit passes the lean stop (the sheet's if None), whatever is unknown [ms]; the longest looked at, and False, if none does."""
+    stop = sheet.limits.lean_stop_lambda if stop is None else stop
     leads = np.arange(0.0, 0.61, 0.01)
-    kept = entry_ends(sheet, dosed, leads)[1] <= max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    kept = entry_ends(sheet, dosed, leads)[1] <= max(stop, sheet.engine.lambda_without_nitrous)
     return 1e3 * float(leads[kept.argmax()] if kept.any() else leads[-1]), bool(kept.any())

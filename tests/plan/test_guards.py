@@ -204,8 +204,10 @@ def test_stops_stand_on_both_sides_of_the_target(car, tune):
 
 
 def test_the_lead_keeps_every_cycle_short_of_the_lean_stop(car, tune):
-    sheet, lead = CARS[car], {p.name: p.value for p in tune.proposals}["fuel before nitrous"] / 1e3
-    stop = max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    """The stop that is proposed with it: typed in, it asks for no other lead."""
+    sheet, typed = CARS[car], {p.name: p.value for p in tune.proposals}
+    lead = typed["fuel before nitrous"] / 1e3
+    stop = max(typed["lean stop"], sheet.engine.lambda_without_nitrous)
     d = tune.dosed
     for k in (0, -1):
         for case in ("likely", "fuel early", "fuel late"):
@@ -252,11 +254,12 @@ def test_a_lead_that_is_not_enough_is_told(volume, enough):
     """50 mL between fuel valve and jet: no lead up to 0.6 s fills them, and the proposal says so."""
     sheet = BADGER if volume is None else BADGER.replace({"nitrous.fuel_valve_to_jet_ml": volume})
     dosed = dosed_of(sheet, 1.0)
-    lead, kept = least_lead_ms(sheet, dosed)
-    p = proposed(sheet, dosed, pulsed=False)["fuel before nitrous"]
+    asked = proposed(sheet, dosed, pulsed=False)
+    p, typed = asked["fuel before nitrous"], asked["lean stop"].value
+    lead, kept = least_lead_ms(sheet, dosed, typed)
     assert (p.value, kept) == (lead, enough)
     assert ("no lead looked at is enough" in p.reason) == (not enough)
-    stop = max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    stop = max(typed, sheet.engine.lambda_without_nitrous)
     assert (entry_ends(sheet, dosed, np.array([lead / 1e3]))[1][0] <= stop) == enough
     if not enough:
         assert lead == pytest.approx(600.0)
