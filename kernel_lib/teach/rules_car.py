@@ -57,24 +57,22 @@ class Car:
         return plan_supply(self.sheet, rpm=self.rpm)
 
     @functools.cached_property
-    def _wide(self) -> np.ndarray:
-        """Every speed of the full-throttle table up to the window's end at which the whole shot can be computed [rpm]."""
+    def table(self) -> pd.DataFrame:
+        """`dose_table` of the whole shot at every speed of the full-throttle table up to the window's end, but those below the window at which it cannot be computed at every corner."""
         every = np.unique(np.concatenate([self.setup.rpm_table, self.rpm]))
         every = every[every <= self.rpm[-1]]
         while True:
             try:
-                plan_supply(self.sheet, rpm=every)
+                return dose_table(self.sheet, every, 1.0)
             except InputError:
                 if every[0] >= self.rpm[0]:
                     raise
                 every = every[1:]
-            else:
-                return every
 
-    @functools.cached_property
-    def table(self) -> pd.DataFrame:
-        """`dose_table` of the whole shot, also below the window."""
-        return dose_table(self.sheet, self._wide, 1.0)
+    @property
+    def _wide(self) -> np.ndarray:
+        """Speeds of `table` [rpm]."""
+        return self.table["rpm"].to_numpy()
 
     @functools.cached_property
     def window(self) -> pd.DataFrame:

@@ -129,7 +129,7 @@ class RuleCheck:
         Speed of `here` and `model`: where the rule falls shortest or comes nearest to it, unless the sentence is about another.
     course : Course or None
     missing : float
-        Share of the likely need that the rule leaves out; 0 where it is not short, 1 where nothing is enough.
+        Share of the likely need that the rule leaves out or, where less is safer, of what it gives that is too much; 0 where it is not short, 1 where nothing is enough.
     here_told, model_told : str
         What rule and model give, in words, where one number with its band does not tell it; else empty.
     label : str
@@ -201,6 +201,12 @@ def classify(here, low, best, high, *, close, sign=1, too_much=False, first=Fals
     return np.where(np.isnan(best), UNJUDGED, out)
 
 
+def share_missing(here: float, need: float, sign: int = 1) -> float:
+    """Share of a need that a rule leaves out or, where less is safer, of what it gives that is too much; 0 to 1."""
+    lack, whole = sign * (need - here), max(abs(need if sign > 0 else here), 1e-12)
+    return float(min(max(lack / whole, 0.0), 1.0))
+
+
 def fine_speeds(rpm: np.ndarray) -> np.ndarray:
     """Speeds between those of a course, where a verdict may change [rpm]."""
     return np.linspace(rpm[0], rpm[-1], max(2, round((rpm[-1] - rpm[0]) / _FINE) + 1))
@@ -261,14 +267,15 @@ class Held:
 
     @classmethod
     def over(cls, course: Course, *, close, sign: int = 1, too_much=False, first=False, never_more=False) -> Held:
-        """Judge a course; the speed that counts is where the rule falls shortest, or comes nearest to it."""
+        """Judge a course; the speed that counts is where the rule falls shortest of what can be seen, or comes nearest to it."""
         how = {"close": close, "sign": sign, "too_much": too_much, "first": first, "never_more": never_more}
         ranges = stretches(course, **how)
         shown, known = overall(ranges), np.isfinite(course.best)
-        lack = np.where(known, sign * (course.best - course.here), -np.inf)
+        lack = np.where(known, sign * (course.best - course.here) - close, -np.inf)
         k = int(lack.argmax())
-        missing = (float(lack[k] / max(abs(course.best[k]), 1e-12)) if known[k] else 1.0) if shown == SHORT else 0.0
-        return cls(course, shown, ranges, k, max(missing, 0.0))
+        none = bool(np.isinf(course.best).any())
+        missing = 1.0 if none else share_missing(course.here[k], course.best[k], sign)
+        return cls(course, shown, ranges, k, missing if shown == SHORT else 0.0)
 
     def shown_as(self, shown: str) -> Held:
         """The same, shown otherwise where it holds."""
@@ -322,8 +329,7 @@ def at_once(
     given = value if value is not None else here.best if isinstance(here, Band) else here
     how = {"close": close, "sign": sign, "too_much": too_much, "first": rule.grave}
     shown = str(classify(given, model.low, model.best, model.high, **how))
-    lack = sign * (model.best - given) / max(abs(model.best), 1e-12)
-    missing = float(max(lack, 0.0)) if shown == SHORT else 0.0
+    missing = share_missing(given, model.best, sign) if shown == SHORT else 0.0
     return RuleCheck(rule, here, unit, model, shown, None, (), because, at_rpm, None, missing)
 
 

@@ -34,6 +34,7 @@ from .rules_kinds import (
     fine_speeds,
     merged,
     overall,
+    share_missing,
     unjudged,
 )
 from .rules_told import RULES
@@ -88,19 +89,30 @@ def fuel(car: Car, say: Say) -> RuleCheck:
         edge = f" The cautious edge, {say.about_fuel(high[k])}, lies beyond the rule: a first hit goes by that until {until}."
     other = "mass-air" if sheet.controller.metering == "speed-density" else "speed-density"
     turned = table[f"fuel_{other.replace('-', '_')}_kg_h"].to_numpy()[k]
-    counts = f" The rule counts the {sheet.nitrous.shot_hp:g} hp on the sheet"
+    counts = f" The rule counts the {sheet.nitrous.shot_hp:g} hp on the sheet{_worth(car, say)}"
     if scaled:
         counts += (
             f" and means gasoline; this fuel needs {rounded(scale, 0.1)} times as much for the same air{' (it is the same fuel that comes through the jet)' if wet else ''}, so that its "
             f"{say.fuel(said)} stand for {say.fuel(given)}, by which it is judged"
         )
+    away = " (below 0 fuel is to be taken away)" if low[k] < 0 else ""
     because = (
-        f"At {course.rpm[k]:.0f} rpm {told} {say.fuel(low[k], best[k], high[k])} with this car's {sheet.controller.metering} metering ({other} would ask for {say.about_fuel(turned)}).{counts}. {say.fuel(given)} bring "
+        f"At {course.rpm[k]:.0f} rpm {told} {say.fuel(low[k], best[k], high[k])}{away} with this car's {sheet.controller.metering} metering ({other} would ask for {say.about_fuel(turned)}).{counts}. {say.fuel(given)} bring "
         f"lambda to {mixed:.2f} where {target:.2f} is wanted{side}.{edge}"
     )
     here_told = f"{say.fuel(said)} as said; {say.fuel(given)} scaled to this fuel" if scaled else ""
     about = "nitrous flow, wall-heat share and density exponent over their ranges"
     return held.check(rule, "kg/h", about, because, here_told=here_told)
+
+
+def _worth(car: Car, say: Say) -> str:
+    """Set the label's horsepower apart from what the flow is likely worth, by which the lesson counts; empty where they are one."""
+    label, power = car.sheet.nitrous.shot_hp, car.plan.power
+    if abs(label - power.best) < 0.5:
+        return ""
+    worth = rounded(power.best, max(power.high - power.low, 1.0))
+    by_it = units.kg_from_lb(RULES["fuel"].numbers["lb_h_per_100_hp"]) * power.best / 100
+    return f", not the {worth} hp that nozzle and bottle are likely worth, by which the lesson counts (there the rule says {say.about_fuel(by_it)})"
 
 
 def behind_gauge(car: Car) -> Course:
@@ -199,6 +211,11 @@ def _weak(car: Car, mark: float) -> str:
     return f"It does not catch one weak injector: at {100 * INJECTOR:.0f} % its cylinder runs at lambda {one:.2f} and all together show {mean:.2f}."
 
 
+def _lead_stop(car: Car) -> float:
+    """Lambda that no cycle is to pass while the fuel comes: the lean stop, or what the engine runs at by itself."""
+    return max(car.sheet.limits.lean_stop_lambda, car.sheet.engine.lambda_without_nitrous)
+
+
 def lead_ends(car: Car) -> dict[str, np.ndarray]:
     """Least lead with which no cycle of a full hit is leaner than the lean stop, and most with which none is richer than the misfire limit.
 
@@ -208,8 +225,7 @@ def lead_ends(car: Car) -> dict[str, np.ndarray]:
         "least" and "most", each with "low", "best", "high" over the unknowns, (speeds, 3) [ms]; infinite where no lead looked at is enough, or minus infinite
         where none is little enough.
     """
-    sheet = car.sheet
-    stop = max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    sheet, stop = car.sheet, _lead_stop(car)
     least, most = [], []
     for rpm in car.rpm:
         found = [passage.extremes(sheet, float(rpm), 1.0, LEADS_S, case=case) for case in passage.CASES]
@@ -223,7 +239,10 @@ def lead_ends(car: Car) -> dict[str, np.ndarray]:
 
 def lead(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     """Fuel lead against both sides: no cycle past the lean stop if the fuel is late, none too rich to fire if it is early."""
-    rule = RULES["lead"]
+    rule, target, stop = RULES["lead"], car.sheet.engine.lambda_with_nitrous, _lead_stop(car)
+    if target >= stop:
+        because = f"The sheet's own target on nitrous, lambda {target:.3f}, is not richer than lambda {stop:.3f}, which no cycle is to pass: no fuel lead can keep under it."
+        return unjudged(rule, rule.numbers["lead_ms"], "ms", because)
     given, longest, shortest = rule.numbers["lead_ms"], 1e3 * LEADS_S[-1], 1e3 * LEADS_S[0]
     ends = lead_ends(car)
     low, best, high = (np.minimum(v, longest + 10.0) for v in ends["least"].T)
@@ -238,13 +257,13 @@ def lead(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     ranges = merged(rpm, names)
     shown = overall(ranges)
     k = int((high - fewest).argmax()) if not both.all() else int(high.argmax())
-    lack = (best - given)[best > given + CLOSE["ms"]]
-    missing = float((lack / best[best > given + CLOSE["ms"]]).max()) if len(lack) and shown == SHORT else 0.0
+    lacks = [share_missing(given, v) for v in best if v > given + CLOSE["ms"]] if shown == SHORT else []
+    missing = 1.0 if lacks and np.isinf(ends["least"][:, 1]).any() else max(lacks, default=0.0)
     held = Held(course, shown, ranges, k, missing)
     because = _lead_told(car, ends, k, given, both)
     about = "line fill, valve, injection and wall film (or fuel line) over their ranges; no cycle past the lean stop"
-    sides = {side: [_ms(v) for v in values[k]] for side, values in ends.items()}
-    told = f"at least {_with_ends(sides['least'])} ms, at most {_with_ends(sides['most'])} ms, at {rpm[k]:.0f} rpm"
+    sides = {side: [_ms(v, side) for v in values[k]] for side, values in ends.items()}
+    told = f"at least {_with_ends(sides['least'])}, at most {_with_ends(sides['most'])}, at {rpm[k]:.0f} rpm"
     label = "short: cannot be held both ways" if shown == SHORT and not both.all() else ""
     return held.check(rule, "ms", about, because, model_told=told, label=label)
 
@@ -254,24 +273,26 @@ def _ten(rpm: float) -> str:
 
 
 def _with_ends(told: list[str]) -> str:
-    """Likely, and the ends where they differ."""
+    """Likely, and the ends where they differ, with the unit."""
     low, best, high = told
-    return best if low == high else f"{best} ({low} to {high})"
+    return f"{best} ms" if low == high else f"{best} ({low} to {high}) ms"
 
 
-def _ms(value: float) -> str:
-    """A lead; the ends of what was looked at as such."""
-    if value >= 1e3 * LEADS_S[-1]:
-        return f"over {1e3 * LEADS_S[-1]:.0f}"
-    if value <= 1e3 * LEADS_S[0]:
-        return f"below {1e3 * LEADS_S[0]:.0f}".replace("-", "−")
+def _ms(value: float, side: str) -> str:
+    """A least or a most lead; where what was looked at ends before it, the end as such."""
+    shortest, longest = (f"{1e3 * v:.0f}".replace("-", "−") for v in (LEADS_S[0], LEADS_S[-1]))
+    if np.isinf(value):
+        return f"more than {longest}" if value > 0 else f"less than {shortest}"
+    if side == "least" and value <= 1e3 * LEADS_S[0]:
+        return f"{shortest} or less"
+    if side == "most" and value >= 1e3 * LEADS_S[-1]:
+        return f"{longest} or more"
     return f"{value:.0f}".replace("-", "−")
 
 
 def _lead_told(car: Car, ends: dict[str, np.ndarray], k: int, given: float, both: np.ndarray) -> str:
     """Say both sides, whether a lead keeps them, and what the planner types."""
-    sheet, rpm = car.sheet, float(car.rpm[k])
-    stop = max(sheet.limits.lean_stop_lambda, sheet.engine.lambda_without_nitrous)
+    sheet, rpm, stop = car.sheet, float(car.rpm[k]), _lead_stop(car)
     limit = sheet.limits.misfire_rich_lambda
     least = ends["least"][k]
     rich, likely = (
@@ -280,7 +301,7 @@ def _lead_told(car: Car, ends: dict[str, np.ndarray], k: int, given: float, both
     )
     before = " (below 0 fuel may come after the nitrous valve's command)" if least[1] < 0 else ""
     out = [
-        f"Late side: that no cycle of a full hit at {rpm:.0f} rpm passes lambda {stop:.3f} likely takes {_ms(least[1])} ms{before}, at the cautious edge {_ms(least[2])} ms.",
+        f"Late side: that no cycle of a full hit at {rpm:.0f} rpm passes lambda {stop:.3f} likely takes {_ms(least[1], 'least')} ms{before}, at the cautious edge {_ms(least[2], 'least')} ms.",
         f"Early side: with {given:.0f} ms the richest cycle likely comes to lambda {likely:.2f}, at the cautious edge {rich:.2f}, where firing grows doubtful below about {limit:.2f}.",
     ]
     if not both.all():
@@ -298,7 +319,7 @@ def _lead_told(car: Car, ends: dict[str, np.ndarray], k: int, given: float, both
             else ""
         )
         out.append(
-            f"The planner proposes {types:.0f} ms for the dose it brings in{may}: settle it with the bottle shut first."
+            f"The planner proposes {types:.0f} ms{', the longest it looks at,' if types >= 1e3 * LEADS_S[-1] else ''} for the dose it brings in{may}: settle it with the bottle shut first."
         )
     return " ".join(out)
 

@@ -21,6 +21,7 @@ from .rules_kinds import (
     CLOSE,
     CLOSE_SHARE,
     HOLDS,
+    MORE,
     NOT_FIRST,
     SHORT,
     Course,
@@ -150,9 +151,6 @@ def _speed(rpm: float, lowest: float) -> str:
     return f"{lowest:.0f} rpm or lower" if rpm <= lowest else f"{round(rpm, -1):.0f} rpm"
 
 
-_WORSE = (SHORT, NOT_FIRST)
-
-
 def window_to(car: Car, say: Say) -> RuleCheck:
     """Where nitrous must end against the wash-out before the rev limit: the rule's end and the sheet's own, the worse of both."""
     sheet, rule = car.sheet, RULES["to"]
@@ -162,12 +160,11 @@ def window_to(car: Car, say: Say) -> RuleCheck:
         *(limit - rise * v for v in (gone.high, gone.best, gone.low)),
         "line and manifold clear as in the wash-out's range",
     )
-    reached = need.low > sheet.engine.idle_rpm
-    told = (
-        say.speeds(need.low, need.best, need.high)
-        if reached
-        else f"{round(need.best, -1):.0f} rpm, at the cautious edge sooner than it can begin,"
-    )
+    begins = float(car.rpm[0])
+    none = need.best < begins
+    told = f"so it has to close at {_close_at(say, need, begins)} to be gone at the rev limit of {limit:.0f} rpm"
+    if none:
+        told = f"too long for any speed of the window: not even closed at {begins:.0f} rpm would it likely be gone at the rev limit of {limit:.0f} rpm"
     ends = {v: at_once(rule, v, "rpm", need, "", close=CLOSE["rpm"], sign=-1) for v in dict.fromkeys((said, own))}
     later = max(ends)
     found = ends[later]
@@ -176,15 +173,27 @@ def window_to(car: Car, say: Say) -> RuleCheck:
     else:
         judged = f"The rule's {said:.0f} rpm is {_end_told(ends[said].shown)}; this sheet's own {own:.0f} rpm is {_end_told(ends[own].shown)}."
     types = car.proposed("nitrous closes at")
-    planner = f" The planner goes by the cautious edge and closes at {types:.0f} rpm." if types is not None else ""
+    planner = (
+        f" The planner goes by the cautious edge and closes at {types:.0f} rpm{', below the window' if types < begins else ''}."
+        if types is not None
+        else ""
+    )
     because = (
-        f"The engine gains {rise:.0f} rpm/s and the nitrous takes {banded(gone.low, gone.best, gone.high)} s to clear, so it has to close at {told} to be gone at the rev limit of {limit:.0f} rpm. "
+        f"The engine gains {rise:.0f} rpm/s and the nitrous takes {banded(gone.low, gone.best, gone.high)} s to clear, {told}. "
         f"{judged}{planner} With the wheels loose it would have to close earlier still."
     )
     here_told = f"{said:.0f} rpm as said; {own:.0f} rpm on this sheet" if own != said else ""
-    span = (need.best if found.shown == SHORT else need.low, later) if found.shown in _WORSE else (car.rpm[0], later)
-    found = _with_rpm(found, *(float(v) for v in span))
-    return replace(found, because=because, here_told=here_told)
+    first = {SHORT: need.best, NOT_FIRST: need.low}.get(found.shown, begins)
+    found = _with_rpm(found, float(max(first, begins)), float(later))
+    model_told = "no speed of the window" if none else "" if need.low >= begins else _close_at(say, need, begins)
+    return replace(found, because=because, here_told=here_told, model_told=model_told)
+
+
+def _close_at(say: Say, need: Band, begins: float) -> str:
+    """The speed to close at; an end below the window as such."""
+    if need.low >= begins:
+        return say.speeds(need.low, need.best, need.high)
+    return f"{round(need.best, -1):.0f} rpm, at the cautious edge at no speed of the window,"
 
 
 def _end_told(shown: str) -> str:
@@ -203,8 +212,9 @@ def _gain(car: Car) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Speeds of the window, and power gained there: low at a first hit's timing, likely at the likely timing, high of both [hp]."""
     likely = car.likely[car.likely["rpm"].isin(car.rpm)]
     first = car.window
-    low = np.fmin(first["power_gain_hp_low"].to_numpy(float), likely["power_gain_hp_low"].to_numpy(float))
-    high = np.fmax(first["power_gain_hp_high"].to_numpy(float), likely["power_gain_hp_high"].to_numpy(float))
+    # where no timing of a first hit is known, no end is: those at the likely timing alone would pass for a band
+    low = np.minimum(first["power_gain_hp_low"].to_numpy(float), likely["power_gain_hp_low"].to_numpy(float))
+    high = np.maximum(first["power_gain_hp_high"].to_numpy(float), likely["power_gain_hp_high"].to_numpy(float))
     return first["rpm"].to_numpy(), low, likely["power_gain_hp"].to_numpy(float), high
 
 
@@ -218,18 +228,24 @@ def power(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     course = Course(rpm, np.full(len(rpm), shot), low, best, high)
     held = Held.over(course, close=CLOSE_SHARE * shot)
     k = int(np.flatnonzero(np.isfinite(best))[0]) if np.isfinite(best).any() else held.k
-    span = (
-        f"{rounded(np.nanmin(best), 10.0)} to {rounded(np.nanmax(best), 10.0)} hp"
-        if np.isfinite(best).any()
-        else "an unknown power"
-    )
     near = np.isfinite(best).any() and np.nanmax(np.abs(best - shot)) <= 2 * CLOSE_SHARE * shot
+    how = {MORE: "less at every speed", SHORT: "more at some speeds"}.get(
+        held.shown, "nearly the same" if near else "not the same"
+    )
     because = (
-        f"Timed as it likely has to be, the shot adds {span} from {rpm[0]:.0f} to {rpm[-1]:.0f} rpm where it is worth {rounded(shot, 10.0)} hp at the speed of peak power: {'nearly the same' if near else 'not the same'}. "
+        f"Timed as it likely has to be, the shot adds {_span_hp(best)} from {rpm[0]:.0f} to {rpm[-1]:.0f} rpm where it is worth {rounded(shot, 10.0)} hp at the speed of peak power: {how}. "
         f"A first hit's timing gives away more of it, most at low speed: at {rpm[k]:.0f} rpm the shot adds {banded(low[k], best[k], high[k])} hp with all that is unknown."
     )
     held = held.about(k, course)
-    return held.check(rule, "hp", _TIMED, because)
+    return held.check(rule, "hp", _TIMED, because, label="promises too much" if held.shown == MORE else "")
+
+
+def _span_hp(best: np.ndarray) -> str:
+    """The least and the most of a power over speed; one number where they read alike."""
+    if not np.isfinite(best).any():
+        return "an unknown power"
+    least, most = (rounded(v, 10.0) for v in (np.nanmin(best), np.nanmax(best)))
+    return f"about {most} hp" if least == most else f"{least} to {most} hp"
 
 
 def torque(car: Car, say: Say) -> RuleCheck:
@@ -249,12 +265,11 @@ def torque(car: Car, say: Say) -> RuleCheck:
 
 def _clutch(car: Car, say: Say, rpm, own, best, high) -> str:
     """Hold the engine's own and the added torque against the clutch where it is most; empty where nothing is known."""
-    clutch, total = car.sheet.parts.clutch_torque_nm, own + high
+    clutch, total = car.sheet.parts.clutch_torque_nm, own + np.fmax(high, best)
     if clutch is None or not np.isfinite(total).any():
         return ""
     j = int(np.nanargmax(total))
-    over = {
-        True: "the high end counts, and it is beyond what the clutch is said to hold",
-        False: "the high end counts, and the clutch is said to hold it",
-    }[bool(total[j] > clutch)]
-    return f" With the engine's own, at {rpm[j]:.0f} rpm, {say.sum_torque(own[j], best[j], total[j])} against {say.torque(clutch)}: {over}."
+    over = "it is beyond what the clutch is said to hold" if total[j] > clutch else "the clutch is said to hold it"
+    if total[j] <= clutch and not np.isfinite(high).all():
+        over = "it is not known at every speed, so that nothing says the clutch holds it"
+    return f" With the engine's own, at {rpm[j]:.0f} rpm, {say.sum_torque(own[j], best[j], total[j])} against {say.torque(clutch)}: the high end counts, and {over}."

@@ -71,8 +71,8 @@ def pulse(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
         else ""
     )
     because = (
-        f"At {car.rpm[k]:.0f} rpm and {given:.0f} Hz the leanest cycle reaches lambda {at:.2f}; {need} the sheet's lean stop at {stop:.3f}{tail}. This valve follows up to {fastest:.0f} Hz, and delivers the "
-        f"smaller a range of shares the faster it pulses. That is the mixture alone: what the strongest cycle does to pressure, and which rates leave cylinders uneven, is on the planner.{mixed}"
+        f"At {car.rpm[k]:.0f} rpm and {given:.0f} Hz the leanest cycle reaches lambda {at:.2f}; {need} the sheet's lean stop at {stop:.3f}{tail}. This valve can open and shut again up to {fastest:.0f} Hz and pass half the flow only up to {0.5 / max(v.open_s, v.close_s):.0f} Hz: "
+        f"the faster it pulses, the smaller the range of shares it delivers. That is the mixture alone: what the strongest cycle does to pressure, and which rates leave cylinders uneven, is on the planner.{mixed}"
     )
     return held.check(
         rule,
@@ -229,7 +229,10 @@ def bottle(car: Car, say: Say) -> RuleCheck:
         rule.basis if not sheet.is_given("nitrous.window_low_kpa") else "the sheet",
     )
     found = at_once(rule, here, "kPa gauge", need, because, close=CLOSE["kPa gauge"], at_rpm=rpm)
-    lack = max(ends[0] - window[0], window[1] - ends[1]) / (window[1] - window[0]) if short else 0.0
+    outside = max(ends[0] - window[0], 0.0) + max(
+        window[1] - ends[1], 0.0
+    )  # share of the window where the mixture strays
+    lack = min(outside / (window[1] - window[0]), 1.0) if short else 0.0
     return replace(found, shown=SHORT if short else HOLDS, missing=float(lack))
 
 
