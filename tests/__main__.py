@@ -1,4 +1,4 @@
-"""Run everything: `python3 -m tests`. Makes the environment first where there is none, then calls pytest twice."""
+"""Run everything: `python3 -m tests`. Makes the environment first where there is none, then calls pytest part by part."""
 
 from __future__ import annotations
 
@@ -16,8 +16,13 @@ KERNEL_WARNINGS = ",".join(
     ["error", "default::DeprecationWarning", "default::PendingDeprecationWarning", "default::ImportWarning"]
 )
 
-#: The browser tests keep an event loop for their whole run, on which later `asyncio.run` calls would fail.
-PARTS = {"everything but the browser": "not browser", "the pages in a browser": "browser"}
+#: Name, marker and options of each run of pytest. The browser tests keep an event loop for their whole run, on which later
+#: `asyncio.run` calls would fail; what measures time or waits for a server has the machine to itself.
+PARTS = {
+    "what can run side by side": ("not browser and not alone", ["-n", "2", "--dist", "loadfile"]),
+    "what runs alone": ("alone and not browser", []),
+    "the pages in a browser": ("browser", []),
+}
 
 
 def main(argv: list[str]) -> int:
@@ -39,9 +44,9 @@ def main(argv: list[str]) -> int:
         print(error, file=sys.stderr)
         return 2
     codes = []
-    for name, marker in PARTS.items():
+    for name, (marker, options) in PARTS.items():
         print(f"\n--- {name} ---", flush=True)
-        codes.append(_pytest(marker, argv))
+        codes.append(_pytest(marker, [*options, *argv]))
     if argv and any(code != NO_TESTS for code in codes):
         codes = [code for code in codes if code != NO_TESTS]
     return next((code for code in codes if code != 0), 0)

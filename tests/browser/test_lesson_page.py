@@ -97,7 +97,9 @@ def test_the_closing_exercise(learn):
     press(page, str(len(STEPS) + 1))
     page.wait_for_selector(".nw-step:not(.nw-away) .nw-choices input", timeout=120_000)
     press(page, "hand it in")
-    page.wait_for_function("document.querySelector('.nw-step:not(.nw-away)').innerText.includes('a number in every field')")
+    page.wait_for_function(
+        "document.querySelector('.nw-step:not(.nw-away)').innerText.includes('a number in every field')"
+    )
     fields = page.locator(".nw-step:not(.nw-away) .nw-number input")
     for k, value in enumerate(("3000", "40", "9", "7", "1.5")):
         fields.nth(k).fill(value)

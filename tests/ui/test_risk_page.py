@@ -149,6 +149,7 @@ def test_pictures_hold_what_was_sampled():
     assert drivers.figure.data[1].x == pytest.approx(100 * panel.shown.risk.ranked["pressure"].to_numpy())
 
 
+@pytest.mark.alone
 def test_redraws_are_quick():
     panel = sampled()
     for picture in panel.pictures:
@@ -171,6 +172,7 @@ def test_another_dose_greys_the_pictures():
     assert "nw-stale" not in panel._drawn._dom_classes
 
 
+@pytest.mark.alone
 def test_a_run_leaves_the_loop_free():
     """While thousands of hits are computed the loop goes on; progress is told; the button stops and starts again."""
     panel, gaps, told = RiskPanel(), [], []
