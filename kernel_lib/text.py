@@ -28,7 +28,7 @@ def banded(low: float, best: float, high: float) -> str:
         return "–"
     spread = high - low
     if not isfinite(spread):
-        return f"{rounded(best)} (edge not known)"
+        return f"{rounded(best, abs(best))} (edge not known)"
     if spread <= 1e-3 * abs(best):
         return rounded(best)
     return f"{rounded(best, spread)} ({rounded(low, spread)} to {rounded(high, spread)})"

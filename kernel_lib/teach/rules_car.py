@@ -152,12 +152,13 @@ class Say:
         return self._told("N m", *nm) if self.metric else self._told("lb ft", *(units.lbft_from_nm(v) for v in nm))
 
     def sum_torque(self, own: float, added: float, most: float) -> str:
-        """Engine's own plus added, and the most of both together."""
-        told = (
+        """Engine's own plus added, and the most of both together; NaN where that is not known."""
+        told = [
             f"{float(f'{v if self.metric else units.lbft_from_nm(v):.{n}g}'):g}"
             for v, n in ((own, 3), (added, 2), (most, 2))
-        )
-        return "{} + {} (up to {}) {}".format(*told, "N m" if self.metric else "lb ft")
+        ]
+        edge = f"up to {told[2]}" if np.isfinite(most) else "edge not known"
+        return f"{told[0]} + {told[1]} ({edge}) {'N m' if self.metric else 'lb ft'}"
 
     def pressure(self, kpa: float) -> str:
         """Gauge pressure, to ten."""

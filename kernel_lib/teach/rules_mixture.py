@@ -275,7 +275,15 @@ def _ten(rpm: float) -> str:
 def _with_ends(told: list[str]) -> str:
     """Likely, and the ends where they differ, with the unit."""
     low, best, high = told
-    return f"{best} ms" if low == high else f"{best} ({low} to {high}) ms"
+    if low == high:
+        return _unit(best)
+    if "ms" in low + best + high:
+        return f"{_unit(best)} ({_unit(low)} to {_unit(high)})"
+    return f"{best} ({low} to {high}) ms"
+
+
+def _unit(told: str) -> str:
+    return told if "ms" in told else f"{told} ms"
 
 
 def _ms(value: float, side: str) -> str:
@@ -284,9 +292,9 @@ def _ms(value: float, side: str) -> str:
     if np.isinf(value):
         return f"more than {longest}" if value > 0 else f"less than {shortest}"
     if side == "least" and value <= 1e3 * LEADS_S[0]:
-        return f"{shortest} or less"
+        return f"{shortest} ms or less"
     if side == "most" and value >= 1e3 * LEADS_S[-1]:
-        return f"{longest} or more"
+        return f"{longest} ms or more"
     return f"{value:.0f}".replace("-", "−")
 
 
@@ -301,7 +309,7 @@ def _lead_told(car: Car, ends: dict[str, np.ndarray], k: int, given: float, both
     )
     before = " (below 0 fuel may come after the nitrous valve's command)" if least[1] < 0 else ""
     out = [
-        f"Late side: that no cycle of a full hit at {rpm:.0f} rpm passes lambda {stop:.3f} likely takes {_ms(least[1], 'least')} ms{before}, at the cautious edge {_ms(least[2], 'least')} ms.",
+        f"Late side: that no cycle of a full hit at {rpm:.0f} rpm passes lambda {stop:.3f} likely takes {_unit(_ms(least[1], 'least'))}{before}, at the cautious edge {_unit(_ms(least[2], 'least'))}.",
         f"Early side: with {given:.0f} ms the richest cycle likely comes to lambda {likely:.2f}, at the cautious edge {rich:.2f}, where firing grows doubtful below about {limit:.2f}.",
     ]
     if not both.all():

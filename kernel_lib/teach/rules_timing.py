@@ -52,6 +52,9 @@ def retard(car: Car, say: Say) -> RuleCheck:  # noqa: ARG001
     parts = [
         f"At {none[0]:.0f} to {none[-1]:.0f} rpm no retard up to {most:.0f} degrees is enough." if len(none) else ""
     ]
+    unknown = course.rpm[np.isnan(best)]
+    if len(unknown):
+        parts.append(f"At {', '.join(f'{v:.0f}' for v in unknown)} rpm the need is not known.")
     if np.isfinite(best[k]):
         reason = _WHY[max(REASONS, key=lambda name: float(table[f"{name}_deg"].iloc[k]))]
         beyond = "at least " if np.isinf(high[k]) else ""
@@ -269,7 +272,12 @@ def _clutch(car: Car, say: Say, rpm, own, best, high) -> str:
     if clutch is None or not np.isfinite(total).any():
         return ""
     j = int(np.nanargmax(total))
-    over = "it is beyond what the clutch is said to hold" if total[j] > clutch else "the clutch is said to hold it"
-    if total[j] <= clutch and not np.isfinite(high).all():
-        over = "it is not known at every speed, so that nothing says the clutch holds it"
-    return f" With the engine's own, at {rpm[j]:.0f} rpm, {say.sum_torque(own[j], best[j], total[j])} against {say.torque(clutch)}: the high end counts, and {over}."
+    known = np.isfinite(high)
+    if total[j] > clutch:
+        over = f"{'the high end counts, and it' if known[j] else 'likely it'} is beyond what the clutch is said to hold"
+    elif known.all():
+        over = "the high end counts, and the clutch is said to hold it"
+    else:
+        over = "the high end counts and is not known at every speed, so that nothing says the clutch holds it"
+    sums = say.sum_torque(own[j], best[j], total[j] if known[j] else np.nan)
+    return f" With the engine's own, at {rpm[j]:.0f} rpm, {sums} against {say.torque(clutch)}: {over}."

@@ -17,7 +17,7 @@ from kernel_lib.plan.plan import dose_table
 from kernel_lib.plan.proposals import close_rpm, hold_s
 from kernel_lib.plan.stopping import wash_out
 from kernel_lib.plan.tune import tune_of
-from kernel_lib.teach import rules, rules_mixture, rules_valve
+from kernel_lib.teach import rules, rules_mixture, rules_timing, rules_valve
 from kernel_lib.teach import rules_kinds as kinds
 from kernel_lib.teach.rules import (
     FACT,
@@ -36,6 +36,7 @@ from kernel_lib.teach.rules import (
 from kernel_lib.teach.rules_car import Car, Say
 from kernel_lib.teach.rules_mixture import behind_gauge, lambda_by_rule, oxygen_by_mass
 from kernel_lib.teach.rules_timing import crossing
+from kernel_lib.text import banded
 from kernel_lib.thermo.mixture import Mixture
 from kernel_lib.thermo.wideband import shown_lambda
 from kernel_lib.units import kg_from_lb
@@ -48,6 +49,7 @@ CARS = {
     "tiny": WREN.replace(NO_NOZZLE | {"nitrous.shot_hp": 10}),
     "mass-air port": WREN.replace({"controller.metering": "mass-air", "nitrous.delivery": "port"}),
     "big wish": WREN.replace({"nitrous.shot_hp": 150}),
+    "slow to clear": BADGER.replace(NO_NOZZLE | {"nitrous.shot_hp": 10}),
     "no edge": BADGER.replace(NO_NOZZLE | {"nitrous.shot_hp": 210}),
     "too big": WREN.replace(NO_NOZZLE | {"nitrous.shot_hp": 500}),
 }
@@ -56,18 +58,23 @@ CARS = {
 WHOLE = ("wren", "badger", "tiny", "mass-air port", "too big")  # the others are asked for single rules
 
 
-BARE = ("tiny", "mass-air port")
+BARE = ("tiny", "mass-air port", "no edge", "slow to clear")
 """Checked without the planner's numbers, which take as long again."""
 
 
-def checks(name, **how):
+def _bare(name):
     if name in BARE:
         vars(rules._car(CARS[name]))["tune"] = None
+
+
+def checks(name, **how):
+    _bare(name)
     return {c.rule.key: c for c in check_rules(CARS[name], **how)}
 
 
 def one(name, key):
     """A single rule, without the seconds that the others take."""
+    _bare(name)
     return rules._one(CARS[name], key, Say(True))
 
 
@@ -220,6 +227,22 @@ def test_an_edge_that_is_not_known_is_said():
     assert not re.search("nan|inf", said)
 
 
+@pytest.mark.parametrize("hp", [225, 240, 260, 300])
+def test_speeds_below_the_window_refuse_no_rule(hp):
+    """The eight's window begins at 3000 rpm: vapour that fills a cylinder at 2000 at one corner alone is not its concern."""
+    sheet = BADGER.replace(NO_NOZZLE | {"nitrous.shot_hp": hp})
+    vars(rules._car(sheet))["tune"] = None
+    for key in ("fuel", "retard", "from", "power", "torque"):
+        c = rules._one(sheet, key, Say(False))
+        assert c.verdict != UNJUDGED
+        assert not re.search(r"\bnan\b|\binf\b", c.because + c.model_told)
+
+
+def test_an_end_that_is_not_known_is_no_band():
+    assert banded(math.nan, 16.66, math.nan) == "17 (edge not known)"
+    assert Say(False).sum_torque(400.0, 500.0, math.nan) == "295 + 370 (edge not known) lb ft"
+
+
 def test_one_rule_that_fails_leaves_the_others(monkeypatch):
     def fails(_car, _say):
         raise ZeroDivisionError
@@ -231,6 +254,22 @@ def test_one_rule_that_fails_leaves_the_others(monkeypatch):
     found = one("wren", "root")
     assert found.verdict == UNJUDGED
     assert "fault of this program" in found.because
+
+
+def test_the_speed_that_counts_is_where_it_is_shortest_of_what_can_be_seen():
+    """A larger lack that nobody sees does not hide a smaller one that shows."""
+    rpm, here = np.array([3000.0, 6000.0]), np.full(2, 4.0)
+    need = np.array([6.0, 7.0])
+    held = kinds.Held.over(kinds.Course(rpm, here, need, need, need), close=np.array([0.5, 5.0]))
+    assert (held.k, held.shown) == (0, SHORT)
+    assert held.missing == pytest.approx(2 / 6)
+
+
+@pytest.mark.parametrize(
+    ("here", "need", "sign", "share"), [(3, 12, 1, 0.75), (12, 3, 1, 0), (6000, 4500, -1, 0.25), (6800, -90, -1, 1), (5, 8, -1, 0)]
+)  # fmt: skip
+def test_what_is_missing_is_a_share(here, need, sign, share):
+    assert kinds.share_missing(here, need, sign) == pytest.approx(share)
 
 
 def test_only_a_sheet_is_checked():
@@ -388,6 +427,19 @@ def test_a_lead_is_judged_on_both_sides():
         assert f"proposes {types:.0f} ms" in c.because
 
 
+@pytest.mark.parametrize("sheet", [WREN, BADGER])
+def test_no_lead_keeps_under_a_stop_that_the_target_passes(sheet):
+    c = rules._one(sheet.replace({"engine.lambda_with_nitrous": 1.0}), "lead", Say(False))
+    assert c.verdict == UNJUDGED
+    assert "no fuel lead can keep under it" in c.because
+
+
+def test_the_ends_of_the_leads_looked_at_are_said_as_such():
+    told = [rules_mixture._ms(v, side) for v, side in ((-300.0, "least"), (math.inf, "least"), (600.0, "most"), (-math.inf, "most"), (-40.0, "most"))]  # fmt: skip
+    assert told == ["−300 ms or less", "more than 600", "600 ms or more", "less than −300", "−40"]
+    assert one("slow to clear", "lead").model_told.startswith("at least −300 ms or less, at most 600 ms or more")
+
+
 def test_too_much_lead_is_called_so_only_where_it_still_fires():
     c = checks("wren")["lead"]
     for s in c.ranges:
@@ -463,6 +515,15 @@ def test_nitrous_from_is_the_plans():
     assert "2000 rpm or lower" in checks("badger")["from"].model_told
 
 
+def test_no_speed_of_the_window_ends_soon_enough():
+    """Ten horsepower through the eight's line: it takes longer to clear than the gear lasts."""
+    c = one("slow to clear", "to")
+    assert (c.verdict, c.missing, c.model_told) == (SHORT, 1.0, "no speed of the window")
+    assert c.rpm[0] == 3000
+    assert "too long for any speed of the window" in c.because
+    assert not re.search(r"-\d", c.because)
+
+
 def test_what_blocks_the_sheet():
     assert blocked(WREN) == tune_of(WREN).blockers == []
     assert blocked(BADGER) == tune_of(BADGER).blockers != []
@@ -504,6 +565,17 @@ def test_where_room_begins(room, rpm):
 
 
 # --- power and torque
+
+
+def test_a_power_alike_at_every_speed_is_one_number():
+    assert rules_timing._span_hp(np.array([148.0, 152.0, math.nan])) == "about 150 hp"
+    assert rules_timing._span_hp(np.full(2, math.nan)) == "an unknown power"
+
+
+def test_which_horsepower_the_fuel_rule_counts():
+    assert "counts the 150 hp on the sheet, not the 140 hp that nozzle and bottle are likely worth" in checks("badger", metric=False)["fuel"].because  # fmt: skip
+    assert "41 lb/h" in checks("badger", metric=False)["fuel"].because
+    assert "likely worth" not in one("no edge", "fuel").because  # without a nozzle the flow is worth what was asked for
 
 
 def test_torque_and_power_are_one_another():
