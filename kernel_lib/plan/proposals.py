@@ -109,8 +109,15 @@ def proposals(sheet: BuildSheet, dosed: Dosed, *, pulsed: bool) -> list[Proposal
         np.floor(200 * 0.5 * (limits.misfire_rich_lambda + rich - SENSOR_ERROR.high)) / 200, limits.misfire_rich_lambda
     )
     lead, enough = least_lead_ms(sheet, dosed, lean_stop)
+    tight = (
+        not enough and lean_stop < limits.lean_stop_lambda
+    )  # coming in, the mixture may pass a stop so near to the target
+    if tight:
+        lead, enough = least_lead_ms(sheet, dosed)
     richest = float(entry_ends(sheet, dosed, np.array([lead / 1e3]))[0][0])
     short = "" if enough else "; no lead looked at is enough: shorten the line or dose less at first"
+    if tight and enough:
+        short = f": that of the sheet, {limits.lean_stop_lambda:.3f}; the nearer one may trip while the nitrous comes in, whatever the lead"
     if richest < limits.misfire_rich_lambda:
         short += f"; the fuel ahead then makes lambda {richest:.2f} at the other end of what is unknown, which may misfire: try it with the bottle shut first"
     capped = nearest > lean_stop + 1e-9

@@ -84,7 +84,8 @@ def _lead(tune: Tune) -> list[str]:
     """Fuel ahead of nitrous: too short is lean, too long may be too rich to fire."""
     sheet, dosed = tune.sheet, tune.dosed
     has, scale = sheet.nitrous.fuel_lead_ms, sheet.controller.gauge_scale
-    least, enough = least_lead_ms(sheet, dosed, asked(tune).lean)
+    least = asked(tune).lead_ms
+    enough = any(least_lead_ms(sheet, dosed, stop)[1] for stop in (asked(tune).lean, None))
     doubtful = sheet.limits.misfire_rich_lambda
     at_least, at_own = entry_ends(sheet, dosed, np.array([least, has]) / 1e3)[0]
     gauge = f"{scale * min(at_least, at_own):.1f} on the gauge; doubtful below {scale * doubtful:.1f}, from memory"

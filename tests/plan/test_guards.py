@@ -266,6 +266,19 @@ def test_a_lead_that_is_not_enough_is_told(volume, enough):
         assert (entry_ends(sheet, dosed, np.arange(0.0, 0.61, 0.05))[1] > stop).all()
 
 
+def test_a_stop_nearer_than_any_lead_can_keep_is_told():
+    """10 hp without a nozzle: no lead keeps the proposed stop, one keeps the sheet's; that one is proposed."""
+    sheet = BADGER.replace(
+        {"nitrous.nozzle_diameter_mm": None, "nitrous.fuel_jet_diameter_mm": None, "nitrous.shot_hp": 10}
+    )
+    dosed = dosed_of(sheet, 1.0)
+    asked = proposed(sheet, dosed, pulsed=False)
+    assert asked["lean stop"].value < sheet.limits.lean_stop_lambda
+    assert not least_lead_ms(sheet, dosed, asked["lean stop"].value)[1]
+    assert (asked["fuel before nitrous"].value, True) == least_lead_ms(sheet, dosed)
+    assert "may trip while the nitrous comes in" in asked["fuel before nitrous"].reason
+
+
 # --- in the reader's units
 
 
