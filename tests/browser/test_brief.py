@@ -11,6 +11,8 @@ from kernel_lib import BuildSheet
 from kernel_lib.plan.tune import tune_of
 from kernel_lib.sheets.brief import QUESTION, brief_html
 
+pytestmark = pytest.mark.browser
+
 DEMOS = ("wren_five", "badger_eight")
 PAPERS = ("A4", "Letter")
 BARE = dict.fromkeys(
