@@ -97,9 +97,14 @@ def check_rules(sheet: BuildSheet, *, metric: bool = True) -> list[RuleCheck]:
     InputError
         For anything but a build sheet.
     """
+    return list(_checked(_on_paper(sheet), bool(metric)))
+
+
+def _on_paper(sheet: BuildSheet) -> BuildSheet:
+    """Return a build sheet, or refuse what is none."""
     if not isinstance(sheet, BuildSheet):
         raise InputError("sheet", sheet, "", "a BuildSheet", "A rule is held against the car on paper.")
-    return list(_checked(sheet, bool(metric)))
+    return sheet
 
 
 @functools.lru_cache(maxsize=16)
@@ -169,8 +174,7 @@ def blocked(sheet: BuildSheet) -> list[str]:
     InputError
         For anything but a build sheet.
     """
-    if not isinstance(sheet, BuildSheet):
-        raise InputError("sheet", sheet, "", "a BuildSheet", "A rule is held against the car on paper.")
+    sheet = _on_paper(sheet)
     try:
         car = _car(sheet)
     except InputError:

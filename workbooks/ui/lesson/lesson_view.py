@@ -49,7 +49,7 @@ class Lesson:
         self.answers: dict[str, Answer] = {}
         self._views: dict[int, StepView] = {}
         self.exercise = Exercise(self.car, self._place(self.last), self._note)
-        self.answer, self.record = html("", "nw-answer"), html("", "nw-record")
+        self.answer, self.record = html(self._welcome(), "nw-answer"), html("", "nw-record")
         self._error = html("", "nw-field-error")
         guard = guarded(
             lambda text: setattr(self._error, "value", escape(text)),
@@ -73,6 +73,7 @@ class Lesson:
         )
         session.observe(self._units, "units")
         self.go(0)
+        self._record()
         loop = running_loop()
         if loop is not None:
             self._warming = loop.create_task(self._warm(loop))
@@ -81,6 +82,12 @@ class Lesson:
     def last(self) -> int:
         """Place of the closing exercise."""
         return len(STEPS)
+
+    def _welcome(self) -> str:
+        return (
+            f"<p>{self.last + 1} questions about nitrous, each answered by computing <strong>{escape(self.session.sheet.car.name)}</strong>. Say what you expect before you "
+            "look: what you got wrong is what you will remember. Allow most of an hour.</p>"
+        )
 
     def _place(self, k: int) -> str:
         return f"Step {k + 1} of {self.last + 1}"
@@ -137,6 +144,7 @@ class Lesson:
         """Keep what has been predicted, in the visitor's browser and in the record."""
         self.keepsake.text = written(self.answers)
         self._mark()
+        self._record()
 
     def restore(self, text: str) -> None:
         """Take up the predictions that the visitor's browser kept."""
@@ -153,13 +161,14 @@ class Lesson:
         self.exercise = Exercise(self.car, self._place(self.last), self._note)
         self.keepsake.text = ""
         self.go(0)
+        self._record()
 
     def _units(self, _change: object) -> None:
         self.car = self.car.in_units(self.session.units)
         for view in self._views.values():
             view.show(self.car)
         self.exercise.show(self.car)
-        self._mark()
+        self._record()
 
     def _mark(self) -> None:
         """Show how far the reader is."""
@@ -169,13 +178,9 @@ class Lesson:
             (mark.add_class if k == self.at else mark.remove_class)("mod-active")
         self.back.disabled, self.on.disabled = self.at == 0, self.at == self.last
         self._progress.value = f"<span>{sum(done)} of {len(done)} done. Predict first: the computed answer opens when you commit. Nothing is stored on the server.</span>"
-        self.answer.value = (
-            f"<p>{len(done)} questions about nitrous, each answered by computing <strong>{escape(self.session.sheet.car.name)}</strong>. Say what you expect before you "
-            "look: what you got wrong is what you will remember. Allow most of an hour.</p>"
-        )
-        self._record()
 
     def _record(self) -> None:
+        """Write predictions and answers down."""
         rows = []
         for step in STEPS:
             if step.key in self.answers:
