@@ -23,9 +23,10 @@ MAY_IMPORT = {
     "engine": ENGINE,
     "plan": PLAN,
     "teach": PLAN | {"teach"},
-    "sheets": PLAN | {"sheets", "teach", ""},
+    "logs": PLAN | {"logs", ""},
+    "sheets": PLAN | {"sheets", "teach", "logs", ""},
 }
-FOREIGN = {"numba", "CoolProp", "cantera", "numpy", "pandas", "pydantic", "scipy", "tomlkit"}
+FOREIGN = {"asammdf", "numba", "CoolProp", "cantera", "numpy", "pandas", "pydantic", "scipy", "tomlkit"}
 
 
 def name_of(path):
