@@ -45,7 +45,7 @@ notes = widgets.VBox([slider, label]).add_class("nw-notes")
 widgets.VBox([widgets.Box([widgets.Box([f]).add_class("nw-figure"), *n]).add_class("nw-panel")
               for f, n in zip(figures, [[notes], []])])"""
 
-UPLOAD = """upload = widgets.FileUpload()
+UPLOAD = """upload = widgets.FileUpload(multiple=True)
 said = widgets.Label("no file yet")
 upload.observe(lambda change: setattr(said, "value", f"{change.new[0].size} bytes arrived"), "value")
 widgets.VBox([upload, said])"""

@@ -9,6 +9,8 @@ import psutil
 import pypdf
 import pytest
 
+from workbooks.serve.config import MAX_TRANSPORT_BYTES, MIB
+
 pytestmark = pytest.mark.browser
 
 WIDTHS = (1280, 820, 390)
@@ -148,7 +150,7 @@ def test_upload_reaches_the_kernel(probe_server, open_workbook, tmp_path):
     """A file just below the transport limit arrives whole, so that the kernel can refuse it with a sentence."""
     page = open_workbook(probe_server)
     _answer_a_key(page)
-    size = 10 * 1024 * 1024
+    size = MAX_TRANSPORT_BYTES
     path = tmp_path / "large.csv"
     path.write_bytes(b"1" * size)
     _choose(page, path)
@@ -156,14 +158,20 @@ def test_upload_reaches_the_kernel(probe_server, open_workbook, tmp_path):
 
 
 def test_upload_beyond_the_limit_is_refused_in_words(probe_server, open_workbook, tmp_path):
-    """A larger file is not sent; the sentence says its size and the limit."""
+    """A larger file is not sent, nor several that are larger together; the sentence says their size and the limit."""
     page = open_workbook(probe_server)
     _answer_a_key(page)
     path = tmp_path / "huge.csv"
-    path.write_bytes(b"1" * (12 * 1024 * 1024))
+    path.write_bytes(b"1" * (MAX_TRANSPORT_BYTES + MIB))
     _choose(page, path)
     page.wait_for_selector(".nw-upload-error", timeout=15_000)
-    assert "12.0 MB, more than can be sent (10 MB)" in page.inner_text(".nw-upload-error")
+    assert "45.0 MB, more than can be sent at once (44 MB)" in page.inner_text(".nw-upload-error")
+    pair = [tmp_path / "first.csv", tmp_path / "second.csv"]
+    for part in pair:
+        part.write_bytes(b"1" * (23 * MIB))
+    _choose(page, *pair)
+    page.wait_for_function("document.querySelector('.nw-upload-error').innerText.includes('2 files')")
+    assert "together 46.0 MB" in page.inner_text(".nw-upload-error")
     assert "no file yet" in page.inner_text("body")
 
 
@@ -183,11 +191,11 @@ def _boxes(page):
     return page.locator(".nw-figure").first.bounding_box(), page.locator(".nw-notes").first.bounding_box()
 
 
-def _choose(page, path):
+def _choose(page, *paths):
     """Give a file to the upload button as a person does."""
     with page.expect_file_chooser() as chooser:
         page.locator(".widget-upload, .jupyter-widget-upload").first.click()
-    chooser.value.set_files(str(path))
+    chooser.value.set_files([str(path) for path in paths])
 
 
 def _kill(server, kernel_id):

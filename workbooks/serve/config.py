@@ -21,11 +21,11 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_QUERY = "units=us"
 
 MIB = 1024 * 1024
-#: The largest file a workbook accepts; it is refused with a sentence by the code in the kernel.
-MAX_UPLOAD_BYTES = 1 * MIB
-#: The largest file that travels to the kernel at all; the page itself stops a larger one, with a sentence.
-MAX_TRANSPORT_BYTES = 10 * MIB
-#: The largest websocket message: such a file and the envelope round it. A larger one closes its connection.
+#: The largest file a workbook accepts, a log; it is refused with a sentence by the code in the kernel.
+MAX_UPLOAD_BYTES = 40 * MIB
+#: The most that travels to the kernel at once, be it in several files; the page itself stops more, with a sentence.
+MAX_TRANSPORT_BYTES = 44 * MIB
+#: The largest websocket message: such files and the envelope round them. A larger one closes its connection.
 MAX_MESSAGE_BYTES = MAX_TRANSPORT_BYTES + 1 * MIB
 #: The longest query string that is passed on to a page; a build sheet in the address stays well below.
 MAX_QUERY_BYTES = 16 * 1024

@@ -2,7 +2,7 @@
 (function () {
   'use strict';
   const POLL_MS = 4000;
-  const MAX_FILE_BYTES = 10 * 1024 * 1024; // serve/config.py MAX_TRANSPORT_BYTES; a test holds the two together
+  const MAX_FILE_BYTES = 44 * 1024 * 1024; // serve/config.py MAX_TRANSPORT_BYTES; a test holds the two together
   const SENTENCES = {
     gone: 'The calculation behind this page has stopped: its numbers no longer follow the controls.',
     lost: 'The server does not answer: the numbers no longer follow the controls. Trying again.',
@@ -54,16 +54,17 @@
   function tooLarge(event) {
     const input = event.target;
     if (!(input instanceof HTMLInputElement) || input.type !== 'file') { return; }
-    const large = Array.from(input.files || []).find(function (file) { return file.size > MAX_FILE_BYTES; });
+    const files = Array.from(input.files || []); // they travel as one message
+    const size = files.reduce(function (sum, file) { return sum + file.size; }, 0);
     document.querySelectorAll('.nw-upload-error').forEach(function (old) { old.remove(); });
-    if (!large) { return; }
+    if (size <= MAX_FILE_BYTES) { return; }
     event.stopImmediatePropagation();
     event.preventDefault();
     const line = document.createElement('p');
     line.className = 'nw-field-error nw-upload-error';
     line.setAttribute('role', 'alert');
-    line.textContent = large.name + ' is ' + (large.size / 1048576).toFixed(1) +
-      ' MB, more than can be sent (10 MB). Nothing was sent.';
+    line.textContent = (files.length > 1 ? 'These ' + files.length + ' files are together ' : files[0].name + ' is ') +
+      (size / 1048576).toFixed(1) + ' MB, more than can be sent at once (' + MAX_FILE_BYTES / 1048576 + ' MB). Nothing was sent.';
     const button = pressed && pressed.isConnected ? pressed : document.querySelector('.widget-upload');
     if (button) { button.insertAdjacentElement('afterend', line); } else { document.body.prepend(line); }
     input.value = '';
