@@ -11,10 +11,10 @@ import pandas as pd
 from .. import units
 from ..band import BOTTLE_TEMPERATURE, DENSITY_EXPONENT, HYDROGEN_WEIGHT, WALL_HEAT_SHARE, WORK_SHARE, Band
 from ..build_sheet import BuildSheet
-from ..engine.charge import fresh_charge, mixture
+from ..engine.charge import Charge, fresh_charge
 from ..engine.setup import Setup, spray_speeds
 from ..errors import InputError
-from ..thermo.wideband import shown_lambda
+from ..thermo.wideband import shown_many
 from . import fuel as pf
 from .fuel_system import injector_duty, injector_flow, pump_flow
 from .judgement import blockers, notes
@@ -272,11 +272,7 @@ def _row(
         )
         added[metering] = (needed - supplied[metering]) * per_second
     own, own_added = supplied[control.metering], added[control.metering]
-    gauge = [
-        np.array([shown_lambda(mixture(setup, charge, engine.lambda_with_nitrous, k), weight) for k in range(len(rpm))])
-        * control.gauge_scale
-        for weight in (HYDROGEN_WEIGHT.best, HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
-    ]
+    gauge = _gauge(setup, charge, engine.lambda_with_nitrous) * control.gauge_scale
     return {
         "nitrous_kg_s": flow,
         "nitrous_lb_s": units.lb_from_kg(flow),
@@ -299,6 +295,17 @@ def _row(
         "nitrous_to_all_fuel": flow / (needed * per_second),
         "charge": charge,
     }
+
+
+def _gauge(setup: Setup, charge: Charge, lambda_: float) -> np.ndarray:
+    """Lambda on the gauge at the likely hydrogen weight and at its ends, (3, rpm)."""
+    weights = np.array([HYDROGEN_WEIGHT.best, HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high])[:, None]
+    shown = shown_many(setup.fuel, lambda_, charge.nitrous_fraction, charge.water_fraction, weights)
+    if np.isnan(shown).any():
+        richest = float(charge.nitrous_fraction.max())
+        why = f"With a nitrous fraction of {richest:.2f} the sensor is off its scale."
+        raise InputError("lambda_with_nitrous", lambda_, "", "a signal within lambda 0.5 to 2.5 on air", why)
+    return shown
 
 
 def _fuel_side(sheet: BuildSheet, setup: Setup, rpm: np.ndarray, supplied: np.ndarray, added: np.ndarray) -> dict:
