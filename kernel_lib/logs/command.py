@@ -1,0 +1,145 @@
+"""What the driver and the controller asked for: where a log is at full throttle, and where nitrous is commanded, how much of it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..build_sheet import BuildSheet
+from ..plan.delivery import valve
+from ..plan.pulsing import Pulsing
+from ..plan.ramp import gear_rises
+from . import events as ev
+from .log import Log
+
+GAP_S = 1.0
+"""Longest gap in the data that is bridged [s]; a choice of our own."""
+THROTTLE_PLAY, PRESSURE_PLAY = 3.0, 6.0
+"""What a throttle signal [%] or a manifold pressure [kPa] may waver at full throttle; choices of our own."""
+DUTY_ON, DUTY_OFF = 4.0, 2.0
+"""Valve duty from which the valve counts as commanded, and below which not [%]; no valve opens at so little."""
+BRIDGED_PULSES = 3.0
+"""Pulse periods without command that do not end a hit."""
+THROTTLE, PRESSURE, SPEED = "throttle", "manifold pressure", "engine speed"
+"""What full throttle was seen by."""
+
+
+def full_throttle(log: Log, sheet: BuildSheet) -> tuple[np.ndarray, str]:
+    """Say where a log is at full throttle.
+
+    Parameters
+    ----------
+    log : Log
+    sheet : BuildSheet
+
+    Returns
+    -------
+    tuple
+        A mask on the log's clock, and by what it was seen: `THROTTLE`, `PRESSURE` or `SPEED`; where one is blank the next is taken.
+
+    Notes
+    -----
+    Throttle: from `nitrous.throttle_min_percent` on. Pressure: within 6 kPa of the sheet's at full throttle, engine running. Speed: a smoothed rise of 0.3 of the
+    slowest gear's; part throttle cannot be told from full then.
+    """
+    longest = ev.samples(GAP_S, log.step_s)
+    rpm = ev.filled(ev.despiked(log.get("rpm")), longest)
+    least = sheet.nitrous.throttle_min_percent
+    with np.errstate(invalid="ignore"):
+        running = ~(rpm < 0.6 * sheet.engine.idle_rpm)
+        turning = rpm > 1.2 * sheet.engine.idle_rpm
+    throttle = ev.filled(ev.despiked(log.get("throttle_percent"), 3), longest)
+    mask, left, basis = ev.hysteresis(throttle, least, least - THROTTLE_PLAY) & running, np.isnan(throttle), THROTTLE
+    if left.any() and log.has("manifold_kpa"):
+        pressure = ev.filled(ev.despiked(log.get("manifold_kpa")), longest)
+        at = sheet.value("engine.full_throttle_manifold_kpa")
+        high = ev.hysteresis(pressure, at - PRESSURE_PLAY, at - 2 * PRESSURE_PLAY) & turning
+        basis = PRESSURE if left.all() else basis
+        mask, left = np.where(left, high, mask), left & np.isnan(pressure)
+    if left.any():
+        basis = SPEED if left.all() else basis
+        mask = np.where(left, _rising(rpm, log.step_s, sheet), mask)
+    return mask, basis
+
+
+def _rising(rpm: np.ndarray, step_s: float, sheet: BuildSheet) -> np.ndarray:
+    good = np.isfinite(rpm)
+    if good.sum() < 5:
+        return np.zeros(len(rpm), bool)
+    rise = ev.slope(np.interp(np.arange(len(rpm)), np.flatnonzero(good), rpm[good]), step_s, 0.4)
+    slowest = min(gear_rises(sheet).values())
+    mask = ev.hysteresis(rise, 0.3 * slowest, 0.15 * slowest) & good
+    out = np.zeros(len(rpm), bool)
+    for a, b in ev.runs(mask):
+        if rpm[b - 1] - rpm[a] >= 500 and rpm[b - 1] > 2 * sheet.engine.idle_rpm:
+            out[a:b] = True
+    return out
+
+
+def commanded(log: Log, sheet: BuildSheet, full: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Say where the nitrous valve is commanded, pulses of it bridged.
+
+    Parameters
+    ----------
+    log : Log
+    sheet : BuildSheet
+    full : array, optional
+        Full throttle; a pause in which the throttle is lifted ends a hit.
+
+    Returns
+    -------
+    tuple of array
+        The mask with pauses bridged, and without. Valve duty counts where it is logged, the switch elsewhere: with both logged the switch arms.
+    """
+    duty = ev.filled(log.get("nitrous_duty_percent"), ev.samples(GAP_S, log.step_s), held=True)
+    switch = ev.filled(log.get("nitrous_on"), ev.samples(GAP_S, log.step_s), held=True)
+    with np.errstate(invalid="ignore"):
+        on = np.where(np.isnan(duty), switch >= 0.5, ev.hysteresis(duty, DUTY_ON, DUTY_OFF))
+    pulsed = sheet.nitrous.progressive
+    longest = BRIDGED_PULSES / sheet.nitrous.pulse_hz if pulsed else 0.05
+    joined = on.copy()
+    for a, b in ev.runs(~on):
+        inner = a > 0 and b < len(on)
+        if inner and (b - a) * log.step_s < longest and (full is None or full[a:b].all()):
+            joined[a:b] = True
+    for a, b in ev.runs(joined):
+        if (b - a) * log.step_s < valve(sheet).open_s - 1e-9:
+            joined[a:b] = False
+    return joined, on
+
+
+def commanded_share(log: Log, sheet: BuildSheet) -> np.ndarray:
+    """Mean share of the full flow that the logged valve duty commands, on the log's clock; NaN where no duty is logged.
+
+    Notes
+    -----
+    Raw pulses (two or more in five periods) are averaged over three periods first. Without pulses the switch is the share.
+    """
+    if not sheet.nitrous.progressive:
+        on = commanded(log, sheet)[0] if log.has("nitrous_duty_percent") or log.has("nitrous_on") else None
+        return np.full(len(log.time_s), np.nan) if on is None else on.astype(float)
+    duty = ev.filled(log.get("nitrous_duty_percent"), ev.samples(GAP_S, log.step_s), held=True)
+    return np.where(np.isnan(duty), np.nan, nominal_share(sheet, smooth_duty(log, sheet, duty) / 100))
+
+
+def smooth_duty(log: Log, sheet: BuildSheet, duty: np.ndarray) -> np.ndarray:
+    """Valve duty [%] with raw pulses averaged away, and only those; where a hit begins or ends, over the part of the periods inside it."""
+    period, n = 1 / sheet.nitrous.pulse_hz, len(duty)
+    whole = np.nan_to_num(duty)
+    on = whole > 50
+    ends = (whole < DUTY_ON) | (whole > 100 - DUTY_ON)
+    edges = np.zeros(n)
+    edges[1:] = (on[1:] != on[:-1]) & ends[1:] & ends[:-1]
+    wide, three = ev.samples(5 * period, log.step_s) | 1, ev.samples(3 * period, log.step_s)
+    if wide >= n or not edges.any():
+        return duty
+    raw = ev.box_mean(edges, wide) * wide >= 3.5
+    inside = commanded(log, sheet)[0].astype(float)
+    mean = ev.box_mean(whole * inside, three) / np.maximum(ev.box_mean(inside, three), 1 / three)
+    return np.where(raw, mean * inside, duty)
+
+
+def nominal_share(sheet: BuildSheet, duty: np.ndarray) -> np.ndarray:
+    """Share that a controller means by a valve duty, 0 to 1: the inverse of `Pulsing.duty`; what the valve makes of it near its ends is not counted."""
+    v = Pulsing.of(sheet).valve
+    share = np.clip(duty - (v.open_s - v.close_s) * v.pulse_hz, 0.0, 1.0)
+    return np.where(duty >= 1 - 1e-9, 1.0, share)
