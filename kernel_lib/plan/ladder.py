@@ -19,6 +19,11 @@ from .supply import bore_for, is_weighed
 STEPS_KNOWN, STEPS_UNKNOWN = (0.5, 0.75, 1.0), (0.3, 0.5, 0.75, 1.0)
 """Shares of the planned dose; a choice of our own, no source."""
 
+GATE_LAMBDA = 0.03
+"""How far settled lambda may lie from the target, either way, for the next step; a choice of our own, no source."""
+GATE_TIMING_DEG = 1.0
+"""How much less retard than planned may stand in the log; a choice of our own, no source."""
+
 LOADED = {
     "piston": "pistons",
     "rods": "rods",
@@ -204,7 +209,7 @@ def _plugs(sheet: BuildSheet) -> str:
 def _gate(sheet: BuildSheet, *, last: bool) -> list[str]:
     limits, target = sheet.limits, sheet.engine.lambda_with_nitrous
     return [
-        f"two pulls in a row with lambda within 0.03 of {target:.2f} and never leaner than the stop at {limits.lean_stop_lambda:.3f}",
+        f"two pulls in a row with lambda within {GATE_LAMBDA:g} of {target:.2f} and never leaner than the stop at {limits.lean_stop_lambda:.3f}",
         "no knock, by ear and by the knock signal",
         "timing in the log where the table has it, within one degree",
         f"fuel pressure steady within 5 %{f', injector duty below {limits.injector_duty_percent:g} %' if sheet.nitrous.system == 'dry' else ''}",

@@ -1,0 +1,81 @@
+"""Is the engine ready for nitrous: its own full throttle, before the hit or in a log of its own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..plan.guards import BASE_ROOM
+from ..text import rounded
+from .finding import REPEAT, STOP, Finding
+from .judge_case import Case, holds, unjudged, watch
+
+SPAN_NEEDED = 0.6
+"""Part of the window's engine speeds that a base log has to cover; a choice of our own, no source."""
+BASE_LEAN_STOP = 0.05
+"""Lambda leaner than meant, without nitrous, at which nothing is sprayed until it is mended; a choice of our own, no source."""
+
+
+def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
+    """Hold full throttle without nitrous against what the plan adds to.
+
+    Parameters
+    ----------
+    case : Case
+    cells : DataFrame
+        Of `judge_cells.merged`, those without nitrous; of the base log too, where there is one.
+    """
+    alone = case.kind == "base"
+    if not case.log.has("lambda_"):
+        return [unjudged("base", "The base mixture is not in the log", "Log lambda at full throttle without nitrous.", REPEAT, 80.0 if alone else 40.0)]  # fmt: skip
+    if cells.empty:
+        told = "The plan adds fuel to a base that must be right, and no settled full throttle without nitrous stands in this log. Log a pull without nitrous over the whole window."
+        return [unjudged("base", "No settled full throttle without nitrous", told, REPEAT if alone else "go", 70.0 if alone else 26.0)]  # fmt: skip
+    meant = case.sheet.engine.lambda_without_nitrous
+    off, err = (cells["error"] * meant).to_numpy(), (cells["error_95"] * meant).to_numpy()
+    sure = np.abs(off) - err > BASE_ROOM
+    k = int(np.where(sure, np.abs(off), -1.0).argmax()) if sure.any() else int(np.abs(off).argmax())
+    row, words = cells.iloc[k], case.words
+    numbers = {
+        "rpm": float(row["rpm"]),
+        "lambda": float(meant + off[k]),
+        "meant_lambda": float(meant),
+        "off_lambda": float(off[k]),
+        "off_lambda_95": float(err[k]),
+        "room_lambda": BASE_ROOM,
+        "cells": len(cells),
+    }
+    side = "leaner" if off[k] > 0 else "richer"
+    by = f"{rounded(abs(off[k]), max(err[k], 0.002))} (± {rounded(max(err[k], 0.002), 0.002)}) {side} than"
+    told = f"Without nitrous {words.lambda_(meant + off[k])} at {row['rpm']:.0f} rpm, {by} the {meant:.2f} meant; allowed is {BASE_ROOM:g} either way."
+    if sure[k]:
+        asks = STOP if off[k] > BASE_LEAN_STOP - 1e-9 else REPEAT
+        told += " The plan adds to a base that must be right: mend the engine's own fuel first."
+        return [watch("base", asks, 81.0, f"Lambda without nitrous is {meant + off[k]:.2f} at {row['rpm']:.0f} rpm where {meant:.2f} is meant", told, numbers), *_cover(case, cells)]  # fmt: skip
+    if abs(off[k]) > BASE_ROOM:
+        told += " Whether it is outside cannot be told from this log."
+        return [watch("base", REPEAT if alone else "go", 36.0, f"Lambda without nitrous {meant + off[k]:.2f} at {row['rpm']:.0f} rpm, not surely within {BASE_ROOM:g} of {meant:.2f}", told, numbers), *_cover(case, cells)]  # fmt: skip
+    return [
+        *_cover(case, cells),
+        holds("base", 44.0, f"Lambda without nitrous within {rounded(abs(off[k]), max(err[k], 0.005))} of {meant:.2f}", told, numbers),
+    ]  # fmt: skip
+
+
+def _cover(case: Case, cells: pd.DataFrame) -> list[Finding]:
+    """Say where a base log leaves out much of the window."""
+    if case.kind != "base":
+        return []
+    nitrous = case.sheet.nitrous
+    low, high = float(nitrous.spray_rpm_min), float(nitrous.spray_rpm_max)
+    seen = sorted(cells["rpm"])
+    inside = [rpm for rpm in seen if low - 250 <= rpm <= high + 250]
+    # cells stand 500 rpm apart, each for its own width
+    covered = min(len(inside) * 500.0, high - low) / (high - low)
+    if covered >= SPAN_NEEDED:
+        return []
+    told = (
+        f"Settled readings stand at {seen[0]:.0f} to {seen[-1]:.0f} rpm; the spray window runs from {low:.0f} to {high:.0f} rpm, and {100 * SPAN_NEEDED:.0f} % of it is asked (a choice of our own). "
+        "Pull again over the whole window, in a higher gear if it passes too fast."
+    )
+    numbers = {"covered_percent": 100 * covered, "low_rpm": float(seen[0]), "high_rpm": float(seen[-1])}
+    return [watch("base", REPEAT, 46.0, f"Only {100 * covered:.0f} % of the spray window was seen without nitrous", told, numbers)]  # fmt: skip

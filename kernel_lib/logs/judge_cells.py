@@ -1,0 +1,98 @@
+"""The settled mixture of a log, cell by cell of engine speed and valve duty, over all its pulls."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .judge_case import Case
+
+COLUMNS = [
+    "pull",
+    "rpm",
+    "valve_duty_percent",
+    "n",
+    "seconds",
+    "error",
+    "error_95",
+    "bias",
+    "trim_percent",
+]
+LEAST_ERROR = 0.004
+"""A cell is known no better than this, however many samples it has: what a wide-band repeats within a pull, relative; a choice of our own."""
+
+
+def cells(case: Case) -> pd.DataFrame:
+    """Collect the cells of every pull.
+
+    Parameters
+    ----------
+    case : Case
+
+    Returns
+    -------
+    DataFrame
+        A row a pull and cell: pull (number), rpm, valve_duty_percent (0 without nitrous), n, seconds, error (true lambda over target, less one), error_95,
+        bias (shown less true lambda), trim_percent.
+    """
+    out = []
+    for k, course in enumerate(case.courses):
+        if course is None:
+            continue
+        table = course.cells()
+        if table.empty:
+            continue
+        rows = pd.DataFrame({name: table[name] for name in COLUMNS[1:] if name in table})
+        rows["pull"] = k
+        out.append(rows)
+    if not out:
+        return pd.DataFrame(columns=COLUMNS, dtype=float)
+    found = pd.concat(out, ignore_index=True)
+    found["error_95"] = np.maximum(found["error_95"], LEAST_ERROR)
+    # a correction of the controller hides an error of the tune: without it lambda would stand by so much farther off
+    found["error"] = (1 + found["error"]) * (1 + found["trim_percent"].fillna(0.0) / 100) - 1
+    return found[found["n"] > 0].reset_index(drop=True)
+
+
+def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.DataFrame:
+    """Bring the pulls of each cell together.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Of `cells`.
+    nitrous : bool
+        The cells with nitrous, or those without.
+    enough_s : float
+        Settled reading that a cell needs [s].
+
+    Returns
+    -------
+    DataFrame
+        A row a cell: as `cells`, error weighted by what each pull knows, error_95 no smaller than half their spread; pulls, rich_pulls, lean_pulls (how many
+        are off by more than their own error).
+    """
+    rows = found[(found["valve_duty_percent"] > 0) == nitrous]
+    out = []
+    for (rpm, duty), group in rows.groupby(["rpm", "valve_duty_percent"], sort=True):
+        if group["seconds"].sum() < enough_s:
+            continue
+        weight = 1 / group["error_95"].to_numpy() ** 2
+        error = group["error"].to_numpy()
+        spread = 0.5 * float(np.ptp(error))
+        out.append(
+            {
+                "rpm": float(rpm),
+                "valve_duty_percent": float(duty),
+                "n": int(group["n"].sum()),
+                "seconds": float(group["seconds"].sum()),
+                "error": float(np.average(error, weights=weight)),
+                "error_95": float(max(1 / np.sqrt(weight.sum()), spread)),
+                "bias": float(np.average(group["bias"], weights=weight)),
+                "trim_percent": float(group["trim_percent"].mean()),
+                "pulls": int(group["pull"].nunique()),
+                "rich_pulls": int((group["error"] + group["error_95"] < 0).sum()),
+                "lean_pulls": int((group["error"] - group["error_95"] > 0).sum()),
+            }
+        )
+    return pd.DataFrame(out, columns=[*COLUMNS[1:], "pulls", "rich_pulls", "lean_pulls"])

@@ -1,0 +1,268 @@
+"""The changes that findings ask for, in the tuner's units."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..plan.bottle_day import gauge_pressure, hold_temperature
+from ..plan.proposals import least_lead_ms
+from ..plan.today_rows import pressure_of
+from ..thermo.vessel import bottle_volume, vessel_state
+from ..units import c_from_k, f_from_c, k_from_c
+from .corrections import LEAN_DOUBT, TOLD, base_errors, fuel_steps
+from .finding import GO, Change, Finding
+from .judge_case import Case
+from .judge_lean import lead_seen
+from .judge_spark import margins
+
+_LOGGED = {
+    "timing_deg_btdc": "timing",
+    "fuel_kpa": "fuel pressure",
+    "bottle_kpa": "bottle pressure",
+    "knock": "a knock signal",
+    "throttle_percent": "throttle",
+}
+"""Channels whose absence leaves a judgement open, and what they are called."""
+
+
+def changes(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:
+    """List what to change, fuel first.
+
+    Parameters
+    ----------
+    case : Case
+    findings : list of Finding
+    base, on : DataFrame
+        Cells without and with nitrous, of `judge_cells.merged`.
+    """
+    return [
+        *_fuel(case, findings, base, on),
+        *_timing(case, findings),
+        *_bottle(case, findings),
+        *_guards(findings),
+        *_lead(case, findings),
+        *_hardware(findings),
+        *_log(case),
+    ]
+
+
+def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
+    """Why no fuel is recommended; "" where it may be."""
+    if case.suspects:
+        return "a misfire is suspected, which reads lean"
+    sensors = [f for f in findings if f.key == "sensors" and f.asks != GO]
+    if sensors:
+        return "the lambda reading cannot be believed"
+    pressure = [f for f in findings if f.key == "fuel_pressure" and f.asks != GO]
+    if pressure:
+        return "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"
+    if not case.can_tell and len(on):
+        target = case.sheet.engine.lambda_with_nitrous
+        if float((on["error"] * target).max()) > LEAN_DOUBT:
+            return f"it reads lean by more than {LEAN_DOUBT:g} and a misfire cannot be ruled out"
+    return ""
+
+
+def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:
+    if withheld(case, findings, on):
+        return []
+    first = base_errors(base) if len(base) else {}
+    out = []
+    own = fuel_steps(case.sheet, base, nitrous=False, base_error={})
+    for _, row in own.iterrows():
+        if abs(row["change"]) >= TOLD:
+            out.append(_base_change(row))
+    mended = {r.what for r in out} == {"base fuel"}
+    if on.empty or _bottle_wrong(findings):
+        return out
+    cells = on.assign(own_share=[_own_share(case, r, d) for r, d in zip(on["rpm"], on["valve_duty_percent"], strict=True)])  # fmt: skip
+    for _, row in fuel_steps(case.sheet, cells, nitrous=True, base_error=first if mended else {}).iterrows():
+        if abs(row["change"]) >= TOLD:
+            out.append(_added_change(case, row))
+    return out
+
+
+def _bottle_wrong(findings: list[Finding]) -> bool:
+    """Whether another flow came than the fuel is set for: then the bottle is mended, not the fuel."""
+    return any(f.key == "bottle" and f.asks != GO for f in findings)
+
+
+def _place(case: Case, rpm: float, duty_percent: float) -> tuple[float, float]:
+    """Speed of the map, and share of the full flow for a valve duty."""
+    room = case.tune.room
+    share = duty_percent / 100
+    if case.tune.pulsed:
+        from ..plan.pulsing import Pulsing
+
+        share = float(Pulsing.of(case.sheet).share(min(share, 1.0)))
+    return float(np.clip(rpm, room.rpm[0], room.rpm[-1])), float(np.clip(share, 0.0, 1.0))
+
+
+def _planned(case: Case, rpm: float, duty_percent: float) -> dict[str, float]:
+    """Fuel by the plan in a cell: total, added [kg/h], added [ms]."""
+    from ..plan.room import added_fuel_key
+
+    rpm, share = _place(case, rpm, duty_percent)
+    names = {
+        "total": "fuel_total_kg_h",
+        "added": added_fuel_key(case.sheet, "kg_h"),
+        "ms": "fuel_added_ms",
+        "percent": "fuel_added_percent",
+    }
+    return {name: float(case.tune.room.at(column, rpm, share)) for name, column in names.items()}
+
+
+def _own_share(case: Case, rpm: float, duty_percent: float) -> float:
+    """The engine's own part of all fuel in a cell."""
+    plan = _planned(case, rpm, duty_percent)
+    part = 1 - plan["added"] / plan["total"] if plan["total"] > 0 else 1.0
+    return part if np.isfinite(part) else 1.0
+
+
+def _signed(value: float, digits: int = 1) -> str:
+    return f"{value:+.{digits}f}".replace("-", "−")
+
+
+def _base_change(row: pd.Series) -> Change:
+    percent = 100 * row["change"]
+    verb = "Add" if percent > 0 else "Take out"
+    told = (
+        f"{verb} {abs(percent):.1f} % of the engine's own fuel at {row['rpm']:.0f} rpm ({100 * row['low']:.1f} to {100 * row['high']:.1f} %), in the base table, not in the nitrous table: "
+        f"without nitrous lambda stands {100 * abs(row['error']):.1f} % {'lean' if row['error'] > 0 else 'rich'} there."
+    )
+    return Change("base fuel", told, float(row["rpm"]), 0.0, percent, 100 * row["low"], 100 * row["high"], "% of the engine's own fuel", row["bounded_by"])  # fmt: skip
+
+
+def _added_change(case: Case, row: pd.Series) -> Change:
+    plan, words = _planned(case, row["rpm"], row["valve_duty_percent"]), case.words
+    percent, low, high = (100 * row[name] for name in ("change", "low", "high"))
+    flow = row["change"] * plan["total"]
+    verb = "Add" if percent > 0 else "Take out"
+    also = [f"{abs(words.fuel(flow)):.1f} {words.fuel_unit}"]
+    wet = case.sheet.nitrous.system == "wet"
+    if not wet and plan["added"] > 0 and np.isfinite(plan["ms"]):
+        also.append(f"{abs(flow * plan['ms'] / plan['added']):.2f} ms of open time")
+    if plan["added"] > 0:
+        of_added = 100 * flow / plan["added"]
+        also.append(f"{abs(of_added):.0f} % of the {'fuel jet' if wet else 'added fuel'}")
+        if wet:
+            also.append(f"about {abs(of_added) / 2:.0f} % of the jet's bore")
+    where = f"at {row['rpm']:.0f} rpm" + (
+        f" and {row['valve_duty_percent']:.0f} % valve duty" if case.tune.pulsed else ""
+    )
+    told = f"{verb} {abs(percent):.1f} % of all fuel {where} ({low:.1f} to {high:.1f} %), that is {', '.join(also)}; in the nitrous table."
+    return Change("fuel", told, float(row["rpm"]), float(row["valve_duty_percent"]), percent, low, high, "% of all fuel", row["bounded_by"])  # fmt: skip
+
+
+def _timing(case: Case, findings: list[Finding]) -> list[Change]:
+    """Missing degrees, speed by speed."""
+    if not any(f.key == "retard" and f.asks != GO for f in findings):
+        return []
+    rows: dict[float, float] = {}
+    for k, use, margin in margins(case):
+        course = case.courses[k]
+        for rpm in np.unique(500 * np.round(course.rpm[use] / 500)):
+            there = use & (np.abs(course.rpm - rpm) <= 250)
+            if there.sum() >= 3:
+                rows[float(rpm)] = min(rows.get(float(rpm), 0.0), float(np.quantile(margin[there], 0.1)))
+    out = []
+    for rpm, short in sorted(rows.items()):
+        if short < -0.5:
+            degrees = float(np.ceil(-2 * short) / 2)
+            told = f"Take {degrees:g} degrees more out at {rpm:.0f} rpm while nitrous flows and until it is gone; check it with a timing light, bottle shut."
+            out.append(Change("timing", told, rpm, None, -degrees, -degrees, -degrees, "degrees", ""))
+    return out
+
+
+def _bottle(case: Case, findings: list[Finding]) -> list[Change]:
+    """Temperature to bring the bottle to."""
+    if not any(f.key == "bottle" and f.asks != GO and "window_low_kpa" in f.numbers for f in findings):
+        return []
+    sheet, words = case.sheet, case.words
+    try:
+        T_c, kpa = _target(case)
+    except ValueError:
+        return []
+    told = (
+        f"Bring the bottle to about {words.celsius(T_c)}, {words.kpa(kpa)} gauge, by heater jacket or warm water (never a flame), and look at the gauge just before the pull. "
+        f"The fuel is set for {words.celsius(sheet.nitrous.bottle_temperature_c)}."
+    )
+    amount, unit = (T_c, "°C") if case.metric else (float(f_from_c(T_c)), "°F")
+    return [Change("bottle", told, None, None, amount, None, None, unit, "")]
+
+
+def _target(case: Case) -> tuple[float, float]:
+    """Temperature [°C] and gauge pressure [kPa] to bring the bottle to: the plan's if it lies in the window, else the middle of that."""
+    sheet, nitrous = case.sheet, case.sheet.nitrous
+    planned = pressure_of(sheet)
+    if planned is not None and nitrous.window_low_kpa <= planned.best <= nitrous.window_high_kpa:
+        return nitrous.bottle_temperature_c, planned.best
+    T_c = c_from_k(hold_temperature(sheet))
+    fill, volume = sheet.value("nitrous.bottle_fill_kg"), bottle_volume(nitrous.bottle_rated_fill_kg)
+    return T_c, gauge_pressure(sheet, vessel_state(k_from_c(T_c), fill, volume).P) / 1e3
+
+
+def _guards(findings: list[Finding]) -> list[Change]:
+    out = []
+    for f in findings:
+        if f.key == "guard" and f.asks != GO:
+            told = f"Set the guard '{f.numbers['guard']}' so that it closes the nitrous valve by itself, and prove it with the bottle shut."
+            out.append(Change("guard", told))
+    return list({c.sentence: c for c in out}.values())
+
+
+def _lead(case: Case, findings: list[Finding]) -> list[Change]:
+    """Fuel lead, where the mixture went lean as the nitrous came in."""
+    late = [f for f in findings if f.key == "lean" and f.numbers.get("cause") == "late fuel" and f.asks != GO]
+    if not late or case.suspects or not len(case.tune.dosed.rpm):
+        return []
+    sheet = case.sheet
+    planned, _ = least_lead_ms(sheet, case.tune.dosed)
+    lead = max(planned, sheet.nitrous.fuel_lead_ms)
+    seen = None
+    for pull, course in zip(case.pulls, case.courses, strict=True):
+        for hit in pull.hits if course is not None else ():
+            found = lead_seen(case, hit)
+            seen = found if seen is None or (found is not None and found < seen) else seen
+    if seen is not None:
+        missing = lead - 1e3 * seen
+        told = (
+            f"Bring the added fuel {missing:.0f} ms earlier, so that it comes {lead:.0f} ms before the nitrous valve's command; in this log it came {abs(1e3 * seen):.0f} ms {'before' if seen >= 0 else 'after'} it. "
+            "Prove it with the bottle shut: gauge and injector open time must move first."
+        )
+        return [Change("lead", told, None, None, missing, None, None, "ms", "")]
+    told = f"Let the added fuel come at least {lead:.0f} ms before the nitrous valve's command, and log the injector open time: when it came is not in this log."
+    return [Change("lead", told, None, None, lead, None, None, "ms", "")]
+
+
+def _hardware(findings: list[Finding]) -> list[Change]:
+    out = []
+    for f in findings:
+        if f.key == "injector" and f.asks != GO:
+            over = f.numbers["most_percent"] / f.numbers["limit_percent"]
+            told = f"Injectors of at least {100 * (over - 1):.0f} % more flow, or a dose that much smaller in fuel at {f.numbers['rpm']:.0f} rpm and above."
+            out.append(
+                Change("hardware", told, f.numbers["rpm"], None, 100 * (over - 1), None, None, "% more injector flow")
+            )
+        if f.key == "fuel_pressure" and f.asks != GO:
+            out.append(Change("hardware", "Find why the fuel pressure falls before anything else: filter, pump voltage under load, pump, regulator."))  # fmt: skip
+    return out
+
+
+def _log(case: Case) -> list[Change]:
+    """Channels to add."""
+    missing = [name for key, name in _LOGGED.items() if not case.log.has(key)]
+    if (
+        case.sheet.nitrous.system == "dry"
+        and not case.log.has("injector_duty_percent")
+        and not case.log.has("injector_ms")
+    ):
+        missing.append("injector open time")
+    if case.kind == "nitrous" and case.tune.pulsed and not case.log.has("nitrous_duty_percent"):
+        missing.append("valve duty")
+    if not missing:
+        return []
+    from ..text import listed
+
+    return [Change("log", f"Log also {listed(missing)}: without them something here stays unjudged.")]

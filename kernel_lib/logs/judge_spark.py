@@ -1,0 +1,162 @@
+"""Was the timing really taken back while nitrous was in the charge, and did it knock."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..plan.ladder import GATE_TIMING_DEG
+from .events import runs
+from .finding import GO_BACK, REPEAT, STOP, Finding
+from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, holds, unjudged, watch, widened
+from .judge_lean import index_of, with_nitrous
+
+SHORT_STOP_DEG = 4.0
+"""Retard short of the plan by more than this is a stop; a choice of our own, no source."""
+NONE_PART = 0.25
+"""Less than this part of the planned retard counts as none at all; a choice of our own, no source."""
+MORE_DEG = 4.0
+"""Retard beyond the plan that is worth a word: lost power, hot exhaust; a choice of our own, no source."""
+
+
+def margins(case: Case) -> list[tuple[int, np.ndarray, np.ndarray]]:
+    """Find the retard in the log less the planned, pull by pull [deg].
+
+    Parameters
+    ----------
+    case : Case
+
+    Returns
+    -------
+    list of tuple
+        Number of the pull, samples of its course that are judged, margin there (below 0: too little retard).
+    """
+    timing, out = case.log.get("timing_deg_btdc"), []
+    for k, (pull, course) in enumerate(zip(case.pulls, case.courses, strict=True)):
+        if course is None or not pull.hits:
+            continue
+        index = index_of(case, course)
+        step = float(np.median(np.diff(course.time_s)))
+        inside = (index >= pull.start) & (index < pull.stop)
+        near = widened(~inside, round(EDGE_S / step))
+        margin = course.timing_base - timing[index] - course.retard_planned
+        use = with_nitrous(course) & ~near & np.isfinite(margin) & (course.retard_planned > 0)
+        out.append((k, use, margin))
+    return out
+
+
+def judge_retard(case: Case) -> list[Finding]:
+    """Hold the timing in the log against the plan, from the first nitrous to the last."""
+    if not case.log.has("timing_deg_btdc"):
+        told = "Timing is not in the log: nobody knows whether it was taken back. Log it, or check every speed with a timing light."
+        return [unjudged("retard", "Timing is not in the log", told, REPEAT, 75.0)]
+    found, judged = [], 0
+    for k, use, margin in margins(case):
+        course = case.courses[k]
+        judged += int(use.sum())
+        step = float(np.median(np.diff(course.time_s)))
+        for a, b in runs(use & (margin < -GATE_TIMING_DEG)):
+            n = cycles(course.rpm[a:b], step)
+            if n >= CYCLES_SURE:
+                found.append((_robust_low(margin[a:b]), k, a, b, n))
+    if not judged:
+        told = "No reading of timing goes with nitrous in the charge at full throttle."
+        return [unjudged("retard", "Retard on nitrous cannot be told", told, REPEAT, 55.0)]
+    return [_short(case, *min(found, key=lambda f: f[0]))] if found else [_kept(case)]
+
+
+def _robust_low(margin: np.ndarray) -> float:
+    """Tenth part from below: one odd sample does not decide."""
+    return float(np.quantile(margin, 0.1))
+
+
+def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Finding:
+    """Say that the retard was short, by how much, and when."""
+    course, pull = case.courses[k], case.pulls[k]
+    margin = course.timing_base - case.log.get("timing_deg_btdc")[index_of(case, course)] - course.retard_planned
+    at = a + int(np.nanargmin(margin[a:b]))
+    planned, rpm = float(course.retard_planned[at]), float(course.rpm[at])
+    logged = planned + short
+    none = logged < NONE_PART * planned
+    index = int(index_of(case, course)[a])
+    early = any(h.wash_out.start <= index < h.wash_out.stop for h in pull.hits)
+    asks = STOP if none or short < -SHORT_STOP_DEG else GO_BACK
+    when = "while the nitrous washed out" if early else f"at {rpm:.0f} rpm"
+    spell = (float(course.time_s[a]), float(course.time_s[b - 1]))
+    numbers = {
+        "short_deg": -short,
+        "planned_deg": planned,
+        "logged_deg": logged,
+        "rpm": rpm,
+        "cycles": n,
+        "gate_deg": GATE_TIMING_DEG,
+        "in_wash_out": early,
+    }
+    what = (
+        "Timing came back before the nitrous was gone"
+        if early
+        else "The retard was not applied"
+        if none
+        else "Too little retard"
+    )
+    title = f"{what}: {max(logged, 0):.0f} of {planned:.1f} degrees {when}"
+    told = (
+        f"The log shows {logged:.1f} degrees less than the known-good timing where {planned:.1f} are planned, {-short:.1f} short, for {n:.0f} cycles of each cylinder from {spell[0]:.2f} to "
+        f"{spell[1]:.2f} s; {GATE_TIMING_DEG:g} is allowed, {SHORT_STOP_DEG:g} is a stop (a choice of our own). Too early on nitrous breaks parts before it can be heard."
+    )
+    return watch("retard", asks, (86.0 if asks == STOP else 72.0) + min(-short, 10.0), title, told, numbers, spell)
+
+
+def _kept(case: Case) -> Finding:
+    """Say that enough was taken out, and where a good deal more was."""
+    least, most, rpm, high_rpm = np.inf, -np.inf, np.nan, np.nan
+    for k, use, margin in margins(case):
+        if use.any():
+            course = case.courses[k]
+            low, high = float(np.quantile(margin[use], 0.05)), float(np.quantile(margin[use], 0.95))
+            if low < least:
+                least, rpm = low, float(course.rpm[use][int(np.abs(margin[use] - low).argmin())])
+            if high > most:
+                most, high_rpm = high, float(course.rpm[use][int(np.abs(margin[use] - high).argmin())])
+    numbers = {"least_margin_deg": least, "most_margin_deg": most, "rpm": rpm, "gate_deg": GATE_TIMING_DEG}
+    if most > MORE_DEG:
+        told = f"Up to {most:.1f} degrees more than planned were taken out at {high_rpm:.0f} rpm: no harm to the parts, but less power and a hotter exhaust. Nowhere was it more than {max(-least, 0):.1f} short."
+        return watch(
+            "retard", "go", 28.0, f"{most:.0f} degrees more retard than planned at {high_rpm:.0f} rpm", told, numbers
+        )
+    told = f"While nitrous was in the charge, its wash-out included, the log shows the planned retard or more; the least is {abs(least):.1f} degrees {'over' if least >= 0 else 'short'} at {rpm:.0f} rpm, and {GATE_TIMING_DEG:g} is allowed."
+    return holds("retard", 40.0, f"Retard as planned within {max(abs(least), 0.5):.1f} degrees", told, numbers)
+
+
+def judge_knock(case: Case) -> list[Finding]:
+    """Say whether the knock signal rose above what this engine shows by itself."""
+    if not case.log.has("knock"):
+        told = "No knock signal in the log. By ear only the loud ones are heard, and at speed none: log a knock signal, or read the plugs for specks after every pull."
+        return [unjudged("knock", "No knock signal in the log", told, "go", 30.0)]
+    seen = case.knock
+    if seen is None or getattr(seen, "unjudged", ""):
+        why = getattr(seen, "unjudged", "") or "What is background and what is knock could not be told apart."
+        return [unjudged("knock", "Knock cannot be judged", why, REPEAT if case.kind == "nitrous" else "go", 35.0)]
+    on = [burst for burst in seen.bursts if burst.nitrous]
+    base = [burst for burst in seen.bursts if not burst.nitrous]
+    if not on and not base:
+        told = f"The signal never rose above what this engine shows by itself at that speed. {seen.note}".strip()
+        return [holds("knock", 38.0, "No knock activity", told, {"bursts": 0})]
+    out = []
+    for bursts, with_it in ((on, True), (base, False)):
+        if not bursts:
+            continue
+        b = max(bursts, key=lambda e: e.times)
+        which = "on nitrous" if with_it else "without nitrous"
+        told = (
+            f"The signal rose to {b.times:.1f} times what marks knock at {b.rpm:.0f} rpm, {b.begin_s:.2f} s into the log, {len(bursts)} time{'' if len(bursts) == 1 else 's'} in all {which}. "
+            + (
+                "Knock on nitrous is a stop, whatever the rest says: bottle shut, plugs out, look for specks; then fuel, timing and octane, before anything is sprayed again."
+                if with_it
+                else "An engine that knocks by itself has no margin for nitrous: mend its own timing or fuel first."
+            )
+        )
+        numbers = {"bursts": len(bursts), "rpm": float(b.rpm), "times": float(b.times), "nitrous": with_it}
+        title = f"Knock {which} at {b.rpm:.0f} rpm"
+        weight = 96.0 if with_it else 82.0
+        out.append(watch("knock", STOP, weight, title, told, numbers, (float(b.begin_s), float(b.end_s))))
+    return out

@@ -1,0 +1,100 @@
+"""Which step this was, whether the plan lets the next one be, what guards did, and what the plugs say."""
+
+from __future__ import annotations
+
+from ..text import listed, lowered
+from .finding import GO_BACK, REPEAT, STOP, Finding
+from .judge_case import CLEAN, NOT_READ, ODD, Case, holds, unjudged, watch
+
+STEP_ROOM = 0.06
+"""How far a dose may lie from a step of the ladder and still be that step, of the planned dose; a choice of our own, no source."""
+LESSER = {"bottle window": REPEAT, "rich stop": GO_BACK, "coolant": REPEAT, "gear": GO_BACK}
+"""What a guard that was missed asks for; every other one is a stop. Choices of our own, no source."""
+
+
+def judge_step(case: Case) -> list[Finding]:
+    """Say which step of the ladder the log shows."""
+    step, steps = case.step, case.tune.ladder.steps
+    if step is None or not steps:
+        why = "Valve duty and nitrous switch are not in the log, or nothing flows by the plan."
+        return [unjudged("step", "Which step of the ladder this was cannot be told", why, REPEAT, 20.0)]
+    percent = 100 * step.share
+    numbers = {"share_of_plan": step.share, "index": step.index}
+    if step.share > steps[-1].share + STEP_ROOM:
+        told = f"The log shows {percent:.0f} % of the planned dose. More than the plan has no fuel, no timing and no limit that was looked at. {step.note}".strip()
+        return [watch("step", STOP, 83.0, f"{percent:.0f} % of the planned dose, more than any step", told, numbers)]
+    if step.index is None:
+        below = [s.share for s in steps if s.share < step.share]
+        near = f"between the steps of {listed([f'{100 * s.share:.0f} %' for s in steps])}"
+        told = f"The log shows {percent:.0f} % of the planned dose, {near}: fuel and timing of a step go with its own dose. {step.note}".strip()
+        numbers["step_below"] = below[-1] if below else None
+        return [watch("step", "go", 27.0, f"{percent:.0f} % of the planned dose, none of the ladder's steps", told, numbers)]  # fmt: skip
+    now = steps[step.index]
+    told = f"This is step {step.index + 1} of {len(steps)}: {100 * now.share:.0f} % of the planned dose, about {now.hp:.0f} hp at the crank. {step.note}".strip()
+    if now.obstacle:
+        said = f"{told} The plan says of it: it {now.obstacle}."
+        return [watch("step", GO_BACK, 68.0, f"This step {now.obstacle}", said, numbers)]
+    return [holds("step", 18.0, f"Step {step.index + 1} of {len(steps)}: {100 * now.share:.0f} % of the planned dose", told, numbers)]  # fmt: skip
+
+
+def judge_plan(case: Case) -> list[Finding]:
+    """Say what the plan itself forbids."""
+    blockers = case.tune.blockers
+    if not blockers:
+        return [
+            holds("plan", 5.0, "The plan forbids nothing", "No limit of the build sheet is broken by the planned dose.")
+        ]
+    more = f" And {len(blockers) - 1} more; see the tune sheet." if len(blockers) > 1 else ""
+    told = f"{blockers[0]}{more} However good this log is, the plan has to be mended before the next step up."
+    return [watch("plan", GO_BACK, 66.0, f"The plan itself forbids the next step: {lowered(blockers[0]).rstrip('.')}", told, {"blockers": len(blockers)})]  # fmt: skip
+
+
+def judge_guards(case: Case) -> list[Finding]:
+    """Say which guard should have ended the nitrous, or never let it begin."""
+    out = []
+    for miss in case.missed:
+        asks = LESSER.get(miss.guard, STOP)
+        at = (float(miss.begin_s), float(miss.end_s))
+        weight = {STOP: 87.0, GO_BACK: 64.0, REPEAT: 50.0}[asks]
+        numbers = {"guard": miss.guard, "seconds": at[1] - at[0], "depth": miss.depth}
+        told = f"{miss.sentence} The valve stayed commanded all the same: the guard is not set, set too wide, or not wired."
+        out.append(watch("guard", asks, weight, miss.title, told, numbers, at))
+    if out:
+        return out
+    fired = f" Ended by a guard: {listed(list(dict.fromkeys(case.fired)))}." if case.fired else ""
+    names = list(dict.fromkeys(case.unchecked))
+    if names:
+        told = f"Not in the log, and so not checked: {listed(names)}.{fired}"
+        return [unjudged("guard", f"{len(names)} guard{'s' if len(names) > 1 else ''} could not be checked", told)]
+    return [holds("guard", 24.0, "No guard was missed", f"Nothing in this log should have ended the nitrous and did not.{fired}")]  # fmt: skip
+
+
+def judge_plugs(case: Case) -> list[Finding]:
+    """Say what the plugs show, cylinder by cylinder."""
+    n, plugs = case.sheet.engine.cylinders, case.plugs
+    read = {k: word for k, word in plugs.items() if word != NOT_READ}
+    numbers = {"cylinders": n, "read": len(read), "plugs": {str(k): v for k, v in sorted(plugs.items())}}
+    hard = {k: word for k, word in read.items() if word in ("melted", "specks")}
+    if hard:
+        names = listed([f"{k} ({word})" for k, word in sorted(hard.items())])
+        told = f"Cylinder {names}: specks on the porcelain are aluminium of the piston, a melted strap is heat beyond what the plug carries (common practice, no source). Bottle shut; find the cause in that cylinder first."
+        return [watch("plugs", STOP, 97.0, f"Plug of cylinder {names}", told, numbers)]
+    unlike = {k: word for k, word in read.items() if word in ("lean", "rich", ODD)}
+    if unlike:
+        names = listed([f"{k} ({word})" for k, word in sorted(unlike.items())])
+        told = f"Cylinder {names}: a plug that differs is a cylinder that differs, and the lambda sensor shows only the mean. Mend distribution, injector or nozzle there before any more nitrous."
+        return [watch("plugs", GO_BACK, 79.0, f"Plug of cylinder {names} unlike the others", told, numbers)]
+    if len(read) < n:
+        told = f"{len(read)} of {n} plugs read. One sensor averages the cylinders: a lean one among rich ones shows on its plug only. Shut off at full throttle at the end of the pull, then read them all (common practice, no source)."
+        return [unjudged("plugs", f"{'No plug' if not read else f'{len(read)} of {n} plugs'} read", told, "go", 28.0)]
+    if all(word == CLEAN for word in read.values()):
+        return [holds("plugs", 34.0, f"All {n} plugs clean and alike", "No specks, nothing melted, none unlike the others.", numbers)]  # fmt: skip
+    return []
+
+
+def plugs_gate(case: Case) -> str:
+    """The gate that plugs put before the next step; "" where all are read and clean."""
+    n = case.sheet.engine.cylinders
+    if sum(word == CLEAN for word in case.plugs.values()) >= n:
+        return ""
+    return f"Read all {n} plugs first: one sensor averages the cylinders, and a lean one among rich ones shows on its plug only."

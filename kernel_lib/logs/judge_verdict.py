@@ -1,0 +1,213 @@
+"""All findings of a log, worst first; the verdict, its headline, its gates and the step it leaves open."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..plan.ladder import Step
+from ..text import listed, lowered
+from . import judge_cells as jc
+from .events import GAP, LIFT, MISSED_SHIFT, SHIFT, WHEEL_SPIN
+from .finding import GO, GO_BACK, REPEAT, STOP, Finding
+from .judge_base import judge_base
+from .judge_case import Case, by_weight, unjudged, watch
+from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_sensors, judge_trims
+from .judge_lean import index_of, judge_lean, judge_misfire
+from .judge_spark import judge_knock, judge_retard
+from .judge_step import judge_guards, judge_plan, judge_plugs, judge_step, plugs_gate
+from .judge_supply import judge_bottle, judge_fuel_pressure, judge_injector, static_and_lean
+
+UNSETTLED = (SHIFT, MISSED_SHIFT, WHEEL_SPIN, LIFT, GAP)
+"""Events in which no reading counts as settled."""
+
+
+def cells_of(case: Case) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Cells without and with nitrous, all pulls and the base log together."""
+    found = jc.cells(case)
+    other = jc.cells(case.base) if case.base is not None else found.iloc[:0]
+    if len(other):
+        other = other.assign(pull=other["pull"] + 1000)
+        found = pd.concat([found, other], ignore_index=True) if len(found) else other
+    return (
+        jc.merged(found, nitrous=False, enough_s=ENOUGH_S),
+        jc.merged(found, nitrous=True, enough_s=ENOUGH_S),
+    )
+
+
+def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Finding]:
+    """Judge everything.
+
+    Parameters
+    ----------
+    case : Case
+    base, on : DataFrame
+        Of `cells_of`.
+
+    Returns
+    -------
+    list of Finding
+        Worst first.
+    """
+    if case.kind == "nothing":
+        return [_nothing(case)]
+    settled, full = _masks(case)
+    shared = [
+        *judge_base(case, base),
+        *judge_fuel_pressure(case),
+        *judge_injector(case),
+        *judge_knock(case),
+        *judge_sensors(case, settled, full),
+        *judge_trims(
+            case, pd.concat([on, base], ignore_index=True) if len(on) and len(base) else on if len(on) else base
+        ),
+        *judge_samples(case, on if case.kind == "nitrous" else base),
+    ]
+    if case.kind == "base":
+        return by_weight([_of_base(f) for f in [*shared, *_unknown_nitrous(case), *_forbidden(case)]])
+    suspects = tuple((float(s.begin_s), float(s.end_s)) for s in case.suspects)
+    lean = judge_lean(case, suspects)
+    mixture = judge_lambda(case, on)
+    reads_lean = any(f.key in ("lean", "lambda") and f.asks in (GO_BACK, STOP) for f in [*lean, *mixture])
+    found = [
+        *mixture,
+        *lean,
+        *judge_misfire(case, reads_lean),
+        *judge_retard(case),
+        *judge_bottle(case),
+        *judge_guards(case),
+        *judge_step(case),
+        *judge_plan(case),
+        *judge_plugs(case),
+        *shared,
+    ]
+    return by_weight(static_and_lean(found))
+
+
+def _nothing(case: Case) -> Finding:
+    told = f"Nowhere is the throttle open beyond {case.sheet.nitrous.throttle_min_percent:g} % for as long as a pull takes, and no nitrous was commanded. Log one pull at full throttle, from low in the window to its end."
+    return unjudged("samples", "No pull at full throttle in this log", told, REPEAT, 90.0)
+
+
+def _of_base(f: Finding) -> Finding:
+    """Without nitrous there is no step to go back to: what asks for that asks to wait until it is mended."""
+    return f if f.asks != GO_BACK else Finding(f.key, "stop", STOP, f.weight, f.title, f.sentence, f.at_s, f.numbers)
+
+
+def _unknown_nitrous(case: Case) -> list[Finding]:
+    if case.log.has("nitrous_duty_percent") or case.log.has("nitrous_on"):
+        return []
+    told = "No nitrous channel is in the log; it is taken for a log without nitrous. If any was sprayed, nothing here holds."
+    return [watch("samples", GO, 22.0, "Taken for a pull without nitrous: no nitrous channel in the log", told)]
+
+
+def _forbidden(case: Case) -> list[Finding]:
+    """What the plan forbids; before the first step it is told, the ladder's own obstacles decide."""
+    return [
+        f if f.asks == GO else Finding(f.key, "watch", GO, 21.0, f.title, f.sentence, f.at_s, f.numbers)
+        for f in judge_plan(case)
+    ]
+
+
+def _masks(case: Case) -> tuple[np.ndarray, np.ndarray]:
+    """Settled readings, and full throttle outside of what upsets a reading, on the log's clock."""
+    n = len(case.log.time_s)
+    settled, full = np.zeros(n, bool), np.zeros(n, bool)
+    margin = round(0.3 / case.log.step_s)
+    for pull, course in zip(case.pulls, case.courses, strict=True):
+        full[pull.start + margin : pull.stop] = True
+        for event in pull.events:
+            if event.kind in UNSETTLED:
+                full[max(event.start - margin, 0) : event.stop + margin] = False
+        if course is not None:
+            settled[index_of(case, course)[course.settled]] = True
+    return settled, full
+
+
+def headline_of(kind: str, verdict: str, findings: list[Finding]) -> str:
+    """First line: the verdict and its heaviest reason.
+
+    Parameters
+    ----------
+    kind : {"nitrous", "base", "nothing"}
+    verdict : str
+    findings : list of Finding
+        Worst first.
+    """
+    reason = lowered(findings[0].title).rstrip(".") if findings else "nothing was judged"
+    if kind == "base":
+        return f"Ready for the first step: {reason}." if verdict == GO else f"Do not spray yet, because {reason}."
+    return f"{verdict.capitalize()}: {reason}."
+
+
+def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | None) -> list[str]:
+    """What has to hold before anything more is sprayed.
+
+    Parameters
+    ----------
+    case : Case
+    verdict : str
+    findings : list of Finding
+    after : Step or None
+        The step that the verdict leaves open.
+    """
+    if verdict == STOP:
+        return [f"Bottle shut until this is mended: {lowered(f.title)}." for f in findings if f.asks == STOP]
+    out = [f"First mend: {lowered(f.title)}." for f in findings if f.asks == verdict and verdict == GO_BACK]
+    if case.kind == "base":
+        return [*out, "Rehearse fuel and timing with the bottle shut, as the tune sheet says, before the first step."]
+    if case.kind == "nothing":
+        return ["Log a pull at full throttle."]
+    plugs = plugs_gate(case)
+    out += [plugs] if plugs else []
+    good = clean_pulls(case, findings)
+    if good < 2:
+        held = {0: "no clean pull", 1: "1 clean pull"}[good]
+        out.append(f"Two clean pulls in a row at this step: this log holds {held}.")
+    blind = [
+        f
+        for f in findings
+        if f.state == "unjudged" and f.key in ("retard", "knock", "fuel_pressure", "bottle", "guard")
+    ]
+    if blind:
+        out.append(
+            f"Make sure by other means of what this log does not show: {listed([lowered(f.title) for f in blind])}."
+        )
+    if after is not None and after.obstacle:
+        out.append(f"The step of {100 * after.share:.0f} % {after.obstacle}: it may not be sprayed as planned.")
+    return out
+
+
+def clean_pulls(case: Case, findings: list[Finding]) -> int:
+    """Nitrous pulls in which nothing was found that asks for more than to go on."""
+    bad = [f.at_s for f in findings if f.asks != GO and f.at_s is not None]
+    whole = any(f.asks != GO and f.at_s is None for f in findings)
+    if whole:
+        return 0
+    count = 0
+    for pull in case.pulls:
+        if pull.kind != "nitrous":
+            continue
+        a, b = case.seconds(pull.start), case.seconds(pull.stop) + 2.0
+        count += not any(x <= b and a <= y for x, y in bad)
+    return count
+
+
+def next_step(case: Case, verdict: str) -> tuple[Step | None, str]:
+    """The step of the ladder that a verdict leaves open, and which that is."""
+    steps, seen = case.tune.ladder.steps, case.step
+    if verdict == STOP or not steps or case.kind == "nothing":
+        return None, ""
+    if case.kind == "base":
+        return (steps[0], "the first step") if verdict == GO else (None, "")
+    if seen is None or not np.isfinite(seen.share):
+        return None, ""
+    shares = np.array([s.share for s in steps])
+    lower = np.flatnonzero(shares < seen.share - 1e-9) if seen.index is None else np.arange(seen.index)
+    same = (int(lower[-1]) if len(lower) else None) if seen.index is None else seen.index
+    upper = len(lower) if seen.index is None else seen.index + 1
+    if verdict == GO:
+        return (steps[upper], "the next step") if upper < len(steps) else (None, "")
+    if verdict == REPEAT:
+        return (steps[same], "the same step" if seen.index is not None else "the step before") if same is not None else (steps[0], "the first step")  # fmt: skip
+    return (steps[int(lower[-1])], "the step before") if len(lower) else (None, "")

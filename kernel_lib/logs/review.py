@@ -1,0 +1,234 @@
+"""The review of a log: read, mapped, cut, laid beside the plan, judged; first line first."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping as Dict
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ..build_sheet import BuildSheet
+from ..errors import InputError, check_choice
+from ..plan.ladder import Step
+from ..plan.tune import Tune, tune_of
+from .finding import Change, Finding
+from .judge_case import PLUGS, Case, worst
+from .judge_changes import changes
+from .judge_seen import case_of
+from .judge_verdict import cells_of, findings_of, gates_of, headline_of, next_step
+from .log import Log
+
+
+@dataclass(frozen=True, eq=False)
+class StepSeen:
+    """The step of the ladder that a log shows, and the one to take next.
+
+    Attributes
+    ----------
+    share : float
+        Mean share of the planned dose; NaN where it is not known, 0 without nitrous.
+    index : int or None
+        Of the ladder's steps; None where it is none of them.
+    note : str
+    next : Step or None
+        What the verdict leaves open; None after a stop, and after the last step.
+    next_is : {"the first step", "the next step", "the same step", "the step before", ""}
+    """
+
+    share: float
+    index: int | None
+    note: str = ""
+    next: Step | None = None
+    next_is: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Review:
+    """What one log says.
+
+    Attributes
+    ----------
+    sheet, log, mapping, tune : BuildSheet, Log, Mapping or None, Tune
+    pulls, courses : tuple
+        What was found, and for each what was expected beside what was measured (None where nothing could be).
+    delay : Delay or None
+        Of the lambda sensor.
+    findings : tuple of Finding
+        Worst first.
+    changes : tuple of Change
+    verdict : {"go", "repeat", "go back", "stop"}
+        Of a base log: ready, pull again, do not spray.
+    headline : str
+        The verdict and its heaviest reason with its number.
+    kind : {"nitrous", "base", "nothing"}
+    step : StepSeen or None
+    gates : tuple of str
+        What has to hold before the next step is sprayed.
+    fit : Fit or None
+    metric : bool
+        The units of the sentences.
+    case : Case
+        What the judgements were given: what was seen of bottle, knock, guards, misfire.
+    """
+
+    sheet: BuildSheet
+    log: Log
+    mapping: Any
+    tune: Tune
+    pulls: tuple
+    courses: tuple
+    delay: Any
+    findings: tuple[Finding, ...]
+    changes: tuple[Change, ...]
+    verdict: str
+    headline: str
+    kind: str
+    step: StepSeen | None
+    gates: tuple[str, ...]
+    fit: Any = None
+    metric: bool = False
+    case: Case | None = field(default=None, repr=False)
+
+    @property
+    def name(self) -> str:
+        """Of the log."""
+        return self.log.name
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything that can be written down: plain numbers, None where one is not known, times in the log's seconds."""
+        from .review_dict import as_dict
+
+        return as_dict(self)
+
+    def to_json(self) -> str:
+        """Return `to_dict` as JSON; no NaN, no path."""
+        return json.dumps(self.to_dict(), ensure_ascii=False, indent=1, allow_nan=False)
+
+
+def review_log(
+    source: str | Path | bytes,
+    sheet: BuildSheet,
+    *,
+    mapping: Any = None,
+    plugs: Dict[int, str] | None = None,
+    metric: bool = False,
+    name: str = "",
+    base: Any = None,
+    tune: Tune | None = None,
+) -> Review:
+    """Read a log file and judge it.
+
+    Parameters
+    ----------
+    source : str, Path or bytes
+        A file, or its content.
+    sheet : BuildSheet
+        Of the car, as it was on that day.
+    mapping : Mapping, optional
+        Which column is which; proposed from the file if None.
+    plugs : mapping of int to str, optional
+        Cylinder, from 1 -> one of `judge_case.PLUGS`.
+    metric : bool
+        Units of the sentences.
+    name : str
+        What to call the log; the file's name if empty.
+    base : str, Path, bytes, Log or Review, optional
+        A log without nitrous of the same car.
+    tune : Tune, optional
+        The plan; made from the sheet if None, which takes seconds the first time.
+
+    Returns
+    -------
+    Review
+
+    Raises
+    ------
+    InputError
+        For what is no log, holds no engine speed or lambda, or a sheet that cannot be planned.
+    """
+    from .mapping import apply, propose
+    from .read import read_log
+
+    raw = read_log(source, name)
+    mapping = propose(raw, sheet) if mapping is None else mapping
+    log = apply(raw, mapping, sheet)
+    if isinstance(base, str | Path | bytes):
+        other = read_log(base)
+        base = apply(other, propose(other, sheet, mapping), sheet)
+    return review(log, sheet, mapping=mapping, plugs=plugs, metric=metric, base=base, tune=tune)
+
+
+def review(
+    log: Log,
+    sheet: BuildSheet,
+    *,
+    mapping: Any = None,
+    plugs: Dict[int, str] | None = None,
+    metric: bool = False,
+    base: Log | Review | None = None,
+    tune: Tune | None = None,
+) -> Review:
+    """Judge a log.
+
+    Parameters are those of `review_log`.
+
+    Raises
+    ------
+    InputError
+    """
+    plugs = _check_plugs(sheet, plugs)
+    tune = tune_of(sheet) if tune is None else tune
+    first = base.case if isinstance(base, Review) else case_of(base, sheet, tune, metric=metric) if base is not None else None  # fmt: skip
+    case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first)
+    return judged(case, mapping)
+
+
+def judged(case: Case, mapping: Any = None) -> Review:
+    """Judge what was seen, and say what to change.
+
+    Parameters
+    ----------
+    case : Case
+    mapping : Mapping, optional
+        Kept with the review.
+    """
+    base, on = cells_of(case)
+    findings = findings_of(case, base, on)
+    verdict = worst(findings)
+    after, which = next_step(case, verdict)
+    seen = case.step
+    step = None
+    if case.kind == "base":
+        step = StepSeen(0.0, None, "No nitrous in this log.", after, which)
+    elif seen is not None:
+        step = StepSeen(seen.share, seen.index, seen.note, after, which)
+    return Review(
+        case.sheet,
+        case.log,
+        mapping,
+        case.tune,
+        case.pulls,
+        case.courses,
+        case.delay,
+        tuple(findings),
+        tuple(changes(case, findings, base, on)),
+        verdict,
+        headline_of(case.kind, verdict, findings),
+        case.kind,
+        step,
+        tuple(gates_of(case, verdict, findings, after)),
+        None,
+        case.metric,
+        case,
+    )
+
+
+def _check_plugs(sheet: BuildSheet, plugs: Dict[int, str] | None) -> dict[int, str]:
+    """Return plugs by cylinder, or say which is none."""
+    out, n = {}, sheet.engine.cylinders
+    for cylinder, word in (plugs or {}).items():
+        if isinstance(cylinder, bool) or not isinstance(cylinder, int) or not 1 <= cylinder <= n:
+            raise InputError("plugs", cylinder, "", f"a cylinder, 1 to {n}", "The engine has no such cylinder.")
+        out[cylinder] = check_choice("plugs", word, PLUGS, f"What the plug of cylinder {cylinder} shows.")
+    return dict(sorted(out.items()))
