@@ -1,0 +1,177 @@
+"""From columns to a log: one clock, the units of the kernel, nothing bridged that was not measured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError, check_number
+from ..text import listed, lowered
+from . import stamps as st
+from .channels import CHANNELS, NEEDED
+from .log import Log
+from .log_units import convert
+from .match import Mapping, Match
+
+if TYPE_CHECKING:
+    from ..build_sheet import BuildSheet
+    from .read import RawLog
+
+
+def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | None = None) -> Log:
+    """Bring the columns of a mapping onto one clock, in the units of the kernel.
+
+    Parameters
+    ----------
+    raw : RawLog
+    mapping : Mapping
+        Columns are found by their names; what is not sure is left out, and said.
+    sheet : BuildSheet
+        For its barometer, between gauge and absolute pressures.
+    rate_hz : float or None
+        Samples a second, for a log without time.
+
+    Returns
+    -------
+    Log
+
+    Raises
+    ------
+    InputError
+        Where time, engine speed or lambda is missing, not sure or empty; time does not rise for two seconds; a column is not there.
+
+    Notes
+    -----
+    The clock has the step of the faster of engine speed and lambda. Between its own samples a channel is a straight line, a switch
+    or gear its last value; nothing lies where its samples are further apart than five of its steps or a quarter of a second,
+    whichever is more.
+    """
+    mapping = mapping.bound(raw)
+    _refuse_strangers(raw, mapping)
+    notes: list[str] = []
+    chosen = {key: _needed(key, mapping, raw) for key in NEEDED if key != "time_s" or rate_hz is None}
+    for key, match in mapping.matches.items():
+        if match.used and match.column is not None:
+            chosen.setdefault(key, match)
+        elif match.name and not match.used:
+            notes.append(f"{CHANNELS[key].label.capitalize()} left out until it is confirmed: {match.doubt}")
+    times = _stamps(raw, chosen.pop("time_s", None), rate_hz, notes)
+    columns = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
+    own = {key: _own(values, times.time_s) for key, values in columns.items()}
+    for key in ("rpm", "lambda_"):
+        if own[key] is None:
+            why = "No value of it makes sense; is it another column, unit or scale?"
+            raise InputError(f"column for {CHANNELS[key].label}", chosen[key].name, "", _allowed(key), why)
+    fastest = min(own[key][1] for key in ("rpm", "lambda_"))
+    start, step, clock = st.clock(times.time_s, fastest, notes)
+    data, rates = {}, {}
+    for key, values in columns.items():
+        if own[key] is None:
+            notes.append(f"{CHANNELS[key].label.capitalize()} has no value that makes sense and is left out.")
+            continue
+        where, own_step = own[key]
+        data[key] = _onto(clock + start, step, times.time_s, values, where, own_step, CHANNELS[key].steps)
+        rates[key] = 1 / own_step
+    return Log(raw.name, clock, data, rates, [*raw.notes, *times.notes, *notes])
+
+
+def _allowed(key: str) -> str:
+    channel = CHANNELS[key]
+    return f"a column from {channel.low:g} to {channel.high:g} {channel.unit}".strip()
+
+
+def _refuse_strangers(raw: RawLog, mapping: Mapping) -> None:
+    """Refuse a file of which nothing fits at all, naming what comes nearest."""
+    if any(m.name for m in mapping.matches.values()):
+        return
+    looked = listed([lowered(CHANNELS[key].label) for key in NEEDED])
+    near = " ".join(m.doubt for key in NEEDED if (m := mapping.get(key)).doubt)
+    raise InputError(
+        "log",
+        f"{len(raw.names)} columns of which none fits",
+        "",
+        f"a log with {looked} at least",
+        near or "Is it a log of a car?",
+    )
+
+
+def _needed(key: str, mapping: Mapping, raw: RawLog) -> Match:
+    """Return the match of a quantity nothing can be done without."""
+    match, label = mapping.get(key), CHANNELS[key].label
+    if match.used and match.column is not None:
+        return match
+    if match.name:
+        raise InputError(
+            f"column for {label}", match.name, "", "one that is confirmed", match.doubt or "It is not sure."
+        )
+    extra = " Or state how many samples a second it has." if key == "time_s" else ""
+    known = match.doubt or f"There are {len(raw.names)} columns; choose the one."
+    raise InputError(f"column for {label}", "none found", "", f"a column of {label}", f"{known}{extra}")
+
+
+def _stamps(raw: RawLog, match: Match | None, rate_hz: float | None, notes: list[str]) -> st.Stamps:
+    if match is not None and rate_hz is None:
+        return st.mend(convert("time_s", match.unit, raw.columns[match.column], scale=None, barometer_kpa=0.0))
+    rate = check_number("rate_hz", rate_hz, *st.RATE_HZ, "1/s", "Logs of pulls are written at these rates.")
+    notes.append(f"The log was read at {rate:g} samples a second, as stated.")
+    if raw.rows / rate < st.LEAST_S:
+        raise InputError("time", raw.rows / rate, "s", f"at least {st.LEAST_S:g} s", "A pull lasts longer.")
+    return st.Stamps(np.arange(raw.rows) / rate, slice(None), None, [])
+
+
+def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, notes: list[str]) -> np.ndarray:
+    """Return a column on its stamps in the unit of the kernel, NaN where it makes no sense."""
+    channel = CHANNELS[match.key]
+    column = raw.columns[match.column][times.rows]
+    values = convert(match.key, match.unit, column, scale=match.scale, barometer_kpa=sheet.value("site.barometer_kpa"))
+    with np.errstate(invalid="ignore"):
+        outside = (values < channel.low) | (values > channel.high)
+    count = int(outside.sum())
+    if count:
+        values = np.where(outside, np.nan, values)
+        unit = f" {channel.unit}" if channel.unit else ""
+        notes.append(
+            f"{channel.label.capitalize()}: {count} of {len(values)} values outside {channel.low:g} to {channel.high:g}{unit} left out."
+        )
+    return values if times.groups is None else _merged(values, times.groups, channel.steps)
+
+
+def _merged(values: np.ndarray, groups: np.ndarray, steps: bool) -> np.ndarray:
+    """Return one value for each stamp: the mean of its rows, of a switch the last."""
+    good = np.isfinite(values)
+    count = np.add.reduceat(good.astype(float), groups)
+    if steps:
+        last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
+        ends = np.append(groups[1:], len(values)) - 1
+        return np.where(count > 0, values[last[ends]], np.nan)
+    with np.errstate(invalid="ignore"):
+        return np.add.reduceat(np.where(good, values, 0.0), groups) / np.where(count > 0, count, np.nan)
+
+
+def _own(values: np.ndarray, time: np.ndarray) -> tuple[np.ndarray | None, float] | None:
+    """Return where a channel has values (None: everywhere) and its own step [s]; None for a channel without any."""
+    good = np.isfinite(values)
+    if good.all():
+        return None, st.step_of(time)
+    where = np.flatnonzero(good)
+    return (where, st.step_of(time[where])) if where.size >= 2 else None
+
+
+def _onto(clock, step, time, values, where, own_step, steps: bool) -> np.ndarray:
+    """Return a channel on the clock; NaN before, after and in its gaps."""
+    if where is None and len(clock) == len(time) and np.abs(clock - time).max() < 1e-3 * step:
+        return values.copy()
+    if where is not None:
+        time, values = time[where], values[where]
+    slack = 1e-6 * step
+    if steps:
+        out = values[np.clip(np.searchsorted(time, clock + slack, side="right") - 1, 0, None)]
+    else:
+        out = np.interp(clock, time, values)
+    out[(clock < time[0] - 0.5 * step) | (clock > time[-1] + 0.5 * step)] = np.nan
+    limit = max(st.GAP_SAMPLES * own_step, st.GAP_S)
+    for left in np.flatnonzero(np.diff(time) > limit * 1.0001):
+        begin, end = np.searchsorted(clock, (time[left] + slack, time[left + 1] - slack))
+        out[begin:end] = np.nan
+    return out

@@ -1,0 +1,301 @@
+"""What speaks for a column being a quantity: its name, its unit, its values against this car, how it moves with others."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import InputError
+from ..text import rounded
+from . import log_units, words
+from .channels import CHANNELS
+
+if TYPE_CHECKING:
+    from ..build_sheet import BuildSheet
+    from .read import RawLog
+
+THIN = 5000  # rows looked at
+PRIOR = -3.0  # log-odds of a column nobody has looked at being one certain quantity: some twenty are known
+COMMON_SCALES = (14.7, 14.1, 9.8, 9.0, 6.4)
+"""AFR at lambda 1 of gauges: gasoline, its blend with a tenth of ethanol, E85, ethanol, methanol; common practice, no source."""
+_LAMBDA_KEYS = ("lambda_", "lambda_2", "lambda_target")
+_UNUSUAL_TIME = {"us": 0.5, "min": 2.5, "h": 3.0}
+_SHARES = ("throttle_percent", "nitrous_duty_percent", "injector_duty_percent")
+_SPECIFIC = {
+    "rpm": 2.5,
+    "lambda": 3.0,
+    "AFR": 3.0,
+    "1/lambda": 3.0,
+    "km/h": 2.5,
+    "mph": 2.5,
+    "deg before TDC": 2.0,
+    "V": 0.5,
+}
+_SPECIFIC |= {
+    "psi gauge": 1.0,
+    "bar gauge": 1.0,
+    "kPa gauge": 1.0,
+    "inHg absolute": 2.0,
+    "mbar absolute": 1.5,
+    "gear": 3.0,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A column as it was looked at.
+
+    Attributes
+    ----------
+    name, unit : str
+        Its head, and the unit it states ("" for none).
+    values : array
+        Thinned, only numbers.
+    rows : array
+        On the common thinned rows, bridged; to be held against other columns.
+    low, middle, high : float
+        Hundredth, median and hundredth from the top.
+    """
+
+    name: str
+    unit: str
+    values: np.ndarray
+    rows: np.ndarray
+    low: float
+    middle: float
+    high: float
+
+    @property
+    def flat(self) -> bool:
+        """Whether it never moves."""
+        return bool(self.values.size == 0 or self.values.min() == self.values.max())
+
+    def runs(self) -> str:
+        """Say from where to where it runs."""
+        return f"from {_short(self.low)} to {_short(self.high)}"
+
+
+def _short(value: float) -> str:
+    """Write a number without the noughts that say nothing here."""
+    text = rounded(value)
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+@dataclass
+class Case:
+    """What speaks for one column being one quantity, in one unit."""
+
+    unit: str
+    score: float
+    said: list[str] = field(default_factory=list)
+    named: bool = False
+    stated: bool = False
+    fits: float = 0.0
+
+
+def look(raw: RawLog) -> list[Look]:
+    """Thin every column; nothing is changed."""
+    rows = np.unique(np.linspace(0, max(raw.rows - 1, 0), min(raw.rows, THIN)).astype(int))
+    out = []
+    for name, unit, column in zip(raw.names, raw.units, raw.columns, strict=True):
+        at = np.flatnonzero(np.isfinite(column))
+        values = column[at[:: len(at) // THIN + 1]]
+        bridged = np.interp(rows, at, column[at]) if at.size else np.full(len(rows), np.nan)
+        low, middle, high = np.percentile(values, (1, 50, 99)) if values.size else (np.nan,) * 3
+        stated = log_units.unit_text(name, unit)
+        out.append(Look(name, stated, values, bridged, float(low), float(middle), float(high)))
+    return out
+
+
+def expected(sheet: BuildSheet) -> dict[str, tuple]:
+    """Return where the hundredth, the median and the hundredth from the top of a quantity lie in a log of pulls of this car."""
+    limit, rail = sheet.engine.limit_rpm, sheet.fuel_system.rail_pressure_kpa
+    baro, air = sheet.value("site.barometer_kpa"), sheet.site.air_temperature_c
+    share = ((-1.0, 5.0), (-1.0, 103.0), (12.0, 103.0))
+    lam = ((0.5, 1.06), (0.68, 1.16), (0.8, 3.0))
+    fuel = ((0.3 * rail, 1.3 * rail), (0.6 * rail, 1.5 * rail), (0.7 * rail, 1.8 * rail))
+    return {
+        "rpm": ((-1.0, 0.75 * limit), (0.1 * limit, 1.02 * limit), (0.42 * limit, 1.1 * limit)),
+        "throttle_percent": ((-5.0, 60.0), (-5.0, 103.0), (75.0, 105.0)),
+        "lambda_": lam,
+        "lambda_2": lam,
+        "lambda_target": ((0.6, 1.06), (0.7, 1.06), (0.75, 1.3)),
+        "timing_deg_btdc": ((-15.0, 35.0), (3.0, 45.0), (8.0, 60.0)),
+        "nitrous_duty_percent": share,
+        "nitrous_on": ((-0.1, 0.5), (-0.1, 1.0), (0.5, 1.0)),
+        "bottle_kpa": ((1500.0, 9000.0), (2800.0, 9500.0), (2800.0, 10500.0)),
+        "bottle_c": ((-25.0, 45.0), (-10.0, 45.0), (-5.0, 50.0)),
+        "fuel_kpa": fuel,
+        "injector_duty_percent": ((-0.5, 60.0), (0.8, 101.0), (15.0, 115.0)),
+        "injector_ms": ((-0.1, 12.0), (0.9, 30.0), (3.0, 40.0)),
+        "intake_c": ((air - 25, air + 40), (air - 15, air + 40), (air - 15, air + 60)),
+        "coolant_c": ((10.0, 105.0), (55.0, 112.0), (60.0, 120.0)),
+        "knock": ((-1e9, 1e9),) * 3,
+        "manifold_kpa": ((10.0, 1.04 * baro), (20.0, 1.04 * baro), (0.88 * baro, 1.06 * baro)),
+        "trim_percent": ((-40.0, 10.0), (-20.0, 20.0), (-10.0, 40.0)),
+        "battery_v": ((9.5, 15.2), (11.4, 15.2), (11.8, 15.8)),
+        "gear": ((-1.0, 6.0), (0.0, 8.0), (1.0, 9.0)),
+        "speed_km_h": ((-1.0, 220.0), (10.0, 300.0), (30.0, 400.0)),
+    }
+
+
+def _range_score(values: np.ndarray, key: str, expect: tuple) -> float:
+    """Score where values lie, from 2 downwards."""
+    if values.size == 0:
+        return -12.0
+    channel = CHANNELS[key]
+    inside = np.mean((values >= channel.low) & (values <= channel.high))
+    score = 2.0 if inside > 0.97 else 2.0 - 30.0 * (0.97 - inside)
+    for (low, high), value in zip(expect, np.percentile(values, (1, 50, 99)), strict=True):
+        beyond = max(low - value, value - high, 0.0) / max(high - low, 1e-9)
+        if beyond > 0:
+            score -= min(1.0 + 3.0 * beyond, 4.0)
+    return float(score)
+
+
+def _convert(key: str, unit: str, values: np.ndarray, scale: float | None, sheet: BuildSheet) -> np.ndarray:
+    return log_units.convert(key, unit, values, scale=scale, barometer_kpa=sheet.value("site.barometer_kpa"))
+
+
+def value_score(seen: Look, key: str, unit: str, sheet: BuildSheet, expect: tuple) -> float:
+    """Score the values of a column as one quantity in one unit; an AFR without scale takes the scale that fits best."""
+    scales: tuple = (None,)
+    if unit in log_units.SCALED:
+        stated = log_units.stated_scale(seen.name, seen.unit)
+        scales = (stated,) if stated else tuple(dict.fromkeys((sheet.controller.gauge_scale, *COMMON_SCALES)))
+    return max(_range_score(_convert(key, unit, seen.values, scale, sheet), key, expect) for scale in scales)
+
+
+def time_score(raw_column: np.ndarray, unit: str) -> tuple[float, float]:
+    """Score a column as time in a unit: it rises nearly always, in steps and over a span that a log has; and how it rises."""
+    t = raw_column[np.isfinite(raw_column)]
+    if t.size < 20:
+        return -12.0, 0.0
+    steps = np.diff(t[:100_000])
+    rising = float(np.mean(steps >= 0))
+    moved = steps[steps > 0]
+    if rising < 0.9 or moved.size < 5 or np.mean(steps == 0) > 0.97:
+        return -8.0, rising
+    even = float(np.mean(np.abs(moved - np.median(moved)) <= 0.5 * np.median(moved)))
+    second = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0}[unit]
+    step, span = float(np.median(moved)) * second, float(moved.sum()) * second
+    score = (
+        3.0 + 2.0 * even - 3.0 * (1.0 - rising) / 0.1 - 3.0 * float(np.mean(steps == 0)) - _UNUSUAL_TIME.get(unit, 0.0)
+    )
+    for value, low, high in ((step, 0.004, 0.21), (span, 3.0, 4 * 3600.0)):
+        if not low <= value <= high:
+            score -= min(1.5 + abs(np.log10(value / (low if value < low else high))) * 1.5, 5.0)
+    return score, rising
+
+
+def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expect: dict) -> list[Case]:
+    """Return the case for each unit in which a column could be a quantity, the best first; none where its unit is another's."""
+    weight = words.name_weight(_label(seen), key, log_units.speaks_of(seen.unit))
+    meant = log_units.meant(key, seen.unit)
+    if meant == () or weight <= -4.5 or (key == "knock" and weight <= 0):
+        return []
+    if not words.is_nameless(_label(seen)) and weight < -3 and not (meant and _SPECIFIC.get(meant[0], 0) >= 2.5):
+        return []
+    out = []
+    for unit in meant or log_units.UNITS_FOR[key]:
+        case = Case(unit, PRIOR + weight, named=weight >= 1.0, stated=meant is not None and len(meant) == 1)
+        if case.named:
+            case.said.append(f"Its name says so: '{seen.name[:60]}'.")
+        if meant is not None:
+            case.score += _SPECIFIC.get(unit, 0.5)
+            case.said.append(f"Its unit is stated: {seen.unit}.")
+        case.fits = _fit(seen, key, unit, raw_column, sheet, expect, case)
+        case.score += case.fits + _custom(seen, key, unit, meant is not None)
+        out.append(case)
+    return sorted(out, key=lambda c: -c.score)
+
+
+def _label(seen: Look) -> str:
+    """Return the name without the unit behind it, which speaks for itself."""
+    name, unit = seen.name, seen.unit
+    if unit and name.rstrip(" )]}").endswith(unit) and len(unit) < len(name.strip()):
+        return name.rstrip(" )]}")[: -len(unit)].rstrip(" ([{_./|,-") or name
+    return name
+
+
+def _fit(seen: Look, key: str, unit: str, raw_column: np.ndarray, sheet: BuildSheet, expect: dict, case: Case) -> float:
+    """Score the values and say what they show."""
+    if key == "time_s":
+        score, rising = time_score(raw_column, unit)
+        if score > 0:
+            case.said.append(f"It rises in {100 * rising:.0f} % of its steps, {seen.runs()} {unit}.")
+        return score
+    if key in ("nitrous_duty_percent", "nitrous_on") and seen.flat and seen.values.size and seen.values[0] == 0:
+        case.said.append("It stays at 0: no nitrous in this log.")
+        return 1.0 + (unit in ("%", "1 = on"))
+    score = value_score(seen, key, unit, sheet, expect[key])
+    if score > 0:
+        case.said.append(f"It runs {seen.runs()}, which fits {_called(key, unit)}.")
+    elif score > -3:
+        case.said.append(f"It runs {seen.runs()}, which is unusual for {_called(key, unit)}.")
+    return score + _shape(seen, key, unit, case)
+
+
+def _called(key: str, unit: str) -> str:
+    """Name a quantity of this car and the unit that is meant, where there is a choice."""
+    label = CHANNELS[key].label
+    plain = len(log_units.UNITS_FOR[key]) == 1 or unit in (label, "1 = on")
+    return label if plain else f"{label} in {unit}"
+
+
+def _shape(seen: Look, key: str, unit: str, case: Case) -> float:
+    """Score what a quantity alone does: a throttle stands at its stop, a switch knows two values, a gear few."""
+    values, score = seen.values, 0.0
+    if key == "throttle_percent" and not seen.flat:
+        top = np.mean(values >= seen.high - 0.01 * abs(seen.high))
+        if top > 0.05:
+            score += 0.7
+            case.said.append(f"{100 * top:.0f} % of its values stand at its stop.")
+    if key in ("nitrous_on", "nitrous_duty_percent", "gear"):
+        kinds = len(np.unique(values[:THIN]))
+        if key == "nitrous_on":
+            score += 1.5 if kinds <= 2 and (seen.high <= 1 or unit.startswith("V")) else -4.0
+        elif key == "nitrous_duty_percent":
+            score += -1.5 if kinds <= 2 and seen.high <= 1 else 0.5
+        else:
+            score += 1.0 if kinds <= 10 and np.all(values == np.round(values)) else -5.0
+    if key in _SHARES and unit == "0 to 255" and seen.high <= 104:
+        score -= 6.0
+    if key in _SHARES and unit == "%" and seen.high <= 1.05:
+        score -= 3.0
+    return score
+
+
+def _custom(seen: Look, key: str, unit: str, stated: bool) -> float:
+    """Weigh units by what is usual where nothing else tells: gauge pressures in fuel and bottle, advance before TDC."""
+    out = 0.0
+    if key in _LAMBDA_KEYS and unit == "1/lambda":
+        out = 0.0 if words.says_phi(seen.name) else -5.0
+    elif key in _LAMBDA_KEYS and unit == "AFR" and not stated:
+        out = 0.3 if words.says_afr(seen.name) else -0.3
+    elif key in ("bottle_kpa", "fuel_kpa") and unit.endswith("absolute"):
+        out = 0.0 if stated and unit in (log_units.meant(key, seen.unit) or ())[:1] else -5.0
+    elif key == "manifold_kpa" and unit.endswith("vacuum"):
+        out = 1.0 if words.says_vacuum(seen.name) else -4.0
+    elif key == "manifold_kpa" and unit.endswith("gauge"):
+        out = -1.0 if seen.low > 0 else 0.0
+    elif unit in ("0 = on", "deg after TDC"):
+        out = 0.0 if stated else -4.0
+    elif key == "trim_percent" and unit == "0 to 1":
+        out = -1.0
+    return out
+
+
+def score_as(key: str, unit: str, scale: float | None, seen: Look, sheet: BuildSheet, expect: dict) -> float:
+    """Score a column under a unit and scale that are given, as when they are those of last time."""
+    if key == "time_s":
+        return 1.0
+    try:
+        values = _convert(key, unit, seen.values, scale, sheet)
+    except InputError:
+        return -12.0
+    if key in ("nitrous_duty_percent", "nitrous_on") and seen.flat and seen.values.size and seen.values[0] == 0:
+        return 1.0
+    return _range_score(values, key, expect[key])

@@ -1,0 +1,165 @@
+"""Time stamps as loggers write them: restarts, swapped rows, repeated stamps, and the step of the clock."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import InputError
+
+LEAST_S = 2.0
+MAX_SAMPLES = 2_000_000
+RATE_HZ = (2.0, 1000.0)
+GAP_SAMPLES, GAP_S = 5, 0.25
+LONG_GAP_S = 10.0
+"""Where a log too long for one clock is cut."""
+_SWAP_STEPS = 3  # a row that comes at most so many steps late is a swapped one, later it is a restart
+
+
+@dataclass(frozen=True, eq=False)
+class Stamps:
+    """Rising stamps.
+
+    Attributes
+    ----------
+    time_s : array
+        Strictly rising, from 0 [s].
+    rows : array or slice
+        Which rows of the log they belong to, in this order.
+    groups : array or None
+        First row of every stamp within `rows`, where stamps were repeated.
+    notes : list of str
+    """
+
+    time_s: np.ndarray
+    rows: np.ndarray | slice
+    groups: np.ndarray | None
+    notes: list[str]
+
+
+def _rows(count: int) -> str:
+    return "1 row" if count == 1 else f"{count} rows"
+
+
+def mend(time: np.ndarray) -> Stamps:
+    """Bring stamps into order.
+
+    Parameters
+    ----------
+    time : array
+        As logged, any start [s]; NaN where a row has none.
+
+    Raises
+    ------
+    InputError
+        If time never rises, or for less than two seconds.
+    """
+    notes: list[str] = []
+    rows: np.ndarray | slice = slice(None)
+    good = np.isfinite(time)
+    if not good.all():
+        rows = np.flatnonzero(good)
+        time = time[rows]
+        notes.append(f"{_rows(int((~good).sum()))} without time left out.")
+    if time.size < 2 or not (np.diff(time) > 0).any():
+        raise InputError(
+            "time", "never rising", "", "a column that rises row by row", "Without it no pull can be found."
+        )
+    if (np.diff(time) < 0).any():
+        order = _order(time, notes)
+        rows = order if isinstance(rows, slice) else rows[order]
+        time = time[order]
+    groups = None
+    new = np.diff(time) > 0
+    if not new.all():
+        groups = np.concatenate([[0], np.flatnonzero(new) + 1])
+        notes.append(
+            f"{_rows(int((~new).sum()))} repeated the time of the row before; values of one time were averaged."
+        )
+        time = time[groups]
+    if time.size < 2 or time[-1] - time[0] < LEAST_S:
+        span = float(time[-1] - time[0]) if time.size else 0.0
+        raise InputError(
+            "time", span, "s", f"at least {LEAST_S:g} s that rise", "A pull lasts longer; is its unit right?"
+        )
+    return Stamps(time - time[0], rows, groups, notes)
+
+
+def _order(time: np.ndarray, notes: list[str]) -> np.ndarray:
+    """Return the rows of the longest part between restarts, swapped rows put in order."""
+    steps = np.diff(time)
+    step = float(np.median(steps[steps > 0]))
+    # A row is swapped when it comes a few steps late and the next ones are on time again; else the clock started anew.
+    cuts, top, seen = [0], -np.inf, 0
+    for i in (np.flatnonzero(steps < 0) + 1).tolist():
+        top, seen = max(top, float(time[seen:i].max())), i
+        soon = time[i + 1 : i + 1 + _SWAP_STEPS]
+        if top - time[i] > _SWAP_STEPS * step or (soon.size and soon.max() < top):
+            cuts.append(i)
+            top = -np.inf
+    edges = [*cuts, time.size]
+    spans = [float(time[b:e].max() - time[b:e].min()) for b, e in itertools.pairwise(edges)]
+    best = int(np.argmax(spans))
+    begin, end = edges[best], edges[best + 1]
+    part = time[begin:end]
+    order = np.argsort(part, kind="stable")
+    swapped = int((np.diff(part) < 0).sum())
+    if swapped:
+        places = "one place" if swapped == 1 else f"{swapped} places"
+        notes.append(f"Time ran back by a row or two in {places}; the rows were put in order.")
+    if len(cuts) > 1:
+        times = "once" if len(cuts) == 2 else f"{len(cuts) - 1} times"
+        left = time.size - (end - begin)
+        notes.append(
+            f"Time started again {times}; the longest part was kept, rows {begin + 1} to {end} ({spans[best]:.1f} s), "
+            f"and {_rows(left)} left out."
+        )
+    return begin + order
+
+
+def step_of(time: np.ndarray) -> float:
+    """Return the mean step of stamps without their gaps, rounded where the rounding does not add up to half a step [s]."""
+    steps = np.diff(time)
+    middle = float(np.median(steps))
+    plain = steps[steps < 2.5 * middle]
+    step = float(plain.mean())
+    nice = float(f"{step:.3g}")
+    return nice if abs(nice - step) * plain.size < 0.5 * step else step
+
+
+def clock(time: np.ndarray, step: float, notes: list[str]) -> tuple[float, float, np.ndarray]:
+    """Return start, step and the uniform clock [s] for stamps whose fastest needed channel has this step.
+
+    Raises
+    ------
+    InputError
+        For a log slower than two values a second.
+    """
+    if step > 1.0001 / RATE_HZ[0]:
+        why = "At full throttle a second is many engine cycles; log at 20 to 100 a second."
+        raise InputError("sampling", 1 / step, "values a second", f"at least {RATE_HZ[0]:g}", why)
+    if step < 1 / RATE_HZ[1]:
+        notes.append(f"Sampled {1 / step:.0f} times a second; read {RATE_HZ[1]:.0f} times a second.")
+        step = 1 / RATE_HZ[1]
+    start, end = float(time[0]), float(time[-1])
+    if (end - start) / step >= MAX_SAMPLES:
+        breaks = np.flatnonzero(np.diff(time) > LONG_GAP_S)
+        edges = np.concatenate([[-1], breaks, [time.size - 1]])
+        spans = time[edges[1:]] - time[edges[:-1] + 1]
+        best = int(np.argmax(spans))
+        if breaks.size:
+            notes.append(
+                f"The log has {breaks.size} gaps of more than {LONG_GAP_S:g} s and is too long for one clock; its longest part "
+                f"was kept ({spans[best]:.0f} s)."
+            )
+        start, end = float(time[edges[best] + 1]), float(time[edges[best + 1]])
+    if (end - start) / step >= MAX_SAMPLES:
+        step = (end - start) / (MAX_SAMPLES - 1)
+        notes.append(f"The log is too long for its own step; it was read every {1000 * step:.1f} ms.")
+        if step > 1 / RATE_HZ[0]:
+            raise InputError(
+                "time", end - start, "s", "up to 11 days in one log", "Is the unit of the time column right?"
+            )
+    return start, step, np.arange(int((end - start) / step + 1e-6) + 1) * step
