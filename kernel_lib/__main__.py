@@ -1,13 +1,14 @@
-"""The same without a screen: ``python -m kernel_lib plan BUILD.toml --out DIR``."""
+"""The same without a screen: ``python -m kernel_lib plan BUILD.toml --out DIR``, ``python -m kernel_lib review LOG.csv --build BUILD.toml --out DIR``."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 from . import BuildSheet, InputError, plan_shot
 from .plan.tune import tune_of
-from .sheets.write import write_plan
 
 
 class _Parser(argparse.ArgumentParser):
@@ -17,6 +18,15 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: list[str] | None = None) -> int:
     """Run a command; return 0, or 2 after one clear sentence on standard error."""
+    args = _parser().parse_args(argv)
+    try:
+        return _plan(args) if args.command == "plan" else _review(args)
+    except InputError as exc:
+        print(exc, file=sys.stderr)
+        return 2
+
+
+def _parser() -> argparse.ArgumentParser:
     parser = _Parser(prog="python -m kernel_lib", description=__doc__)
     commands = parser.add_subparsers(dest="command", required=True)
     plan = commands.add_parser(
@@ -24,19 +34,62 @@ def main(argv: list[str] | None = None) -> int:
     )
     plan.add_argument("build", help="build sheet (TOML)")
     plan.add_argument("--out", required=True, help="folder to write into")
-    args = parser.parse_args(argv)
-    try:
-        sheet = BuildSheet.load(args.build)
-        result = plan_shot(sheet)
-        tune = tune_of(sheet)
-        for path in write_plan(result, tune, args.out):
-            print(path)
-    except InputError as exc:
-        print(exc, file=sys.stderr)
-        return 2
+    review = commands.add_parser("review", help="judge a log of a pull: writes review.json, review.html")
+    review.add_argument("log", help="log (CSV in any shape, or MDF 4)")
+    review.add_argument("--build", required=True, help="build sheet of the car, as it was on that day (TOML)")
+    review.add_argument("--out", required=True, help="folder to write into")
+    review.add_argument("--base", help="a log of the same car without nitrous")
+    review.add_argument("--mapping", help="which column is which (TOML), as the page writes it")
+    review.add_argument("--metric", action="store_true", help="kPa, kg and degrees Celsius in the sentences")
+    return parser
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from .sheets.write import write_plan
+
+    sheet = BuildSheet.load(args.build)
+    result, tune = plan_shot(sheet), tune_of(sheet)
+    for path in write_plan(result, tune, args.out):
+        print(path)
     for text in tune.blockers:
         print(f"Do not spray yet. {text}")
     return 0
+
+
+def _review(args: argparse.Namespace) -> int:
+    from .logs.mapping import Mapping, apply, propose
+    from .logs.read import read_log
+    from .logs.review import review
+    from .sheets.write import write_review
+
+    sheet = BuildSheet.load(args.build)
+    known = Mapping.from_toml(_text(args.mapping)) if args.mapping else None
+    with ThreadPoolExecutor(1) as aside:  # the plan takes seconds; meanwhile the file is read
+        planning = aside.submit(tune_of, sheet)
+        raw = read_log(args.log)
+        mapping = propose(raw, sheet, known)
+        log = apply(raw, mapping, sheet)
+        base = None
+        if args.base:
+            other = read_log(args.base)
+            base = apply(other, propose(other, sheet, mapping), sheet)
+        tune = planning.result()
+    found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, tune=tune)
+    for path in write_review(found, args.out):
+        print(path)
+    print(found.headline)
+    for text in mapping.questions:
+        print(f"Asked: {text}")
+    return 0
+
+
+def _text(path: str) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8-sig")
+    except OSError as exc:
+        raise InputError("--mapping", path, "", "a file that can be read", f"{exc.strerror or exc}.") from exc
+    except UnicodeDecodeError as exc:
+        raise InputError("--mapping", path, "", "a file of text", "It is no UTF-8 text.") from exc
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """Small pictures as inline SVG: lines with bands, bars before and after, a window on a scale. Each says its finding in its title.
 
-Colour is never alone: without nitrous is grey and dashed, with nitrous blue and solid, a band pale with thin edges, a limit thin and black; every line carries its name.
+Colour is never alone: without nitrous is grey and dashed, with nitrous blue and solid, a band pale with thin edges, a limit thin and black, what
+a log holds rust; every line carries its name.
 """
 
 from __future__ import annotations
@@ -12,14 +13,15 @@ import numpy as np
 
 from ..errors import InputError
 
-WITHOUT, WITH, LIMIT = "without", "with", "limit"
-_GREY, _BLUE, _INK, _QUIET, _RULE = "#6b7280", "#0072b2", "#1b1f24", "#5b6470", "#d9d5cc"
+WITHOUT, WITH, LIMIT, LOGGED = "without", "with", "limit", "logged"
+_GREY, _BLUE, _INK, _QUIET, _RULE, _ACCENT = "#6b7280", "#0072b2", "#1b1f24", "#5b6470", "#d9d5cc", "#8a3b12"
 _STROKE = {
     WITHOUT: f'stroke="{_GREY}" stroke-width="1.8" stroke-dasharray="5 3"',
     WITH: f'stroke="{_BLUE}" stroke-width="2.4"',
     LIMIT: f'stroke="{_INK}" stroke-width="1"',
+    LOGGED: f'stroke="{_ACCENT}" stroke-width="1.6"',
 }
-_FILL = {WITHOUT: "#4b525c", WITH: "#005a8f", LIMIT: _INK}
+_FILL = {WITHOUT: "#4b525c", WITH: "#005a8f", LIMIT: _INK, LOGGED: _ACCENT}
 WIDTH = 280
 """Of every picture, in its own units; text is 12 of them high."""
 
@@ -33,7 +35,7 @@ class Line:
     y : array
         NaN where it has no value.
     kind : str
-        `WITHOUT`, `WITH` or `LIMIT`.
+        `WITHOUT`, `WITH`, `LIMIT` or `LOGGED` (what this car did).
     label : str
     at : float
         Where the name stands, 0 to 1 along the axis.
@@ -100,7 +102,7 @@ def _points(x: np.ndarray, y: np.ndarray) -> str:
 def lines(
     title: str, x, every: list[Line], *, unit: str, x_unit: str = "rpm", height: float = 170, zero: bool = True
 ) -> str:
-    """Draw lines over engine speed.
+    """Draw lines over engine speed, or over time.
 
     Parameters
     ----------

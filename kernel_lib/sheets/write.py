@@ -1,15 +1,19 @@
-"""The files of a plan."""
+"""The files of a plan, and of a review."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
+
 from ..errors import InputError
+from ..logs.review import Review
 from ..plan.own_tables import own_tables
 from ..plan.plan import Plan
 from ..plan.tune import Tune
 from .brief import brief_html
 from .plan_sheet import plan_csv, plan_html
+from .review_sheet import review_html
 from .tune_sheet import tune_html
 from .tune_tables import csv_of, grids
 
@@ -40,6 +44,29 @@ def write_plan(plan: Plan, tune: Tune, folder: str | Path) -> list[Path]:
         "tables.csv": csv_of(tune, grids(tune, own, metric=False)),
         "brief.html": brief_html(tune),
     }
+    return _written(folder, files)
+
+
+def write_review(review: Review, folder: str | Path, others: pd.DataFrame | None = None) -> list[Path]:
+    """Write ``review.json`` and ``review.html``.
+
+    Parameters
+    ----------
+    review : Review
+    folder : str or Path
+        Made if it is not there.
+    others : DataFrame, optional
+        As in `review_html`.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    return _written(Path(folder), {"review.json": review.to_json(), "review.html": review_html(review, others=others)})
+
+
+def _written(folder: Path, files: dict[str, str]) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, text in files.items():
