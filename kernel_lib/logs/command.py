@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import weakref
+
 import numpy as np
 
 from ..build_sheet import BuildSheet
@@ -107,13 +109,24 @@ def commanded(log: Log, sheet: BuildSheet, full: np.ndarray | None = None) -> tu
     return joined, on
 
 
+_KEPT: weakref.WeakKeyDictionary[Log, tuple[BuildSheet, np.ndarray]] = weakref.WeakKeyDictionary()
+
+
 def commanded_share(log: Log, sheet: BuildSheet) -> np.ndarray:
-    """Mean share of the full flow that the logged valve duty commands, on the log's clock; NaN where no duty is logged.
+    """Return the mean share of the full flow that the logged valve duty commands, on the log's clock; NaN where no duty is logged.
 
     Notes
     -----
     Raw pulses (two or more in five periods) are averaged over three periods first. Without pulses the switch is the share.
     """
+    kept = _KEPT.get(log)
+    if kept is None or kept[0] is not sheet:
+        kept = _KEPT[log] = sheet, _share(log, sheet)
+        kept[1].setflags(write=False)
+    return kept[1]
+
+
+def _share(log: Log, sheet: BuildSheet) -> np.ndarray:
     if not sheet.nitrous.progressive:
         on = commanded(log, sheet)[0] if log.has("nitrous_duty_percent") or log.has("nitrous_on") else None
         return np.full(len(log.time_s), np.nan) if on is None else on.astype(float)

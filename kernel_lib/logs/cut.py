@@ -189,7 +189,7 @@ def _pull(log: Log, sheet: BuildSheet, part, spans, full, raw, share, basis: str
 def _hit(log: Log, sheet: BuildSheet, span, full, raw, share, basis: str, found) -> Hit:
     a, b = span
     step, speed = log.step_s, log.get("rpm")
-    rpm = [_near(speed, k, step) for k in (a, b - 1)]
+    rpm = [near_value(speed, k, step) for k in (a, b - 1)]
     known = share[a:b][np.isfinite(share[a:b]) & (share[a:b] > 0)]
     first, last = (
         float(np.median(k)) if len(k) else 1.0
@@ -218,7 +218,7 @@ def _hit(log: Log, sheet: BuildSheet, span, full, raw, share, basis: str, found)
     )
 
 
-def _near(values: np.ndarray, k: int, step_s: float) -> float:
+def near_value(values: np.ndarray, k: int, step_s: float) -> float:
     """Median round a sample; the nearest value that there is, where it is blank."""
     wide = ev.samples(0.06, step_s)
     for reach in (wide, 20 * wide, len(values)):

@@ -251,11 +251,10 @@ def _loose(here: _Stretch, fast: np.ndarray, shifts: list[Event]) -> list[Event]
             for s in shifts
         ):
             continue  # a flare before the next gear, or the clutch coming in
-        peak = a + int(here.rpm[a : min(b + samples(0.5, here.step), n)].argmax())
-        gained = here.rpm[peak] - here.rpm[a] - max(here.usual[a], 0.0) * (peak - a) * here.step
-        later = min(peak + samples(1.5, here.step), n)
-        line = here.rpm[a] + max(here.usual[a], 0.0) * (np.arange(peak, later) - a) * here.step
-        over = here.rpm[peak:later] - line
+        whole = slice(a, min(b + samples(1.5, here.step), n))
+        over = here.rpm[whole] - here.rpm[a] - max(here.usual[a], 0.0) * np.arange(whole.stop - a) * here.step
+        peak = a + int(over[: b - a + samples(0.3, here.step)].argmax())
+        gained, over = over[peak - a], over[peak - a :]
         back = np.flatnonzero(over < 0.3 * gained)
         if here.rpm[peak] >= AT_LIMIT * here.sheet.engine.limit_rpm and gained >= 300:
             out.append(

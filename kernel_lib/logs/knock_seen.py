@@ -1,0 +1,328 @@
+"""Knock activity: a signal on a scale of its own, held against what the same engine shows at the same speed without nitrous."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from .cut import Pull
+from .events import GAP, LIFT, MISSED_SHIFT, SHIFT, despiked, filled, runs, samples
+from .log import Log
+
+LEVEL, COUNT, RETARD, NONE = "level", "count", "retard", "none"
+FALSE_ALARM = 1e-3
+"""Chance of a burst in a pull of clean noise, the aim; a choice of our own."""
+BIN_RPM, LEAST_IN_BIN, LEAST_IN_ALL, REACH_RPM = 500.0, 20, 120, 500.0
+"""Width of a bin of the background, samples it needs, samples of the whole, and how far beyond its ends it is trusted [rpm]."""
+TAIL = 1.5
+"""Factor on the threshold for tails heavier than a normal distribution's, and for what is unknown of the background; tested over seeds."""
+OWN_NOTE = "Without nitrous the log holds too little of these speeds: the background is that of the pull itself, from which bursts stand out but not knock throughout. Log a base pull."
+MOST_RETARD = 20.0
+"""Largest knock retard that a controller takes [deg]; beyond it is another scale. From memory."""
+
+
+@dataclass(frozen=True)
+class Burst:
+    """Knock activity.
+
+    Attributes
+    ----------
+    begin_s, end_s, rpm : float
+        When and at which speed.
+    times : float
+        Height over the background, in thresholds (1 is just knock); of a count its rise, of a retard the degrees.
+    nitrous : bool
+        Whether nitrous flowed.
+    pull : int
+        Which of the pulls.
+    """
+
+    begin_s: float
+    end_s: float
+    rpm: float
+    times: float
+    nitrous: bool
+    pull: int
+
+
+@dataclass(frozen=True, eq=False)
+class KnockSeen:
+    """What the knock signal of a log says.
+
+    Attributes
+    ----------
+    kind : {"level", "count", "retard", "none"}
+    bursts : tuple of Burst
+    unjudged : str
+        Why nothing can be said; "" where something can.
+    rpm, background, threshold : array
+        Of a level: what the engine shows by itself over speed, and from where it counts, on the signal's own scale.
+    false_alarm : float
+        Chance of a burst in a pull of clean noise that the threshold aims at.
+    louder : float
+        Median on nitrous over that of the background at the same speed; NaN where not known. A charge that burns faster is louder without knock.
+    own : bool
+        Whether the background is that of the pull itself, nitrous and all: then only single bursts stand out, steady knock does not.
+    note : str
+    """
+
+    kind: str
+    bursts: tuple[Burst, ...] = ()
+    unjudged: str = ""
+    rpm: np.ndarray = None  # type: ignore[assignment]
+    background: np.ndarray = None  # type: ignore[assignment]
+    threshold: np.ndarray = None  # type: ignore[assignment]
+    false_alarm: float = FALSE_ALARM
+    louder: float = float("nan")
+    own: bool = False
+    note: str = ""
+
+
+def knock_activity(
+    log: Log, pulls: Sequence[Pull], base_log: Log | None = None, base_pulls: Sequence[Pull] = ()
+) -> KnockSeen:
+    """Look for knock in the pulls of a log.
+
+    Parameters
+    ----------
+    log : Log
+    pulls : sequence of Pull
+    base_log : Log, optional
+        Of the same car and sensor without nitrous, with `base_pulls`, to learn the background from as well.
+    base_pulls : sequence of Pull
+
+    Returns
+    -------
+    KnockSeen
+
+    Notes
+    -----
+    A count: whole numbers that only climb; any rise is knock. A retard: in steps, at rest at 0; any move away from it is knock. Else a level: median and scaled
+    median deviation in bins of 500 rpm over full throttle without nitrous (of the logarithm where all is above 0, for such signals scatter in proportion), deviations
+    of all bins pooled where they agree; a burst lies over z times it, z from the false-alarm rate over the samples of a pull, times 1.5. Speeds further than
+    500 rpm from any background are not judged. Where the log holds too little without nitrous, the pull itself is the background (`own`): median in bins, held down to
+    the trend of all bins.
+    """
+    signal = log.get("knock")
+    if not log.has("knock"):
+        return KnockSeen(NONE, unjudged="No knock signal in the log.")
+    parts = [_part(log, pull, k) for k, pull in enumerate(pulls)]
+    if not parts:
+        return KnockSeen(NONE, unjudged="No pull in the log.")
+    kind = _kind(signal)
+    if kind in (COUNT, RETARD):
+        return _stepped(kind, signal, parts)
+    others = [_part(base_log, pull, k) for k, pull in enumerate(base_pulls)] if base_log is not None else []
+    return _level(parts, others)
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """A pull: time, speed, signal, where nitrous is or was in the charge, where it is quiet enough to learn from."""
+
+    time: np.ndarray
+    rpm: np.ndarray
+    signal: np.ndarray
+    nitrous: np.ndarray
+    quiet: np.ndarray
+    number: int
+    before: float
+
+
+def _part(log: Log, pull: Pull, number: int) -> _Part:
+    begin = pull.start
+    stop = max([pull.stop, *(h.flow.stop for h in pull.hits)])
+    nitrous, quiet = np.zeros(stop - begin, bool), np.ones(stop - begin, bool)
+    for hit in pull.hits:
+        nitrous[max(hit.command.start - begin, 0) : hit.flow.stop - begin] = True
+    quiet[pull.stop - begin :] = False
+    room = samples(0.1, log.step_s)
+    for event in pull.events:
+        if event.kind in (SHIFT, LIFT, GAP, MISSED_SHIFT):
+            quiet[max(event.start - begin - room, 0) : event.stop - begin + room] = False
+    part = slice(begin, stop)
+    rpm = despiked(filled(log.get("rpm")[part], stop - begin))
+    signal = log.get("knock")
+    earlier = signal[max(begin - samples(1.0, log.step_s), 0) : begin + 1]
+    before = float(earlier[np.isfinite(earlier)][-1]) if np.isfinite(earlier).any() else float("nan")
+    return _Part(log.time_s[part], rpm, signal[part], nitrous, quiet & ~nitrous, number, before)
+
+
+def _kind(signal: np.ndarray) -> str:
+    known = signal[np.isfinite(signal)]
+    steps = np.diff(known)
+    whole = np.abs(known - np.round(known)) < 1e-6
+    if whole.mean() > 0.98 and len(steps) and (steps >= 0).mean() > 0.999:
+        return COUNT  # a reset now and then is allowed
+    scaled = np.abs(known) * 20  # in steps of a twentieth of a degree at the finest
+    rests = (np.abs(known) < 1e-9).mean() > 0.5
+    one_side = (known >= 0).mean() > 0.999 or (known <= 0).mean() > 0.999
+    if (
+        rests
+        and one_side
+        and np.abs(known).max() <= MOST_RETARD
+        and np.mean(np.abs(scaled - np.round(scaled)) < 0.3) > 0.9
+    ):
+        return RETARD
+    return LEVEL
+
+
+def _stepped(kind: str, signal: np.ndarray, parts: list[_Part]) -> KnockSeen:
+    bursts = []
+    for part in parts:
+        known = np.flatnonzero(np.isfinite(part.signal))
+        if not len(known):
+            continue
+        values = np.abs(part.signal[known]) if kind == RETARD else part.signal[known]
+        before = abs(part.before) if kind == RETARD else part.before
+        rise = np.diff(np.concatenate([[before if np.isfinite(before) else values[0]], values])) > 1e-6
+        for a, b in _grouped(np.flatnonzero(rise), part, known):
+            height = values[b] - (values[a - 1] if a else before)
+            nitrous = bool(part.nitrous[known[a] : known[b] + 1].any())
+            i, j = known[a], known[b]
+            bursts.append(
+                Burst(float(part.time[i]), float(part.time[j]), float(part.rpm[i]), float(height), nitrous, part.number)
+            )
+    moved = float(np.nanmax(signal) - np.nanmin(signal)) > 0
+    what = "a count of knocks" if kind == COUNT else "degrees taken out for knock"
+    note = f"The signal is read as {what}: any rise counts."
+    if not moved:
+        note += " It never moves in this log, so that nothing shows that it works."
+    return KnockSeen(kind, tuple(bursts), note=note)
+
+
+def _grouped(at: np.ndarray, part: _Part, known: np.ndarray) -> list[tuple[int, int]]:
+    """Rises less than 0.3 s apart as one."""
+    if not len(at):
+        return []
+    cuts = np.flatnonzero(np.diff(part.time[known[at]]) > 0.3) + 1
+    return [(int(g[0]), int(g[-1])) for g in np.split(at, cuts)]
+
+
+def _level(parts: list[_Part], others: list[_Part]) -> KnockSeen:
+    learn = [(p, p.quiet) for p in parts + others if p.quiet.any()]
+    seen = _held(parts, learn, own=False)
+    if seen.unjudged and any(p.nitrous.any() for p in parts):
+        own = _held(parts, learn + [(p, p.nitrous) for p in parts], own=True)
+        return own if not own.unjudged else seen
+    return seen
+
+
+def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], *, own: bool) -> KnockSeen:
+    """Hold every pull against the background of some samples."""
+    rpm = np.concatenate([p.rpm[use] for p, use in learn]) if learn else np.array([])
+    values = np.concatenate([p.signal[use] for p, use in learn]) if learn else np.array([])
+    good = np.isfinite(rpm) & np.isfinite(values)
+    rpm, values = rpm[good], values[good]
+    if len(rpm) < LEAST_IN_ALL:
+        told = f"Only {len(rpm)} samples at full throttle without nitrous: too few to know what the engine sounds like by itself. Log a base pull."
+        return KnockSeen(LEVEL, unjudged=told)
+    heard = np.concatenate([p.signal[np.isfinite(p.signal)] for p in parts])
+    logarithmic = bool(values.min() > 0 and heard.min() > 0)
+    ground = _background(rpm, np.log(values) if logarithmic else values, own=own)
+    if ground is None:
+        return KnockSeen(LEVEL, unjudged="The signal does not move at full throttle: nothing shows that it works.")
+    bursts, louder, left, total = [], [], 0, 0
+    for part in parts:
+        found, ratio, unseen, on = _bursts(part, ground, logarithmic)
+        bursts += found
+        louder += ratio
+        left, total = left + unseen, total + on
+    if total and left > 0.5 * total and not bursts:
+        told = "Without nitrous the log holds other speeds than on it: the background there is not known. Log a base pull over the whole window."
+        return KnockSeen(LEVEL, unjudged=told)
+    note = OWN_NOTE if own else f"Background learnt from {len(rpm)} samples without nitrous."
+    if left:
+        note += f" {100 * left / total:.0f} % of the nitrous lies at speeds without background and is not judged."
+    grid, middle, spread, z = ground
+    shown = [np.exp(v) if logarithmic else v for v in (middle, middle + z * spread)]
+    ratio = float(np.median(louder)) if louder and not own else float("nan")
+    return KnockSeen(LEVEL, tuple(bursts), "", grid, *shown, louder=ratio, own=own, note=note)
+
+
+def _background(
+    rpm: np.ndarray, values: np.ndarray, *, own: bool
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, float] | None:
+    """Speeds, median, deviation and threshold in deviations; None where the signal stands still."""
+    edges = np.arange(np.floor(rpm.min() / BIN_RPM), np.ceil(rpm.max() / BIN_RPM) + 1) * BIN_RPM
+    grid, middle, spread, count = [], [], [], []
+    for low, high in itertools.pairwise(edges):
+        here = (rpm >= low) & (rpm < high)
+        if here.sum() < LEAST_IN_BIN:
+            continue
+        slope = np.polyfit(rpm[here] - rpm[here].mean(), values[here], 1)[0] if np.ptp(rpm[here]) > 0 else 0.0
+        flat = values[here] - slope * (rpm[here] - np.median(rpm[here]))
+        grid.append(float(np.median(rpm[here])))
+        middle.append(float(np.median(flat)))
+        spread.append(1.4826 * float(np.median(np.abs(flat - middle[-1]))))
+        count.append(int(here.sum()))
+    if not grid:
+        return None
+    grid, middle, spread, count = (np.array(v, float) for v in (grid, middle, spread, count))
+    pooled = float(np.sum(spread * count) / np.sum(count))
+    if pooled <= 0:
+        return None
+    # a bin's own deviation counts as far as its samples tell it from the others'
+    sure = count / (count + 60.0)
+    spread = np.maximum(sure * spread + (1 - sure) * pooled, 0.7 * pooled)
+    if own and len(grid) > 2:  # knock must not hide in a bin of its own
+        middle = np.minimum(middle, _trend(grid, middle) + spread)
+    single = FALSE_ALARM / 1000  # of the samples of a pull
+    return grid, middle, spread, TAIL * float(-ndtri(single))
+
+
+def _trend(grid: np.ndarray, middle: np.ndarray) -> np.ndarray:
+    """Line through most of the bins: median of the slopes between them, and of what is left [Theil-Sen]."""
+    i, j = np.triu_indices(len(grid), 1)
+    steep = float(np.median((middle[j] - middle[i]) / (grid[j] - grid[i])))
+    return steep * grid + float(np.median(middle - steep * grid))
+
+
+def _bursts(part: _Part, ground, logarithmic: bool) -> tuple[list[Burst], list[float], int, int]:
+    """Bursts of a pull, how much louder each sample on nitrous is, samples on nitrous without background, and all of them."""
+    grid, middle, spread, z = ground
+    good = np.isfinite(part.signal) & np.isfinite(part.rpm)
+    near = np.zeros(len(good), bool)
+    near[good] = np.min(np.abs(part.rpm[good][:, None] - grid[None, :]), axis=1) <= REACH_RPM
+    use = good & near & (part.nitrous | part.quiet)
+    signal = np.where(use, part.signal, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        signal = np.log(signal) if logarithmic else signal
+        line, wide = np.interp(part.rpm, grid, middle), np.interp(part.rpm, grid, spread)
+        height = (signal - line) / (z * wide)
+        over = height > 1
+        ratio = np.exp(signal - line) if logarithmic else signal / np.where(line == 0, np.nan, line)
+    found = []
+    for a, b in runs(over):
+        k = a + int(np.nanargmax(height[a:b]))
+        if found and part.time[a] - found[-1].end_s < 0.1:
+            last = found.pop()
+            tall = max(last.times, float(height[k]))
+            found.append(
+                Burst(
+                    last.begin_s,
+                    float(part.time[b - 1]),
+                    last.rpm,
+                    tall,
+                    last.nitrous or bool(part.nitrous[k]),
+                    part.number,
+                )
+            )
+            continue
+        times = float(height[k])
+        found.append(
+            Burst(
+                float(part.time[a]),
+                float(part.time[b - 1]),
+                float(part.rpm[k]),
+                times,
+                bool(part.nitrous[k]),
+                part.number,
+            )
+        )
+    on = part.nitrous & np.isfinite(ratio)
+    return found, ratio[on].tolist(), int((part.nitrous & good & ~near).sum()), int((part.nitrous & good).sum())
