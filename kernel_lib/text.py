@@ -47,3 +47,23 @@ def lowered(text: str) -> str:
 def listed(words: list[str]) -> str:
     """Write ``a, b and c``."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def csv_safe(text: str) -> str:
+    """Make a text one line that no spreadsheet takes for a formula: such a one gets an apostrophe before it."""
+    line = " ".join(text.split())
+    return f"'{line}" if line[:1] in ("=", "+", "-", "@") and not _is_plain_number(line) else line
+
+
+def csv_cell(text: str) -> str:
+    """Write a text as a cell of a CSV file: safe, and in quotes."""
+    doubled = csv_safe(text).replace('"', '""')
+    return f'"{doubled}"'
+
+
+def _is_plain_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

@@ -9,7 +9,7 @@ import numpy as np
 from ..plan.own_tables import OwnTables
 from ..plan.room import added_fuel_key
 from ..plan.tune import Tune
-from ..text import listed
+from ..text import csv_cell, listed
 from ..units import lb_from_kg
 
 
@@ -162,12 +162,7 @@ def copied(tune: Tune, tables: list[Grid]) -> str:
 
 def csv_of(tune: Tune, tables: list[Grid]) -> str:
     """All tables in one CSV, each under a line with its title; what forbids to spray in the first lines."""
-    out = [_quoted(f"Do not spray yet. {text}") for text in tune.blockers]
+    out = [csv_cell(f"Do not spray yet. {text}") for text in tune.blockers]
     for table in tables:
-        out += [_quoted(table.heading), table.tsv.strip().replace("\t", ","), ""]
+        out += [csv_cell(table.heading), table.tsv.strip().replace("\t", ","), ""]
     return "\n".join(out)
-
-
-def _quoted(text: str) -> str:
-    doubled = text.replace('"', '""')
-    return f'"{doubled}"'

@@ -1,0 +1,122 @@
+"""Any file a controller or logger writes, as columns of numbers with their names; what is no log is refused in a sentence."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from .read_table import Parts, read_table
+from .read_text import no_log
+
+MAX_BYTES = 200 * 1024 * 1024
+"""A larger file is refused."""
+MAX_NAME = 80
+_MDF = (b"MDF", b"UnFinMF")
+
+
+@dataclass(frozen=True, eq=False)
+class RawLog:
+    """A log as it stands in its file: nothing is recognised yet.
+
+    Attributes
+    ----------
+    name : str
+        Of the file, cleaned: printable, without a path, up to 80 characters.
+    names : tuple of str
+        Of the columns, no two alike; a unit that was written in a name is in `units`.
+    units : tuple of str
+        As written; "" where there is none.
+    columns : list of array
+        Float, one length, read-only; NaN where a cell is blank or no number.
+    kind : {"csv", "mdf"}
+    notes : list of str
+        How the file is written, and what was mended, in sentences.
+    """
+
+    name: str
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    columns: list[np.ndarray]
+    kind: str
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        """How many rows there are."""
+        return len(self.columns[0]) if self.columns else 0
+
+
+def read_log(source: str | Path | bytes, name: str = "") -> RawLog:
+    """Read a log file.
+
+    Parameters
+    ----------
+    source : str, Path or bytes
+        A path, or the content.
+    name : str
+        What to call it; the file's name where it is left out.
+
+    Returns
+    -------
+    RawLog
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, is empty, too large, no text and no MDF, or holds no table of two columns and 20 rows of numbers.
+    """
+    data, found = _content(source)
+    called = clean_name(name or found)
+    if len(data) > MAX_BYTES:
+        raise _too_large(len(data))
+    if data.startswith(_MDF):
+        from .mdf import read_mdf
+
+        return _raw(called, "mdf", read_mdf(data, called))
+    return _raw(called, "csv", read_table(data, called))
+
+
+def clean_name(name: str) -> str:
+    """Make a name that is safe to show out of a file's: no path, printable, up to 80 characters."""
+    last = re.split(r"[/\\]", str(name).rstrip("/\\"))[-1]
+    shown = " ".join("".join(c if c.isprintable() else " " for c in last).split())
+    return shown[:MAX_NAME].strip() or "log"
+
+
+def _raw(name: str, kind: str, parts: Parts) -> RawLog:
+    names, units, columns, notes = parts
+    for column in columns:
+        column.setflags(write=False)
+    return RawLog(name, tuple(names), tuple(units), columns, kind, notes)
+
+
+def _content(source: object) -> tuple[bytes, str]:
+    if isinstance(source, bytes | bytearray | memoryview):
+        return bytes(source), ""
+    if not isinstance(source, str | Path):
+        raise no_log(type(source).__name__, "It is neither a path nor the content of a file.", "a path, or bytes")
+    called = clean_name(str(source))
+    try:
+        path = Path(source)
+        if path.is_dir():
+            raise no_log(called, "This is a folder.")
+        if not path.exists():
+            raise no_log(called, "There is no such file.")
+        if not path.is_file():
+            raise no_log(called, "This is no plain file.")
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise _too_large(size)
+        return path.read_bytes(), path.name
+    except (OSError, ValueError) as exc:
+        if isinstance(exc, ValueError) and hasattr(exc, "allowed"):
+            raise
+        raise no_log(called, "The file cannot be opened.") from exc
+
+
+def _too_large(size: int) -> Exception:
+    most = f"up to {MAX_BYTES // 1024**2} MB"
+    return no_log(f"{size / 1024**2:.0f} MB", "Export a shorter part, or fewer columns.", most)

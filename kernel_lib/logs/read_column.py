@@ -1,0 +1,196 @@
+"""A column that pandas did not take for numbers: what is in it, what is made of it, and what is said about that."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from .read_cells import NUMBER, Cell, bare, cell_of, seconds_of
+
+BLANK, NUMBERS, MISSING, SWITCH, GROUPED, OTHER_MARK, EITHER, SUFFIX, WORDS, CLOCKS = range(10)
+_CODES = {
+    "number": NUMBERS,
+    "missing": MISSING,
+    "switch": SWITCH,
+    "grouped": GROUPED,
+    "other mark": OTHER_MARK,
+    "either": EITHER,
+    "suffix": SUFFIX,
+    "words": WORDS,
+}
+_DAY = 86400.0
+_CLOCK_SHARE = 0.8
+"""Share of a column's cells that must be clock times for it to be one of time."""
+
+
+@dataclass
+class Column:
+    """A column and what became of its cells.
+
+    Attributes
+    ----------
+    values : array
+        NaN where a cell holds no number.
+    kinds : array of int
+        What each cell was taken for.
+    texts : array of str
+        The cells as they stand in the file.
+    unit : str
+        Found behind the numbers; "s" for clock times.
+    remark : str
+        What is to be said of the column as a whole.
+    meant : dict
+        What cells of a kind were read as, in words.
+    """
+
+    values: np.ndarray
+    kinds: np.ndarray
+    texts: np.ndarray
+    unit: str = ""
+    remark: str = ""
+    meant: dict[int, str] = field(default_factory=dict)
+
+
+def column_of(texts: np.ndarray, mark: str) -> Column:
+    """Read a column of texts in a file whose decimal mark is `mark`."""
+    codes, found = pd.factorize(texts)
+    clocks = _clocks(texts, codes, found)
+    if clocks is not None:
+        return clocks
+    values, kinds, suffixes = np.full(len(found) + 1, np.nan), np.zeros(len(found) + 1, np.int8), {}
+    plain, swap = NUMBER[mark], mark == ","
+    for k, text in enumerate(found):
+        if plain.fullmatch(text):
+            values[k], kinds[k] = float(text.replace(",", ".") if swap else text), NUMBERS
+            continue
+        cell: Cell = cell_of(text, mark)
+        values[k], kinds[k] = cell.value, _CODES[cell.kind] if bare(text) else BLANK
+        if cell.suffix:
+            suffixes[k] = cell.suffix
+    out = Column(values, kinds, texts)
+    _settle(out, suffixes, mark)
+    out.values[~np.isfinite(out.values)] = np.nan
+    out.values, out.kinds = out.values[codes], out.kinds[codes]  # cells that are not there have the code -1: the last
+    return out
+
+
+def _settle(column: Column, suffixes: dict[int, str], mark: str) -> None:
+    """Decide, for a column as a whole, what its unusual cells mean; values and kinds are those of its different texts."""
+    values, kinds = column.values, column.kinds
+    switches = kinds == SWITCH
+    if switches.any():
+        numbers = values[np.isin(kinds, (NUMBERS, GROUPED, OTHER_MARK, EITHER, SUFFIX))]
+        if np.isin(numbers, (0.0, 1.0)).all():
+            column.meant[SWITCH] = "were read as 1 (on) and 0 (off)"
+        else:
+            values[switches], kinds[switches] = np.nan, WORDS
+    units = set(suffixes.values())
+    if len(units) == 1:
+        column.unit = units.pop()
+        column.meant[SUFFIX] = f"carry '{column.unit}' behind the number, which was taken as their unit"
+    elif units:
+        values[kinds == SUFFIX], kinds[kinds == SUFFIX] = np.nan, WORDS
+    either = kinds == EITHER
+    if either.any():
+        _thousands(column, either, mark)
+    column.meant[GROUPED] = "have their thousands set apart; they were put together"
+    column.meant[OTHER_MARK] = (
+        f"have a {'point' if mark == ',' else 'comma'} where the file has a {'comma' if mark == ',' else 'point'}: read as decimals"
+    )
+    column.meant[MISSING] = "say that there is no value: left blank"
+    column.meant[WORDS] = "hold words: left blank"
+    words = kinds[:-1] == WORDS
+    if words.any() and not np.isfinite(values).any():
+        column.remark = "holds words, no numbers: left empty"
+
+
+def _thousands(column: Column, either: np.ndarray, mark: str) -> None:
+    """Cells like 6,500: thousands where the column has plain numbers and no decimals of that mark, else decimals."""
+    other = "," if mark == "." else "."
+    plain = column.values[column.kinds == NUMBERS]
+    grouped = bool(plain.size) and not (column.kinds == OTHER_MARK).any() and float(np.nanmax(np.abs(plain))) < 1000.0
+    if grouped and float(np.nanmax(np.abs(plain))) >= 100.0:
+        column.values[either] *= 1000.0
+        column.meant[EITHER] = (
+            f"have a {'comma' if other == ',' else 'point'} before three digits: read as thousands, as the numbers without it end below 1000"
+        )
+    else:
+        column.meant[EITHER] = (
+            f"have a {'comma' if other == ',' else 'point'} before three digits: read as decimals; they could be thousands"
+        )
+
+
+def _clocks(texts: np.ndarray, codes: np.ndarray, found: np.ndarray) -> Column | None:
+    """Read a column of clock times, with or without dates, as seconds after the first midnight; None where it is none."""
+    sample = [t for t in found[:: max(1, len(found) // 200)] if bare(t)]
+    if not sample or sum(seconds_of(t) is not None for t in sample) < _CLOCK_SHARE * len(sample):
+        return None
+    read = [seconds_of(t) for t in found]
+    seconds = np.array([r[1] if r else np.nan for r in read] + [np.nan])
+    kinds = np.array(
+        [CLOCKS if r else (WORDS if bare(t) else BLANK) for r, t in zip(read, found, strict=True)] + [BLANK], np.int8
+    )
+    dates = {d: k for k, d in enumerate(dict.fromkeys(r[0] for r in read if r))}
+    days = np.array([float(dates[r[0]]) if r else 0.0 for r in read] + [0.0])
+    values = seconds[codes]
+    first = next(iter(dates))
+    if len(dates) > 1:
+        values = values + _DAY * days[codes]
+    else:
+        there = np.flatnonzero(np.isfinite(values))
+        turns = np.cumsum(np.diff(values[there]) < -_DAY / 2)
+        values[there[1:]] += _DAY * turns
+    remark = "holds clock times: read as seconds after midnight" + (f" of {first}" if first else "")
+    return Column(values, kinds[codes], texts, "s", remark, {WORDS: "hold no clock time: left blank"})
+
+
+def sentences(column: Column, name: str, kept: np.ndarray, where: Callable[[int], str]) -> list[str]:
+    """Say what was made of a column's unusual cells.
+
+    Parameters
+    ----------
+    column : Column
+    name : str
+        Of the column.
+    kept : array of bool
+        Rows that stay; nothing is said of the others.
+    where : callable
+        Words for the place of a row.
+    """
+    if column.remark.startswith("holds words"):
+        at = np.flatnonzero((column.kinds == WORDS) & kept)
+        return (
+            [f"Column '{name}' {column.remark} (first: {where(at[0])}, {_shown(column.texts[at[0]])})."]
+            if len(at)
+            else []
+        )
+    out = [f"Column '{name}' {column.remark}."] if column.remark else []
+    for kind, meant in column.meant.items():
+        at = np.flatnonzero((column.kinds == kind) & kept)
+        if len(at):
+            cells = "One cell" if len(at) == 1 else f"{len(at)} cells"
+            what = _singular(meant) if len(at) == 1 else meant
+            out.append(f"{cells} of column '{name}' {what} (first: {where(at[0])}, {_shown(column.texts[at[0]])}).")
+    return out
+
+
+def _singular(meant: str) -> str:
+    for many, one in (
+        ("hold ", "holds "),
+        ("say ", "says "),
+        ("have their", "has its"),
+        ("have ", "has "),
+        ("carry ", "carries "),
+        ("were ", "was "),
+    ):
+        if meant.startswith(many):
+            return one + meant.removeprefix(many)
+    return meant
+
+
+def _shown(text: object) -> str:
+    words = "".join(c if c.isprintable() else " " for c in str(text)).strip()
+    return f"'{words[:30]}...'" if len(words) > 30 else f"'{words}'"
