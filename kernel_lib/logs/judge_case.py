@@ -81,8 +81,10 @@ class Case:
         Step of the ladder that was seen, or None.
     bottle : tuple
         (hit, what the bottle did) of each hit in their order.
-    knock, missed, suspects, unchecked : Any
+    knock, missed, unchecked, fired, suspects : Any
         What was seen of knock, guards, misfire.
+    can_tell, blind : bool, str
+        Whether a misfire could be seen at all, and if not, why.
     base : Case or None
         A log without nitrous that goes with this one.
     plugs : dict
@@ -104,6 +106,7 @@ class Case:
     fired: tuple = ()
     suspects: tuple = ()
     can_tell: bool = True
+    blind: str = ""
     base: Case | None = None
     plugs: dict[int, str] = field(default_factory=dict)
     metric: bool = False

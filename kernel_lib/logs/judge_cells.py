@@ -15,6 +15,8 @@ COLUMNS = [
     "seconds",
     "error",
     "error_95",
+    "noise_95",
+    "systematic_95",
     "bias",
     "trim_percent",
 ]
@@ -32,7 +34,7 @@ def cells(case: Case) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A row a pull and cell: pull (number), rpm, valve_duty_percent (0 without nitrous), n, seconds, error (true lambda over target, less one), error_95,
+        A row a pull and cell: pull (number), rpm, valve_duty_percent (0 without nitrous), n, seconds, error (true lambda over target, less one), error_95 with its parts noise_95 and systematic_95,
         bias (shown less true lambda), trim_percent.
     """
     out = []
@@ -48,7 +50,6 @@ def cells(case: Case) -> pd.DataFrame:
     if not out:
         return pd.DataFrame(columns=COLUMNS, dtype=float)
     found = pd.concat(out, ignore_index=True)
-    found["error_95"] = np.maximum(found["error_95"], LEAST_ERROR)
     # a correction of the controller hides an error of the tune: without it lambda would stand by so much farther off
     found["error"] = (1 + found["error"]) * (1 + found["trim_percent"].fillna(0.0) / 100) - 1
     return found[found["n"] > 0].reset_index(drop=True)
@@ -69,7 +70,7 @@ def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.D
     Returns
     -------
     DataFrame
-        A row a cell: as `cells`, error weighted by what each pull knows, error_95 no smaller than half their spread; pulls, rich_pulls, lean_pulls (how many
+        A row a cell: as `cells`, error weighted by what each pull knows, error_95 no smaller than half their spread and what all pulls have in common; pulls, rich_pulls, lean_pulls (how many
         are off by more than their own error).
     """
     rows = found[(found["valve_duty_percent"] > 0) == nitrous]
@@ -77,7 +78,8 @@ def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.D
     for (rpm, duty), group in rows.groupby(["rpm", "valve_duty_percent"], sort=True):
         if group["seconds"].sum() < enough_s:
             continue
-        weight = 1 / group["error_95"].to_numpy() ** 2
+        noise = np.maximum(group["noise_95"].to_numpy(), LEAST_ERROR)
+        weight, fixed = 1 / noise**2, float(group["systematic_95"].mean())
         error = group["error"].to_numpy()
         spread = 0.5 * float(np.ptp(error))
         out.append(
@@ -87,7 +89,9 @@ def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.D
                 "n": int(group["n"].sum()),
                 "seconds": float(group["seconds"].sum()),
                 "error": float(np.average(error, weights=weight)),
-                "error_95": float(max(1 / np.sqrt(weight.sum()), spread)),
+                "error_95": float(np.hypot(max(1 / np.sqrt(weight.sum()), spread), fixed)),
+                "noise_95": float(max(1 / np.sqrt(weight.sum()), spread)),
+                "systematic_95": fixed,
                 "bias": float(np.average(group["bias"], weights=weight)),
                 "trim_percent": float(group["trim_percent"].mean()),
                 "pulls": int(group["pull"].nunique()),

@@ -298,7 +298,7 @@ def judge_misfire(case: Case, lean: bool) -> list[Finding]:
             watch("misfire", GO_BACK if lean else REPEAT, 88.0, f"It may have misfired {span(at)}", told, numbers, at)
         ]
     if not case.can_tell:
-        told = "Engine speed is not sampled finely enough to see one. " + (
+        told = f"A misfire would not show: {case.blind or 'engine speed is not fine enough'}. " + (
             "Something here reads lean: rule a misfire out by the plugs before fuel is added."
             if lean
             else "Nothing here reads lean."

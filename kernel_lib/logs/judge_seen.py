@@ -5,11 +5,20 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
+import numpy as np
+
 from ..build_sheet import BuildSheet
 from ..plan.tune import Tune
-from .cut import cut, step_seen
+from .bottle_pass import bottle_course
+from .course import PLANNED, Course, course
+from .cut import NITROUS, PART_THROTTLE, STEP_ROOM, StepSeen, cut, step_seen
+from .guards_seen import FIRED, MISSED, UNCHECKED, guards_missed
 from .judge_case import Case
+from .knock_seen import knock_activity
 from .log import Log
+from .misfire import can_tell, misfire_suspicion
+from .mixture import MixtureModel
+from .sensor import dead_s, lagged
 
 
 def _there(module: str, name: str) -> Any:
@@ -28,6 +37,7 @@ def case_of(
     plugs: dict[int, str] | None = None,
     metric: bool = False,
     base: Case | None = None,
+    part: float | None = None,
 ) -> Case:
     """Cut a log and lay it beside the plan.
 
@@ -40,21 +50,90 @@ def case_of(
         Cylinder -> what its plug shows.
     metric : bool
     base : Case or None
+    part : float, optional
+        Of the plan's flow that the fitted nozzle passes, where the valve is not pulsed.
 
     Raises
     ------
     InputError
     """
     pulls = cut(log, sheet)
-    courses, delay = _courses(log, pulls, sheet, tune)
-    return Case(sheet, log, tune, pulls, courses, delay, plugs=plugs or {}, metric=metric, base=base)
+    courses, delay = _courses(log, pulls, sheet, tune, part)
+    hits = [hit for pull in pulls for hit in pull.hits]
+    guards = guards_missed(log, pulls, sheet, tune)
+    learn = {} if base is None else {"base_log": base.log, "base_pulls": base.pulls}
+    suspects, tells, blind = _misfire(log, pulls, courses, sheet)
+    return Case(
+        sheet,
+        log,
+        tune,
+        pulls,
+        courses,
+        delay,
+        step=_step(log, pulls, tune, part),
+        bottle=tuple((hit, bottle_course(log, hit, sheet)) for hit in hits) if log.has("bottle_kpa") else (),
+        knock=knock_activity(log, pulls, **learn) if log.has("knock") else None,
+        missed=tuple(g for g in guards if g.state == MISSED),
+        fired=tuple(g.guard for g in guards if g.state == FIRED),
+        unchecked=tuple(g.guard for g in guards if g.state == UNCHECKED),
+        suspects=suspects,
+        can_tell=tells,
+        blind=blind,
+        base=base,
+        plugs=plugs or {},
+        metric=metric,
+    )
 
 
-def _courses(log: Log, pulls: tuple, sheet: BuildSheet, tune: Tune) -> tuple[tuple, Any]:
-    course = _there("course", "course")
-    if course is None:
-        return (None,) * len(pulls), None
-    return tuple(course(log, pull, sheet, tune) for pull in pulls), None
+def _step(log: Log, pulls: tuple, tune: Tune, part: float | None) -> StepSeen | None:
+    """The largest step of the pulls; None where nothing was sprayed."""
+    hit = [pull for pull in pulls if pull.kind in (NITROUS, PART_THROTTLE)] or [pull for pull in pulls if pull.hits]
+    if hit and part is not None and not tune.pulsed:
+        steps = np.array([step.share for step in tune.ladder.steps])
+        near = int(np.abs(steps - part).argmin()) if len(steps) else None
+        index = near if near is not None and abs(steps[near] - part) <= STEP_ROOM else None
+        return StepSeen(part, index, "As stated: which nozzle was fitted is not in a log.")
+    seen = [step_seen(log, pull, tune) for pull in hit]
+    return max(seen, key=lambda s: -1.0 if np.isnan(s.share) else s.share, default=None)
 
 
-__all__ = ["case_of", "step_seen"]
+def _courses(log: Log, pulls: tuple, sheet: BuildSheet, tune: Tune, part: float | None) -> tuple[tuple, Any]:
+    """What was expected beside what was measured, pull by pull, with the delay that the log itself tells."""
+    if not pulls:
+        return (), None
+    fitted = 1.0 if part is None or tune.pulsed else part
+    first = tuple(course(log, pull, sheet, tune, part=fitted) for pull in pulls)
+    estimate = _there("sensor", "estimate") or _there("delay", "estimate")
+    delay = estimate(first, sheet) if estimate else first[0].delay
+    if not delay.identifiable:
+        return first, delay
+    return tuple(course(log, pull, sheet, tune, delay, part=fitted) for pull in pulls), delay
+
+
+def _misfire(log: Log, pulls: tuple, courses: tuple, sheet: BuildSheet) -> tuple[tuple, bool, str]:
+    """Suspected misfires with nitrous, whether one could be seen at all, and if not, why."""
+    out, tells, why = [], True, ""
+    for pull, each in zip(pulls, courses, strict=True):
+        if not pull.hits:
+            continue
+        told, because = can_tell(log, pull)
+        tells, why = tells and told, why or because
+        expected, model = _expected(log, pull, each, sheet)
+        out += misfire_suspicion(log, pull, sheet, expected=expected, lambda_model=model)
+    return tuple(sorted(out, key=lambda s: -s.leans)), tells, why
+
+
+def _expected(log: Log, pull: Any, each: Course, sheet: BuildSheet) -> tuple[np.ndarray | None, np.ndarray | None]:
+    """What the gauge should show with the fuel that was injected, and that mixture, on the samples of a pull."""
+    at = round((float(each.time_s[0]) - float(log.time_s[0])) / log.step_s)
+    part = slice(pull.start - at, pull.stop - at)
+    if part.start < 0 or part.stop > len(each.time_s):
+        return None, None
+    if each.fuel_basis == PLANNED:
+        return each.shown_target[part], each.target[part]
+    delay = each.delay
+    dead = delay.dead_scale * dead_s(sheet, each.rpm, np.nan_to_num(each.flow))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shown = MixtureModel.of(sheet).shown(each.lambda_model, np.nan_to_num(each.nitrous_fraction))
+        read = 1 / lagged(each.time_s, 1 / shown, dead, delay.tau_s)
+    return np.where(np.isfinite(read), read, each.shown_target)[part], each.lambda_model[part]

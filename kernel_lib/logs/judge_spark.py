@@ -135,7 +135,7 @@ def judge_knock(case: Case) -> list[Finding]:
     seen = case.knock
     if seen is None or getattr(seen, "unjudged", ""):
         why = getattr(seen, "unjudged", "") or "What is background and what is knock could not be told apart."
-        return [unjudged("knock", "Knock cannot be judged", why, REPEAT if case.kind == "nitrous" else "go", 35.0)]
+        return [unjudged("knock", "Knock cannot be judged", why, "go", 31.0)]
     on = [burst for burst in seen.bursts if burst.nitrous]
     base = [burst for burst in seen.bursts if not burst.nitrous]
     if not on and not base:

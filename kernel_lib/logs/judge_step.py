@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from ..text import listed, lowered
+from .cut import STEP_ROOM
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CLEAN, NOT_READ, ODD, Case, holds, unjudged, watch
 
-STEP_ROOM = 0.06
-"""How far a dose may lie from a step of the ladder and still be that step, of the planned dose; a choice of our own, no source."""
-LESSER = {"bottle window": REPEAT, "rich stop": GO_BACK, "coolant": REPEAT, "gear": GO_BACK}
+LESSER = {
+    "bottle window": REPEAT,
+    "coolant": REPEAT,
+    "rich stop": GO_BACK,
+    "gear": GO_BACK,
+    "fuel pressure": GO_BACK,
+    "speed above the window": GO_BACK,
+}
 """What a guard that was missed asks for; every other one is a stop. Choices of our own, no source."""
 
 

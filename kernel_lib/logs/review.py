@@ -116,6 +116,7 @@ def review_log(
     name: str = "",
     base: Any = None,
     tune: Tune | None = None,
+    part: float | None = None,
 ) -> Review:
     """Read a log file and judge it.
 
@@ -137,6 +138,8 @@ def review_log(
         A log without nitrous of the same car.
     tune : Tune, optional
         The plan; made from the sheet if None, which takes seconds the first time.
+    part : float, optional
+        Of the plan's flow that the fitted nozzle passes: which step this was, where the valve is not pulsed. The whole if None.
 
     Returns
     -------
@@ -156,7 +159,7 @@ def review_log(
     if isinstance(base, str | Path | bytes):
         other = read_log(base)
         base = apply(other, propose(other, sheet, mapping), sheet)
-    return review(log, sheet, mapping=mapping, plugs=plugs, metric=metric, base=base, tune=tune)
+    return review(log, sheet, mapping=mapping, plugs=plugs, metric=metric, base=base, tune=tune, part=part)
 
 
 def review(
@@ -168,6 +171,7 @@ def review(
     metric: bool = False,
     base: Log | Review | None = None,
     tune: Tune | None = None,
+    part: float | None = None,
 ) -> Review:
     """Judge a log.
 
@@ -180,7 +184,7 @@ def review(
     plugs = _check_plugs(sheet, plugs)
     tune = tune_of(sheet) if tune is None else tune
     first = base.case if isinstance(base, Review) else case_of(base, sheet, tune, metric=metric) if base is not None else None  # fmt: skip
-    case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first)
+    case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first, part=part)
     return judged(case, mapping)
 
 

@@ -69,7 +69,7 @@ def as_dict(review: Review) -> dict[str, Any]:
             "findings": [plain(each) for each in review.findings],
             "changes": [plain(each) for each in review.changes],
             "pulls": _pulls(review),
-            "plugs": review.plugs,
+            "plugs": review.case.plugs if review.case else {},
             "sensor": plain(review.delay),
             "fit": _fit(review),
             "mapping": _mapping(review),
