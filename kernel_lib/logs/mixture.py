@@ -205,7 +205,7 @@ class MixtureModel:
             flow = flow * self._root(fuel_kpa, self.sheet.value("nitrous.fuel_jet_pressure_kpa"))
         return np.asarray(share, float) * flow * 120 / (rpm * self.setup.cylinders)
 
-    def fuel_injected(self, rpm, *, open_ms=None, duty_percent=None, fuel_kpa=None) -> np.ndarray:
+    def fuel_injected(self, rpm, *, open_ms=None, duty_percent=None, fuel_kpa=None, manifold_kpa=None) -> np.ndarray:
         """Fuel through the injectors [kg per cycle and cylinder].
 
         Parameters
@@ -215,6 +215,8 @@ class MixtureModel:
             Open time [ms] or injector duty [%] as commanded, dead time in it; one of them.
         fuel_kpa : array, optional
             Fuel pressure [kPa gauge]; NaN, or None: that of the sheet.
+        manifold_kpa : array, optional
+            Absolute [kPa]; NaN, or None: that of full throttle.
 
         Raises
         ------
@@ -223,8 +225,8 @@ class MixtureModel:
 
         Notes
         -----
-        One opening a working cycle. What is open for the whole cycle closes no more and passes all the time. Flow goes with the root of the pressure across
-        the injector at full throttle.
+        One opening a working cycle, as `plan.fuel_system.injector_duty`: one that is open for the whole cycle gives what is left of it after the dead time. (It closes
+        no more then and may pass up to the dead time more: not counted, the lean side.) Flow goes with the root of the pressure across the injector.
         """
         rpm, system = np.asarray(rpm, float), self.sheet.fuel_system
         if open_ms is None and duty_percent is None:
@@ -232,19 +234,21 @@ class MixtureModel:
         with np.errstate(divide="ignore", invalid="ignore"):
             cycle = 120 / rpm
             told = np.asarray(open_ms, float) / 1e3 if open_ms is not None else duty_percent * cycle / 100
-        passing = np.where(told >= cycle, cycle, np.maximum(told - system.injector_dead_time_ms / 1e3, 0.0))
+        passing = np.maximum(np.minimum(told, cycle) - system.injector_dead_time_ms / 1e3, 0.0)
         flow = injector_flow(self.sheet, self.setup) * system.injectors / self.setup.cylinders
         if fuel_kpa is not None:
             gauge = system.rail_pressure_kpa
             if system.rail_reference == "manifold":
                 gauge = gauge + self.setup.P_manifold / 1e3 - self.sheet.value("site.barometer_kpa")
-            flow = flow * self._root(fuel_kpa, gauge)
+            flow = flow * self._root(fuel_kpa, gauge, manifold_kpa)
         return np.where(np.isnan(told), np.nan, passing * flow)
 
-    def _root(self, fuel_kpa, planned_kpa: float) -> np.ndarray:
-        """Flow over the planned one for a gauge pressure [kPa], at the manifold's pressure; 1 where it is not known."""
-        over = self.sheet.value("site.barometer_kpa") - self.setup.P_manifold / 1e3
-        root = np.sqrt(np.maximum(np.asarray(fuel_kpa, float) + over, 0.0) / (planned_kpa + over))
+    def _root(self, fuel_kpa, planned_kpa: float, manifold_kpa=None) -> np.ndarray:
+        """Flow over the planned one for gauge pressures of the fuel [kPa], the planned one at full throttle; 1 where it is not known."""
+        barometer, full = self.sheet.value("site.barometer_kpa"), self.setup.P_manifold / 1e3
+        now = full if manifold_kpa is None else np.where(np.isfinite(manifold_kpa), manifold_kpa, full)
+        across = np.maximum(np.asarray(fuel_kpa, float) + barometer - now, 0.0)
+        root = np.sqrt(across / (planned_kpa + barometer - full))
         return np.where(np.isfinite(root), root, 1.0)
 
     def shown(self, lambda_, nitrous_fraction, weight: float = HYDROGEN_WEIGHT.best) -> np.ndarray:

@@ -118,7 +118,8 @@ def test_fuel_injected_by_hand(model):
     duty = injector_duty(sheet, setup, rpm, fuel * setup.cycles_per_second(rpm))
     np.testing.assert_allclose(model.fuel_injected(rpm, duty_percent=duty), fuel, rtol=1e-9)
     np.testing.assert_allclose(model.fuel_injected(rpm, open_ms=duty / 100 * 120e3 / rpm), fuel, rtol=1e-9)
-    whole = injector_flow(sheet, setup) * sheet.fuel_system.injectors / setup.cylinders * 120 / rpm
+    open_s = 120 / rpm - sheet.fuel_system.injector_dead_time_ms / 1e3
+    whole = injector_flow(sheet, setup) * sheet.fuel_system.injectors / setup.cylinders * open_s
     np.testing.assert_allclose(model.fuel_injected(rpm, duty_percent=np.full(3, 104.0)), whole)
     assert model.fuel_injected(3000.0, open_ms=0.5) == 0.0
     with pytest.raises(InputError):
