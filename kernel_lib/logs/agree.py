@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 Table = dict[tuple[str, int], list[Case]]
 SCALE_AGREES = 0.02  # of itself: half the distance between the scales of gasoline with and without ethanol
 _STROKE_SHARE = 1200.0  # injector open time [ms] times rpm over this is injector duty [%]: one injection in two turns
+_WORTH = -3.5  # log-odds below which a case is not looked at again
 _TEMPERATURES = ("coolant_c", "intake_c", "bottle_c")
 
 
@@ -62,6 +63,10 @@ def _with_throttle(throttle: np.ndarray, looks: list[Look], table: Table, sheet:
                 case.score += 1.5 if on < 0.05 else -3.0 if on > 0.4 else 0.0
                 if on < 0.05:
                     case.said.append("It is 0 wherever the throttle is shut.")
+        elif key in ("lambda_", "lambda_2"):
+            for case in made:
+                full_lambda = float(np.nanmedian(canonical(seen, key, case, sheet)[wide]))
+                case.score += 0.5 if full_lambda < 0.98 else -2.0 if full_lambda > 1.03 else 0.0
         elif key == "manifold_kpa":
             for case in made:
                 kpa = canonical(seen, key, case, sheet)
@@ -77,8 +82,16 @@ def _with_throttle(throttle: np.ndarray, looks: list[Look], table: Table, sheet:
 
 def _injectors(rpm: np.ndarray, looks: list[Look], table: Table, sheet: BuildSheet) -> None:
     """Open time times speed is injector duty."""
-    times = [(c, case) for (key, c), made in table.items() if key == "injector_ms" for case in made]
-    duties = [(c, case) for (key, c), made in table.items() if key == "injector_duty_percent" for case in made]
+    times = [
+        (c, case) for (key, c), made in table.items() if key == "injector_ms" for case in made if case.score > _WORTH
+    ]
+    duties = [
+        (c, case)
+        for (key, c), made in table.items()
+        if key == "injector_duty_percent"
+        for case in made
+        if case.score > _WORTH
+    ]
     for column, case in times:
         predicted = canonical(looks[column], "injector_ms", case, sheet) * rpm / _STROKE_SHARE
         for other, duty_case in duties:

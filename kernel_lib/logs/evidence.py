@@ -21,7 +21,10 @@ PRIOR = -3.0  # log-odds of a column nobody has looked at being one certain quan
 COMMON_SCALES = (14.7, 14.1, 9.8, 9.0, 6.4)
 """AFR at lambda 1 of gauges: gasoline, its blend with a tenth of ethanol, E85, ethanol, methanol; common practice, no source."""
 _LAMBDA_KEYS = ("lambda_", "lambda_2", "lambda_target")
+_STEPS_LOOKED_AT = 20_000
 _UNUSUAL_TIME = {"us": 0.5, "min": 2.5, "h": 3.0}
+_STATED_FLOOR, _BEYOND = -2.0, -9.0
+"""What its name and unit both say stays so where the values are unusual, down to values that are none at all: a fault looks so."""
 _SHARES = ("throttle_percent", "nitrous_duty_percent", "injector_duty_percent")
 _SPECIFIC = {
     "rpm": 2.5,
@@ -55,6 +58,8 @@ class Look:
         Thinned, only numbers.
     rows : array
         On the common thinned rows, bridged; to be held against other columns.
+    points : array
+        Its values at every hundredth of their order, the lowest first.
     low, middle, high : float
         Hundredth, median and hundredth from the top.
     """
@@ -63,6 +68,7 @@ class Look:
     unit: str
     values: np.ndarray
     rows: np.ndarray
+    points: np.ndarray
     low: float
     middle: float
     high: float
@@ -103,9 +109,10 @@ def look(raw: RawLog) -> list[Look]:
         at = np.flatnonzero(np.isfinite(column))
         values = column[at[:: len(at) // THIN + 1]]
         bridged = np.interp(rows, at, column[at]) if at.size else np.full(len(rows), np.nan)
-        low, middle, high = np.percentile(values, (1, 50, 99)) if values.size else (np.nan,) * 3
+        points = np.percentile(values, np.arange(101)) if values.size else np.full(101, np.nan)
+        low, middle, high = points[[1, 50, 99]]
         stated = log_units.unit_text(name, unit)
-        out.append(Look(name, stated, values, bridged, float(low), float(middle), float(high)))
+        out.append(Look(name, stated, values, bridged, points, float(low), float(middle), float(high)))
     return out
 
 
@@ -141,14 +148,15 @@ def expected(sheet: BuildSheet) -> dict[str, tuple]:
     }
 
 
-def _range_score(values: np.ndarray, key: str, expect: tuple) -> float:
-    """Score where values lie, from 2 downwards."""
-    if values.size == 0:
+def _range_score(points: np.ndarray, key: str, expect: tuple) -> float:
+    """Score where values lie, given at every hundredth of their order, from 2 downwards."""
+    points = np.sort(points)
+    if not np.isfinite(points[[1, 50, 99]]).all():
         return -12.0
     channel = CHANNELS[key]
-    inside = np.mean((values >= channel.low) & (values <= channel.high))
+    inside = np.mean((points >= channel.low) & (points <= channel.high))
     score = 2.0 if inside > 0.97 else 2.0 - 30.0 * (0.97 - inside)
-    for (low, high), value in zip(expect, np.percentile(values, (1, 50, 99)), strict=True):
+    for (low, high), value in zip(expect, points[[1, 50, 99]].tolist(), strict=True):
         beyond = max(low - value, value - high, 0.0) / max(high - low, 1e-9)
         if beyond > 0:
             score -= min(1.0 + 3.0 * beyond, 4.0)
@@ -165,29 +173,33 @@ def value_score(seen: Look, key: str, unit: str, sheet: BuildSheet, expect: tupl
     if unit in log_units.SCALED:
         stated = log_units.stated_scale(seen.name, seen.unit)
         scales = (stated,) if stated else tuple(dict.fromkeys((sheet.controller.gauge_scale, *COMMON_SCALES)))
-    return max(_range_score(_convert(key, unit, seen.values, scale, sheet), key, expect) for scale in scales)
+    return max(_range_score(_convert(key, unit, seen.points, scale, sheet), key, expect) for scale in scales)
 
 
-def time_score(raw_column: np.ndarray, unit: str) -> tuple[float, float]:
-    """Score a column as time in a unit: it rises nearly always, in steps and over a span that a log has; and how it rises."""
-    t = raw_column[np.isfinite(raw_column)]
-    if t.size < 20:
-        return -12.0, 0.0
-    steps = np.diff(t[:100_000])
-    rising = float(np.mean(steps >= 0))
+def stepped(column: np.ndarray) -> tuple[float, float, float, float, float] | None:
+    """Return how a column steps: share rising, share standing, share of even steps, median step, span; None where it is no time."""
+    t = column[np.isfinite(column)]
+    steps = np.diff(t[:_STEPS_LOOKED_AT])
     moved = steps[steps > 0]
-    if rising < 0.9 or moved.size < 5 or np.mean(steps == 0) > 0.97:
-        return -8.0, rising
-    even = float(np.mean(np.abs(moved - np.median(moved)) <= 0.5 * np.median(moved)))
+    if t.size < 20 or moved.size < 5:
+        return None
+    rising, standing = float(np.mean(steps >= 0)), float(np.mean(steps == 0))
+    if rising < 0.9 or standing > 0.97:
+        return None
+    middle = float(np.median(moved))
+    even = float(np.mean(np.abs(moved - middle) <= 0.5 * middle))
+    return rising, standing, even, middle, float(moved.sum()) * t.size / (steps.size + 1)
+
+
+def time_score(how: tuple[float, float, float, float, float], unit: str) -> float:
+    """Score a column as time in a unit: it rises nearly always, in steps and over a span that a log has."""
+    rising, standing, even, step, span = how
     second = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "min": 60.0, "h": 3600.0}[unit]
-    step, span = float(np.median(moved)) * second, float(moved.sum()) * second
-    score = (
-        3.0 + 2.0 * even - 3.0 * (1.0 - rising) / 0.1 - 3.0 * float(np.mean(steps == 0)) - _UNUSUAL_TIME.get(unit, 0.0)
-    )
-    for value, low, high in ((step, 0.004, 0.21), (span, 3.0, 4 * 3600.0)):
+    score = 3.0 + 2.0 * even - 30.0 * (1.0 - rising) - 3.0 * standing - _UNUSUAL_TIME.get(unit, 0.0)
+    for value, low, high in ((step * second, 0.004, 0.21), (span * second, 3.0, 4 * 3600.0)):
         if not low <= value <= high:
             score -= min(1.5 + abs(np.log10(value / (low if value < low else high))) * 1.5, 5.0)
-    return score, rising
+    return score
 
 
 def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expect: dict) -> list[Case]:
@@ -198,6 +210,9 @@ def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expec
         return []
     if not words.is_nameless(_label(seen)) and weight < -3 and not (meant and _SPECIFIC.get(meant[0], 0) >= 2.5):
         return []
+    how = stepped(raw_column) if key == "time_s" else None
+    if key == "time_s" and how is None:
+        return []
     out = []
     for unit in meant or log_units.UNITS_FOR[key]:
         case = Case(unit, PRIOR + weight, named=weight >= 1.0, stated=meant is not None and len(meant) == 1)
@@ -206,7 +221,7 @@ def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expec
         if meant is not None:
             case.score += _SPECIFIC.get(unit, 0.5)
             case.said.append(f"Its unit is stated: {seen.unit}.")
-        case.fits = _fit(seen, key, unit, raw_column, sheet, expect, case)
+        case.fits = _fit(seen, key, unit, how, sheet, expect, case)
         case.score += case.fits + _custom(seen, key, unit, meant is not None)
         out.append(case)
     return sorted(out, key=lambda c: -c.score)
@@ -214,23 +229,24 @@ def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expec
 
 def _label(seen: Look) -> str:
     """Return the name without the unit behind it, which speaks for itself."""
-    name, unit = seen.name, seen.unit
-    if unit and name.rstrip(" )]}").endswith(unit) and len(unit) < len(name.strip()):
-        return name.rstrip(" )]}")[: -len(unit)].rstrip(" ([{_./|,-") or name
-    return name
+    bare = seen.name.rstrip(" )]}")
+    head = bare.removesuffix(seen.unit) if seen.unit else bare
+    return head.rstrip(" ([{_./|,-") or seen.name if head and not head[-1].isalnum() and head != bare else seen.name
 
 
-def _fit(seen: Look, key: str, unit: str, raw_column: np.ndarray, sheet: BuildSheet, expect: dict, case: Case) -> float:
+def _fit(seen: Look, key: str, unit: str, how: tuple | None, sheet: BuildSheet, expect: dict, case: Case) -> float:
     """Score the values and say what they show."""
     if key == "time_s":
-        score, rising = time_score(raw_column, unit)
+        score = time_score(how, unit)
         if score > 0:
-            case.said.append(f"It rises in {100 * rising:.0f} % of its steps, {seen.runs()} {unit}.")
+            case.said.append(f"It rises in {100 * how[0]:.0f} % of its steps, {seen.runs()} {unit}.")
         return score
     if key in ("nitrous_duty_percent", "nitrous_on") and seen.flat and seen.values.size and seen.values[0] == 0:
         case.said.append("It stays at 0: no nitrous in this log.")
         return 1.0 + (unit in ("%", "1 = on"))
     score = value_score(seen, key, unit, sheet, expect[key])
+    if case.named and case.stated and score > _BEYOND:
+        score = max(score, _STATED_FLOOR)
     if score > 0:
         case.said.append(f"It runs {seen.runs()}, which fits {_called(key, unit)}.")
     elif score > -3:
@@ -293,7 +309,7 @@ def score_as(key: str, unit: str, scale: float | None, seen: Look, sheet: BuildS
     if key == "time_s":
         return 1.0
     try:
-        values = _convert(key, unit, seen.values, scale, sheet)
+        values = _convert(key, unit, seen.points, scale, sheet)
     except InputError:
         return -12.0
     if key in ("nitrous_duty_percent", "nitrous_on") and seen.flat and seen.values.size and seen.values[0] == 0:

@@ -153,7 +153,7 @@ _TEXTS = {
         ("1/s hz rps rev/s", "1/s"),
         ("krpm x1000rpm 1000rpm x1000 1000/min", "1000 rpm"),
         ("% pct percent prozent %dc %duty %open pourcent porciento", "%, % around 100"),
-        ("fraction frac 0-1 0..1 ratio", "0 to 1, factor around 1"),
+        ("fraction frac 0-1 0..1", "0 to 1, factor around 1"),
         ("0-255 0..255 counts raw8", "0 to 255"),
         ("lambda la lam λ", "lambda"),
         ("afr a/f :1 afr:1 kg/kg g/g", "AFR"),
@@ -216,6 +216,8 @@ def unit_text(name: str, unit: str) -> str:
     """Return the unit a column states: its own, or one behind its name in brackets or after a blank, bar, dot or stroke."""
     if unit.strip():
         return unit.strip()
+    if norm(name) in ("rpm", "1/min", "u/min"):
+        return name.strip()
     found = re.search(r"[\[({]([^\[\](){}]{1,20})[\])}]\s*$", name)
     if found:
         return found[1].strip()

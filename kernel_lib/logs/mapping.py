@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = ["SURE_ENOUGH", "UNITS_FOR", "Mapping", "Match", "apply", "propose"]
 
 _ASK_FROM = -1.5  # log-odds from which a column is asked about at all, for what is needed or wanted; others from 0
+_STILL_FITS = -4.5  # score of its values from which a column of last time is taken again: unusual, not absurd
 _LAMBDAS = ("lambda_", "lambda_2", "lambda_target")
 
 
@@ -90,9 +91,10 @@ def _from_last_time(raw, looks, sheet, expect, known) -> tuple[dict[str, Match],
             column = raw.names.index(match.name)
             seen = looks[column]
             score = evidence.score_as(key, match.unit, match.scale, seen, sheet, expect)
-            if score > -2.0:
+            if score > _STILL_FITS:
                 unit = match.unit + (f" on a {match.scale:g} scale" if match.scale else "")
-                said = f"As last time: '{name}', in {unit}; it runs {seen.runs()}."
+                odd = " That is unusual for this car." if score < 0 else ""
+                said = f"As last time: '{name}', in {unit}; it runs {seen.runs()}.{odd}"
                 kept[key] = replace(match, column=column, evidence=(said,), doubt="", sure=0.99)
             else:
                 runs = seen.runs() if seen.values.size else "empty"
