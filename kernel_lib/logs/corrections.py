@@ -16,7 +16,7 @@ MOST = 0.05
 """Most that one step changes, of all fuel of the cell; a choice of our own, no source."""
 AGREEING = 2
 """Pulls that have to be rich in a cell before fuel is taken out there; a choice of our own, no source."""
-TOLD = 0.003
+TOLD = 0.005
 """A change of less than this of all fuel is not told: less than a controller's table resolves; a choice of our own, no source."""
 LEAN_DOUBT = 0.05
 """Lean by more than this of lambda, where a misfire cannot be told from it, no fuel is recommended; a choice of our own, no source."""

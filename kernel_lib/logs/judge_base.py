@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 
 from ..plan.guards import BASE_ROOM
-from ..text import rounded
 from .finding import REPEAT, STOP, Finding
-from .judge_case import Case, holds, unjudged, watch
+from .judge_case import Case, apart, holds, unjudged, watch
 
 SPAN_NEEDED = 0.6
 """Part of the window's engine speeds that a base log has to cover; a choice of our own, no source."""
@@ -46,7 +45,7 @@ def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
         "cells": len(cells),
     }
     side = "leaner" if off[k] > 0 else "richer"
-    by = f"{rounded(abs(off[k]), max(err[k], 0.002))} (± {rounded(max(err[k], 0.002), 0.002)}) {side} than"
+    by = f"{apart(off[k], err[k])} (± {apart(err[k], err[k])}) {side} than"
     told = f"Without nitrous {words.lambda_(meant + off[k])} at {row['rpm']:.0f} rpm, {by} the {meant:.2f} meant; allowed is {BASE_ROOM:g} either way."
     if sure[k]:
         asks = STOP if off[k] > BASE_LEAN_STOP - 1e-9 else REPEAT
@@ -57,7 +56,7 @@ def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
         return [watch("base", REPEAT if alone else "go", 36.0, f"Lambda without nitrous {meant + off[k]:.2f} at {row['rpm']:.0f} rpm, not surely within {BASE_ROOM:g} of {meant:.2f}", told, numbers), *_cover(case, cells)]  # fmt: skip
     return [
         *_cover(case, cells),
-        holds("base", 44.0, f"Lambda without nitrous within {rounded(abs(off[k]), max(err[k], 0.005))} of {meant:.2f}", told, numbers),
+        holds("base", 44.0, f"Lambda without nitrous within {apart(off[k], err[k])} of {meant:.2f}", told, numbers),
     ]  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,7 +12,9 @@ from ..build_sheet import BuildSheet
 from ..plan.tune import Tune
 from ..text import rounded
 from ..units import f_from_c, lb_from_kg, psi_from_kpa
+from .events import GAP, LIFT, MISSED_SHIFT, SHIFT
 from .finding import GO, REPEAT, STOP, VERDICTS, Finding
+from .guards_seen import THROTTLE_ROOM
 from .log import Log
 
 CLEAN, NOT_READ, ODD = "clean", "not read", "odd one out"
@@ -128,6 +131,23 @@ class Case:
         """Every hit, in order."""
         return [hit for pull in self.pulls for hit in pull.hits]
 
+    @functools.cached_property
+    def steady(self) -> np.ndarray:
+        """Samples of the log at full throttle, no shift, lift or gap next to them."""
+        log, room = self.log, round(EDGE_S / self.log.step_s)
+        out = np.zeros(len(log.time_s), bool)
+        for pull in self.pulls:
+            out[pull.start : pull.stop] = True
+        throttle = log.get("throttle_percent")
+        with np.errstate(invalid="ignore"):
+            bad = throttle < self.sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
+        for pull in self.pulls:
+            for event in pull.events:
+                if event.kind in (SHIFT, MISSED_SHIFT, LIFT, GAP):
+                    bad[event.start : event.stop] = True
+        bad |= ~out
+        return out & ~widened(bad, room)
+
     def seconds(self, index: int) -> float:
         """Time of a sample of the log [s]; the first or the last where it lies outside."""
         return float(self.log.time_s[min(max(int(index), 0), len(self.log.time_s) - 1)])
@@ -166,6 +186,11 @@ def watch(
 def unjudged(key: str, title: str, because: str, asks: str = GO, weight: float = 10.0) -> Finding:
     """A judgement that the log does not allow."""
     return Finding(key, "unjudged", asks, weight, title, because)
+
+
+def apart(value: float, spread: float) -> str:
+    """Write a difference of lambda with the digits it is known to: three decimals at most."""
+    return f"{abs(value):.3f}" if spread < 0.01 else f"{abs(value):.2f}"
 
 
 def widened(mask: np.ndarray, samples: int) -> np.ndarray:

@@ -156,9 +156,17 @@ def _added_change(case: Case, row: pd.Series) -> Change:
 
 
 def _timing(case: Case, findings: list[Finding]) -> list[Change]:
-    """Missing degrees, speed by speed."""
-    if not any(f.key == "retard" and f.asks != GO for f in findings):
+    """Missing degrees speed by speed, or the time at which they have to be in."""
+    short = next((f for f in findings if f.key == "retard" and f.asks != GO), None)
+    if short is None:
         return []
+    if short.numbers["coming_in"]:
+        told = f"Let the whole retard be in when the nitrous valve is told to open, not {1e3 * _late_s(case, short):.0f} ms later; tie it to the button, with the added fuel."
+        return [Change("timing", told, short.numbers["rpm"], None, None, None, None, "ms")]
+    if short.numbers["in_wash_out"]:
+        hold = next((p.value for p in case.tune.proposals if p.name == "fuel and timing stay"), None)
+        told = f"Keep the retard{f' {hold:.1f} s' if hold else ''} after the valve is told to close, until the nitrous is gone."
+        return [Change("timing", told, None, None, hold, None, None, "s")]
     rows: dict[float, float] = {}
     for k, use, margin in margins(case):
         course = case.courses[k]
@@ -167,12 +175,19 @@ def _timing(case: Case, findings: list[Finding]) -> list[Change]:
             if there.sum() >= 3:
                 rows[float(rpm)] = min(rows.get(float(rpm), 0.0), float(np.quantile(margin[there], 0.1)))
     out = []
-    for rpm, short in sorted(rows.items()):
-        if short < -0.5:
-            degrees = float(np.ceil(-2 * short) / 2)
+    for rpm, missing in sorted(rows.items()):
+        if missing < -0.5:
+            degrees = float(np.ceil(-2 * missing - 0.2) / 2)
             told = f"Take {degrees:g} degrees more out at {rpm:.0f} rpm while nitrous flows and until it is gone; check it with a timing light, bottle shut."
             out.append(Change("timing", told, rpm, None, -degrees, -degrees, -degrees, "degrees", ""))
     return out
+
+
+def _late_s(case: Case, short: Finding) -> float:
+    """From the command of the hit to the end of the spell without retard [s]."""
+    begins = [case.seconds(h.command.start) for h in case.hits]
+    before = [b for b in begins if b <= short.at_s[1]]
+    return short.at_s[1] - (before[-1] if before else short.at_s[0])
 
 
 def _bottle(case: Case, findings: list[Finding]) -> list[Change]:
@@ -207,7 +222,7 @@ def _guards(findings: list[Finding]) -> list[Change]:
     out = []
     for f in findings:
         if f.key == "guard" and f.asks != GO:
-            told = f"Set the guard '{f.numbers['guard']}' so that it closes the nitrous valve by itself, and prove it with the bottle shut."
+            told = f"Set the guard '{f.numbers['guard']}' so that it {'keeps' if f.numbers['guard'] == 'bottle window' else 'closes'} the nitrous valve {'shut ' if f.numbers['guard'] == 'bottle window' else ''}by itself, and prove it with the bottle shut."
             out.append(Change("guard", told))
     return list({c.sentence: c for c in out}.values())
 

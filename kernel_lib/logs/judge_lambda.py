@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 
 from ..plan.ladder import GATE_LAMBDA
-from ..text import rounded
 from .finding import GO_BACK, REPEAT, Finding
-from .judge_case import Case, holds, unjudged, watch
+from .judge_case import Case, apart, holds, unjudged, watch
 
 ENOUGH_S = 0.3
 """Settled reading that a cell needs to be judged, all pulls together [s]; a choice of our own, no source."""
@@ -16,7 +15,7 @@ TRIM_CHASES = 5.0
 """Own lambda correction at full throttle beyond which the controller does the tuning [%]; a choice of our own, no source."""
 
 
-def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:
+def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:  # noqa: PLR0911
     """Hold the settled lambda on nitrous against the target.
 
     Parameters
@@ -59,25 +58,20 @@ def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:
         f"{_first(words.lambda_(target + off[k]))} {where}, settled and averaged over {row['seconds']:.1f} s, with the sensor's delay and the gauge's error on nitrous taken out: "
         f"{_off(off[k], err[k])} the target {target:.3f}; allowed is {GATE_LAMBDA:g} either way (the ladder's gate). {_bias(numbers['bias_lambda'])}{_trim(cells)}"
     )
+    title = f"Lambda {target + off[k]:.2f} {where}"
+    by = f"{_off(off[k], err[k])} the target {target:.3f}"
+    if sure_lean and case.suspects:
+        told += " A misfire is suspected in this log, which reads lean: it may not be lean at all."
+        return [watch("lambda", GO_BACK, 35.0, f"{title}, if it was no misfire", told, numbers)]
     if sure_lean:
-        return [
-            watch(
-                "lambda", GO_BACK, 70.0 + _more(off[k]), f"Lambda {target + off[k]:.2f} {where}, {_off(off[k], err[k])} the target {target:.3f}", told, numbers
-            )
-        ]  # fmt: skip
+        return [watch("lambda", GO_BACK, 70.0 + _more(off[k]), f"{title}, {by}", told, numbers)]
     if sure_rich:
-        return [
-            watch(
-                "lambda", REPEAT, 60.0 + _more(off[k]), f"Lambda {target + off[k]:.2f} {where}, {_off(off[k], err[k])} the target {target:.3f}", told, numbers
-            )
-        ]  # fmt: skip
+        return [watch("lambda", REPEAT, 60.0 + _more(off[k]), f"{title}, {by}", told, numbers)]
     if abs(off[k]) > GATE_LAMBDA:
-        unsure = f"{told} Whether it is outside cannot be told from this log."
-        return [watch("lambda", REPEAT, 40.0, f"Lambda {target + off[k]:.2f} {where}: {_off(off[k], err[k])} the target {target:.3f}, not surely outside", unsure, numbers)]  # fmt: skip
-    title = (
-        f"Lambda within {rounded(abs(off[k]), max(err[k], 0.005))} of {target:.3f} in {_counted(len(cells), 'cell')}"
-    )
-    return [holds("lambda", 50.0, title, told, numbers)]
+        told += " Whether it is outside cannot be told from this log."
+        return [watch("lambda", REPEAT, 40.0, f"{title}: {by}, not surely outside", told, numbers)]
+    within = f"Lambda within {apart(off[k], err[k])} of {target:.3f} in {_counted(len(cells), 'cell')}"
+    return [holds("lambda", 50.0, within, told, numbers)]
 
 
 def _first(text: str) -> str:
@@ -91,8 +85,7 @@ def _more(off: float) -> float:
 
 def _off(off: float, err: float) -> str:
     """Say on which side, by how much, and how sure."""
-    spread = max(err, 0.002)
-    return f"{rounded(abs(off), spread)} (± {rounded(err, spread)}) {'leaner' if off > 0 else 'richer'} than"
+    return f"{apart(off, err)} (± {apart(err, err)}) {'leaner' if off > 0 else 'richer'} than"
 
 
 def _counted(n: int, word: str) -> str:

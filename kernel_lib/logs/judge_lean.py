@@ -12,6 +12,8 @@ from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, holds, span, unjudged, watch, widened
 
+GAUGE_S, GAUGE_NOISE, GAUGE_LATE_S = 0.03, 0.012, 0.35
+"""The gauge itself past the stop for so long [s], by more than its noise [lambda], no later than this [s], makes an excursion sure; choices of our own."""
 COMING, STEADY, GOING, SHIFT = (
     "as the nitrous came in",
     "in the steady spray",
@@ -39,6 +41,8 @@ class Excursion:
         A sentence.
     kind : str
         "late fuel", "injectors", "fuel pressure", "pulses", "wash-out", "shift", "steady".
+    gauge_s : float
+        For how long the gauge itself, late and slow as it is, stood past the stop [s].
     """
 
     begin_s: float
@@ -51,6 +55,7 @@ class Excursion:
     when: str
     cause: str
     kind: str
+    gauge_s: float = 0.0
 
 
 def with_nitrous(course) -> np.ndarray:
@@ -82,7 +87,7 @@ def _of_pull(case: Case, pull, course) -> list[Excursion]:
     with np.errstate(invalid="ignore"):
         past = usable & (lambda_ > stop)
         sure = usable & (lambda_ - error > stop)
-    out = []
+    out, reach = [], round(GAUGE_LATE_S / step)
     for a, b in runs(past):
         k = a + int(np.nanargmax(lambda_[a:b]))
         when, kind, cause = _why(case, pull, course, a, b)
@@ -99,6 +104,7 @@ def _of_pull(case: Case, pull, course) -> list[Excursion]:
                 when,
                 cause,
                 kind,
+                step * int((course.measured[a : b + reach] > stop + GAUGE_NOISE).sum()),
             )
         )
     return out
@@ -222,7 +228,7 @@ def judge_lean(case: Case, suspects: tuple = ()) -> list[Finding]:
         return [_never(case)]
     e = found[0]
     doubted = any(e.begin_s < b + 0.3 and a - 0.3 < e.end_s for a, b in suspects)
-    sure = e.sure_cycles >= CYCLES_SURE
+    sure = e.sure_cycles >= CYCLES_SURE or (e.cycles >= CYCLES_SURE and e.gauge_s >= GAUGE_S)
     words = case.words
     numbers = {
         "lambda": e.lambda_,
@@ -235,10 +241,11 @@ def judge_lean(case: Case, suspects: tuple = ()) -> list[Finding]:
         "cause": e.kind,
         "excursions": len(found),
     }
+    gauge = f"; the gauge itself, late and slow, stood past it for {e.gauge_s:.2f} s" if e.gauge_s >= GAUGE_S else ""
     title = f"Lambda {e.lambda_:.2f} for {max(round(e.cycles), 1)} cycles {e.when}"
     told = (
         f"The leanest true reading with nitrous in the charge is {words.lambda_(e.lambda_)} (± {max(e.error, 0.005):.2f}) at {e.rpm:.0f} rpm, {span((e.begin_s, e.end_s))}: past the lean stop at "
-        f"{stop:.3f} for {e.cycles:.0f} cycles of each cylinder, {e.sure_cycles:.0f} of them by more than the error. {e.cause}"
+        f"{stop:.3f} for {e.cycles:.0f} cycles of each cylinder, {e.sure_cycles:.0f} of them by more than the error{gauge}. {e.cause}"
     )
     at = (e.begin_s, e.end_s)
     if doubted:

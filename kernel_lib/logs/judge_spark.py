@@ -7,13 +7,15 @@ import numpy as np
 from ..plan.ladder import GATE_TIMING_DEG
 from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
-from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, holds, unjudged, watch, widened
+from .judge_case import CYCLES_SURE, Case, cycles, holds, unjudged, watch
 from .judge_lean import index_of, with_nitrous
 
 SHORT_STOP_DEG = 4.0
 """Retard short of the plan by more than this is a stop; a choice of our own, no source."""
 NONE_PART = 0.25
 """Less than this part of the planned retard counts as none at all; a choice of our own, no source."""
+LASTING_CYCLES = 20.0
+"""Cycles of each cylinder from which the length of a spell of too little retard adds no more to its weight; a choice of our own."""
 MORE_DEG = 4.0
 """Retard beyond the plan that is worth a word: lost power, hot exhaust; a choice of our own, no source."""
 
@@ -35,11 +37,8 @@ def margins(case: Case) -> list[tuple[int, np.ndarray, np.ndarray]]:
         if course is None or not pull.hits:
             continue
         index = index_of(case, course)
-        step = float(np.median(np.diff(course.time_s)))
-        inside = (index >= pull.start) & (index < pull.stop)
-        near = widened(~inside, round(EDGE_S / step))
         margin = course.timing_base - timing[index] - course.retard_planned
-        use = with_nitrous(course) & ~near & np.isfinite(margin) & (course.retard_planned > 0)
+        use = with_nitrous(course) & case.steady[index] & np.isfinite(margin) & (course.retard_planned > 0)
         out.append((k, use, margin))
     return out
 
@@ -79,6 +78,11 @@ def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Findin
     none = logged < NONE_PART * planned
     index = int(index_of(case, course)[a])
     early = any(h.wash_out.start <= index < h.wash_out.stop for h in pull.hits)
+    late = (
+        not early
+        and any(h.command.start <= index < max(h.ramp_in.stop, h.flow.start + 1) for h in pull.hits)
+        and b < a + 0.6 / case.log.step_s
+    )
     asks = STOP if none or short < -SHORT_STOP_DEG else GO_BACK
     when = "while the nitrous washed out" if early else f"at {rpm:.0f} rpm"
     spell = (float(course.time_s[a]), float(course.time_s[b - 1]))
@@ -90,10 +94,13 @@ def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Findin
         "cycles": n,
         "gate_deg": GATE_TIMING_DEG,
         "in_wash_out": early,
+        "coming_in": late,
     }
     what = (
         "Timing came back before the nitrous was gone"
         if early
+        else "The retard came after the nitrous"
+        if late
         else "The retard was not applied"
         if none
         else "Too little retard"
@@ -103,7 +110,9 @@ def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Findin
         f"The log shows {logged:.1f} degrees less than the known-good timing where {planned:.1f} are planned, {-short:.1f} short, for {n:.0f} cycles of each cylinder from {spell[0]:.2f} to "
         f"{spell[1]:.2f} s; {GATE_TIMING_DEG:g} is allowed, {SHORT_STOP_DEG:g} is a stop (a choice of our own). Too early on nitrous breaks parts before it can be heard."
     )
-    return watch("retard", asks, (86.0 if asks == STOP else 72.0) + min(-short, 10.0), title, told, numbers, spell)
+    lasting = min(1.0, n / LASTING_CYCLES)
+    weight = (78.0 + lasting * (8.0 + min(-short, 10.0))) if asks == STOP else 72.0 + lasting * min(-short, 4.0)
+    return watch("retard", asks, weight, title, told, numbers, spell)
 
 
 def _kept(case: Case) -> Finding:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from ..text import listed, lowered
 from .cut import STEP_ROOM
-from .finding import GO_BACK, REPEAT, STOP, Finding
+from .finding import GO, GO_BACK, REPEAT, STOP, Finding
+from .guards_seen import Missed
 from .judge_case import CLEAN, NOT_READ, ODD, Case, holds, unjudged, watch
+from .judge_supply import planned_low
 
 LESSER = {
     "bottle window": REPEAT,
@@ -21,6 +25,8 @@ LESSER = {
 def judge_step(case: Case) -> list[Finding]:
     """Say which step of the ladder the log shows."""
     step, steps = case.step, case.tune.ladder.steps
+    if step is not None and steps and not np.isfinite(step.share):
+        return [unjudged("step", "Which step of the ladder this was is not in the log", step.note, GO, 27.0)]
     if step is None or not steps:
         why = "Valve duty and nitrous switch are not in the log, or nothing flows by the plan."
         return [unjudged("step", "Which step of the ladder this was cannot be told", why, REPEAT, 20.0)]
@@ -55,16 +61,62 @@ def judge_plan(case: Case) -> list[Finding]:
     return [watch("plan", GO_BACK, 66.0, f"The plan itself forbids the next step: {lowered(blockers[0]).rstrip('.')}", told, {"blockers": len(blockers)})]  # fmt: skip
 
 
+def _shown(case: Case, value: float, unit: str) -> str:
+    """A guard's value in the reader's unit."""
+    words = case.words
+    if unit == "kPa":
+        return f"{words.kpa(value, 10)} gauge"
+    if unit == "°C":
+        return words.celsius(value)
+    if unit == "lambda":
+        return words.lambda_(value, 3)
+    return f"{value:.0f} {unit}".strip()
+
+
+def _title(case: Case, miss: Missed) -> str:
+    name = f"{miss.guard[0].upper()}{miss.guard[1:]}"
+    if miss.guard == "bottle window":
+        return f"{name} did not hold the nitrous back: {_shown(case, miss.value, miss.unit)}"
+    return f"{name} did not end the nitrous: {_shown(case, miss.value, miss.unit)} for {miss.seconds:.2f} s"
+
+
+def _follows(case: Case, miss: Missed) -> bool:
+    """Whether it only follows from another: with the throttle shut, a rail that follows the manifold falls with it."""
+    if miss.guard != "fuel pressure" or case.sheet.fuel_system.rail_reference != "manifold":
+        return False
+    return any(m.guard == "throttle" and m.begin_s - 0.2 <= miss.end_s and miss.begin_s <= m.end_s + 0.2 for m in case.missed)  # fmt: skip
+
+
+def _asked(case: Case, miss: Missed) -> tuple[str, str]:
+    """What a missed guard asks for, and why it is less than usual."""
+    doubted = any(s.begin_s - 0.5 <= miss.end_s and miss.begin_s <= s.end_s + 0.5 for s in case.suspects)
+    if doubted and miss.guard in ("lean stop", "rich stop"):
+        return GO_BACK, " A misfire is suspected there, and what it reads is no mixture."
+    if miss.guard == "bottle window" and planned_low(case, miss.value):
+        return GO, " The build sheet plans the bottle there."
+    return LESSER.get(miss.guard, STOP), ""
+
+
 def judge_guards(case: Case) -> list[Finding]:
     """Say which guard should have ended the nitrous, or never let it begin."""
     out = []
     for miss in case.missed:
-        asks = LESSER.get(miss.guard, STOP)
+        if _follows(case, miss):
+            continue
+        asks, why = _asked(case, miss)
         at = (float(miss.begin_s), float(miss.end_s))
-        weight = {STOP: 87.0, GO_BACK: 64.0, REPEAT: 50.0}[asks]
-        numbers = {"guard": miss.guard, "seconds": at[1] - at[0], "depth": miss.depth}
-        told = f"{miss.sentence} The valve stayed commanded all the same: the guard is not set, set too wide, or not wired."
-        out.append(watch("guard", asks, weight, miss.title, told, numbers, at))
+        weight = {STOP: 87.0, GO_BACK: 64.0, REPEAT: 50.0, GO: 23.0}[asks]
+        numbers = {
+            "guard": miss.guard,
+            "seconds": miss.seconds,
+            "allowed_s": miss.allowed_s,
+            "value": miss.value,
+            "limit": miss.limit,
+            "unit": miss.unit,
+        }
+        reached = f" Furthest: {_shown(case, miss.value, miss.unit)}, limit {_shown(case, miss.limit, miss.unit)}."
+        told = f"{miss.sentence}{reached} The valve stayed commanded all the same: the guard is not set, set too wide, or not wired.{why}"
+        out.append(watch("guard", asks, weight, _title(case, miss), told, numbers, at))
     if out:
         return out
     fired = f" Ended by a guard: {listed(list(dict.fromkeys(case.fired)))}." if case.fired else ""

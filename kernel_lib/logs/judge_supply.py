@@ -6,7 +6,7 @@ import numpy as np
 
 from ..build_sheet import BuildSheet
 from ..plan.proposals import PRESSURE_DROP
-from ..plan.today_rows import lambda_unchanged, pressure_of
+from ..plan.today_rows import NOISE, lambda_unchanged, pressure_of
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, Case, holds, unjudged, watch
 
@@ -18,7 +18,7 @@ STATIC_PERCENT = 100.0
 
 def fuel_reference(case: Case) -> float | None:
     """Fuel pressure that counts as right [kPa gauge]: what stood there at full throttle before the hits; the sheet's where there is none."""
-    pressure = case.log.get("fuel_kpa")
+    pressure = np.where(case.steady, case.log.get("fuel_kpa"), np.nan)
     base = np.zeros(len(pressure), bool)
     for pull in case.pulls:
         first = min((hit.command.start for hit in pull.hits), default=pull.stop)
@@ -41,7 +41,7 @@ def _during(case: Case, key: str, *, nitrous: bool) -> tuple[np.ndarray, np.ndar
         else:
             mask[pull.start : pull.stop] = True
     values = case.log.get(key)
-    return mask & np.isfinite(values), values
+    return mask & case.steady & np.isfinite(values), values
 
 
 def judge_fuel_pressure(case: Case) -> list[Finding]:
@@ -182,8 +182,7 @@ def _at_start(case: Case, passes: list) -> list[Finding]:
         return [
             holds("bottle", 32.0, f"Bottle in its window at the start: {words.kpa(start)} gauge", told, numbers, at)
         ]
-    planned = pressure_of(case.sheet)
-    if planned is not None and start < low and abs(start - planned.best) <= max(200.0, planned.high - planned.best):
+    if planned_low(case, start):
         told = f"The bottle stood at {words.kpa(start)} gauge, as the sheet plans it at {words.celsius(nitrous.bottle_temperature_c)}; the working window is {window}. The fuel is set for this flow."
         return [
             watch(
@@ -199,6 +198,16 @@ def _at_start(case: Case, passes: list) -> list[Finding]:
     )
     told = f"The bottle stood at {words.kpa(start)} gauge when the valve opened, {side} its window of {window}. {consequence} A pull with another flow says little about the next step: bring the bottle into its window and repeat."
     return [watch("bottle", REPEAT, 78.0, f"Bottle {side} its window at the start: {words.kpa(start)} gauge, {abs(100 * (flow - 1)):.0f} % {'less' if flow < 1 else 'more'} nitrous", told, numbers, at)]  # fmt: skip
+
+
+def planned_low(case: Case, kpa: float) -> bool:
+    """Whether a gauge pressure below the window is the one the sheet plans with."""
+    planned = pressure_of(case.sheet)
+    return (
+        planned is not None
+        and kpa < case.sheet.nitrous.window_low_kpa
+        and abs(kpa - planned.best) <= max(NOISE["pressure"].size, planned.high - planned.best)
+    )
 
 
 def _room(nitrous, kpa: float) -> float:

@@ -153,7 +153,10 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
     """
     if verdict == STOP:
         return [f"Bottle shut until this is mended: {lowered(f.title)}." for f in findings if f.asks == STOP]
-    out = [f"First mend: {lowered(f.title)}." for f in findings if f.asks == verdict and verdict == GO_BACK]
+    blamed = [f for f in findings if f.asks == verdict == GO_BACK]
+    if case.suspects:
+        blamed = [f for f in blamed if f.key not in ("lambda", "lean")]
+    out = [f"Settle first: {lowered(f.title)}." for f in blamed]
     if case.kind == "base":
         return [*out, "Rehearse fuel and timing with the bottle shut, as the tune sheet says, before the first step."]
     if case.kind == "nothing":
@@ -173,6 +176,8 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
         out.append(
             f"Make sure by other means of what this log does not show: {listed([lowered(f.title) for f in blind])}."
         )
+    if verdict == GO and after is None and case.step is not None and case.step.index == len(case.tune.ladder.steps) - 1:
+        out.append("This was the whole planned dose: the ladder ends here.")
     if after is not None and after.obstacle:
         out.append(f"The step of {100 * after.share:.0f} % {after.obstacle}: it may not be sprayed as planned.")
     return out
