@@ -29,7 +29,7 @@ def pictures(review: Review, *, metric: bool = False) -> list[tuple[str, str]]:
     course = chosen(review)
     if course is None:
         return []
-    every = (_lambda(review, course), _timing(course), _bottle(review, metric=metric), _duty(review, course))
+    every = (_lambda(review, course), _timing(review, course), _bottle(review, metric=metric), _duty(review, course))
     return [drawn for drawn in every if drawn is not None]
 
 
@@ -48,6 +48,12 @@ def _some(*values: np.ndarray | None) -> bool:
     return all(v is not None and np.isfinite(v).sum() > 2 for v in values)
 
 
+def _logged(review: Review, course, key: str) -> np.ndarray:
+    """A channel of the log on the course's clock, which is a part of the log's."""
+    first = int(np.searchsorted(review.log.time_s, course.time_s[0] - 1e-9))
+    return review.log.get(key)[first : first + len(course.time_s)]
+
+
 def _lambda(review: Review, course) -> tuple[str, str] | None:
     if not _some(course.measured):
         return None
@@ -62,8 +68,8 @@ def _lambda(review: Review, course) -> tuple[str, str] | None:
     return text, svg.lines(text, course.time_s[few], every, unit="lambda", x_unit="s", zero=False)
 
 
-def _timing(course) -> tuple[str, str] | None:
-    logged = course.timing_logged
+def _timing(review: Review, course) -> tuple[str, str] | None:
+    logged = _logged(review, course, "timing_deg_btdc")
     if not _some(logged, course.timing_planned):
         return None
     few = _thin(course.time_s)
@@ -92,7 +98,7 @@ def _bottle(review: Review, *, metric: bool) -> tuple[str, str] | None:
 
 
 def _duty(review: Review, course) -> tuple[str, str] | None:
-    logged, limit = course.injector_duty, review.sheet.limits.injector_duty_percent
+    logged, limit = _logged(review, course, "injector_duty_percent"), review.sheet.limits.injector_duty_percent
     if not _some(logged):
         return None
     few = _thin(course.time_s)
