@@ -41,7 +41,11 @@ class Words:
     metric: bool
 
     def lambda_(self, value: float, digits: int = 2) -> str:
-        """Lambda first, the gauge's AFR beside it."""
+        """True lambda, AFR on the gauge's scale beside it; on nitrous the gauge itself shows something else."""
+        return f"lambda {value:.{digits}f} ({value * self.scale:.1f} on a {self.scale:g} scale)"
+
+    def reading(self, value: float, digits: int = 3) -> str:
+        """Lambda as read, and what the gauge shows."""
         return f"lambda {value:.{digits}f} ({value * self.scale:.1f} on this gauge)"
 
     def kpa(self, value: float, spread: float = 100.0) -> str:
@@ -83,7 +87,7 @@ class Case:
     step : Any
         Step of the ladder that was seen, or None.
     bottle : tuple
-        (hit, what the bottle did) of each hit in their order.
+        (hit, what the bottle did) of the hits that were held against the bottle's model, in their order.
     knock, missed, unchecked, fired, suspects : Any
         What was seen of knock, guards, misfire.
     can_tell, blind : bool, str

@@ -253,8 +253,9 @@ def _lead(case: Case, findings: list[Finding]) -> list[Change]:
 
 def _hardware(findings: list[Finding]) -> list[Change]:
     out = []
+    sags = any(f.key == "fuel_pressure" and f.asks != GO for f in findings)
     for f in findings:
-        if f.key == "injector" and f.asks != GO:
+        if f.key == "injector" and f.asks != GO and not sags:
             over = f.numbers["most_percent"] / f.numbers["limit_percent"]
             told = f"Injectors of at least {100 * (over - 1):.0f} % more flow, or a dose that much smaller in fuel at {f.numbers['rpm']:.0f} rpm and above."
             out.append(

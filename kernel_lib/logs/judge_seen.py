@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from ..plan.tune import Tune
 from .bottle_pass import bottle_course
 from .course import PLANNED, Course, course
 from .cut import NITROUS, PART_THROTTLE, STEP_ROOM, StepSeen, cut, step_seen
+from .delay import estimate
 from .guards_seen import FIRED, MISSED, UNCHECKED, guards_missed
 from .judge_case import Case
 from .knock_seen import knock_activity
@@ -20,13 +20,10 @@ from .misfire import can_tell, misfire_suspicion
 from .mixture import MixtureModel
 from .sensor import dead_s, lagged
 
-
-def _there(module: str, name: str) -> Any:
-    """Return a function of a module of this package, or None while there is none."""
-    try:
-        return getattr(importlib.import_module(f"{__package__}.{module}"), name, None)
-    except ImportError:
-        return None
+DELAY_PULLS = 6
+"""Pulls that the sensor's delay is looked for in: more tell little more, and take time; a choice of our own."""
+BOTTLE_HITS = 4
+"""Hits that are held against the bottle's model, those that fell most for what was drawn; the others are read at their start; a choice of our own."""
 
 
 def case_of(
@@ -71,7 +68,7 @@ def case_of(
         courses,
         delay,
         step=_step(log, pulls, tune, part),
-        bottle=tuple((hit, bottle_course(log, hit, sheet)) for hit in hits) if log.has("bottle_kpa") else (),
+        bottle=_bottle(log, hits, sheet),
         knock=knock_activity(log, pulls, **learn) if log.has("knock") else None,
         missed=tuple(g for g in guards if g.state == MISSED),
         fired=tuple(g.guard for g in guards if g.state == FIRED),
@@ -102,12 +99,37 @@ def _courses(log: Log, pulls: tuple, sheet: BuildSheet, tune: Tune, part: float 
     if not pulls:
         return (), None
     fitted = 1.0 if part is None or tune.pulsed else part
-    first = tuple(course(log, pull, sheet, tune, part=fitted) for pull in pulls)
-    estimate = _there("sensor", "estimate") or _there("delay", "estimate")
-    delay = estimate(first, sheet) if estimate else first[0].delay
-    if not delay.identifiable:
-        return first, delay
-    return tuple(course(log, pull, sheet, tune, delay, part=fitted) for pull in pulls), delay
+    some = sorted(range(len(pulls)), key=lambda k: (not pulls[k].hits, k))[:DELAY_PULLS]
+    first = {k: course(log, pulls[k], sheet, tune, part=fitted) for k in some}
+    delay = estimate(list(first.values()), sheet)
+    if delay.identifiable:
+        first = {}
+    told = delay if delay.identifiable else None
+    rest = {k: course(log, p, sheet, tune, told, part=fitted) for k, p in enumerate(pulls) if k not in first}
+    return tuple((first | rest)[k] for k in range(len(pulls))), delay
+
+
+def _bottle(log: Log, hits: list, sheet: BuildSheet) -> tuple:
+    """(hit, what the bottle did) of the hits that say most; in their order."""
+    if not log.has("bottle_kpa"):
+        return ()
+    pressure = log.get("bottle_kpa")
+
+    def fall(hit: Any) -> float:
+        part = pressure[hit.command]
+        part = part[np.isfinite(part)]
+        return float(part[0] - part[-1]) / max(len(part), 1) if len(part) > 3 else -np.inf
+
+    def start(hit: Any) -> float:
+        part = pressure[max(hit.command.start - 10, 0) : hit.command.start + 1]
+        known = part[np.isfinite(part)]
+        return min(known.mean() - sheet.nitrous.window_low_kpa, sheet.nitrous.window_high_kpa - known.mean()) if len(known) else np.inf  # fmt: skip
+
+    if len(hits) > BOTTLE_HITS:
+        steep = sorted(hits, key=fall, reverse=True)[: BOTTLE_HITS // 2]
+        worst = sorted(hits, key=start)[: BOTTLE_HITS - len(steep)]
+        hits = [hit for hit in hits if any(hit is other for other in (*steep, *worst))]
+    return tuple((hit, bottle_course(log, hit, sheet)) for hit in hits)
 
 
 def _misfire(log: Log, pulls: tuple, courses: tuple, sheet: BuildSheet) -> tuple[tuple, bool, str]:

@@ -69,7 +69,7 @@ def _shown(case: Case, value: float, unit: str) -> str:
     if unit == "°C":
         return words.celsius(value)
     if unit == "lambda":
-        return words.lambda_(value, 3)
+        return words.reading(value)
     return f"{value:.0f} {unit}".strip()
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Mapping as Dict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,8 @@ from ..build_sheet import BuildSheet
 from ..errors import InputError, check_choice
 from ..plan.ladder import Step
 from ..plan.tune import Tune, tune_of
-from .finding import Change, Finding
+from .finding import GO, Change, Finding
+from .fit import Fit, fit
 from .judge_case import PLUGS, Case, worst
 from .judge_changes import changes
 from .judge_seen import case_of
@@ -65,7 +68,6 @@ class Review:
     step : StepSeen or None
     gates : tuple of str
         What has to hold before the next step is sprayed.
-    fit : Fit or None
     metric : bool
         The units of the sentences.
     case : Case
@@ -86,9 +88,13 @@ class Review:
     kind: str
     step: StepSeen | None
     gates: tuple[str, ...]
-    fit: Any = None
     metric: bool = False
     case: Case | None = field(default=None, repr=False)
+
+    @functools.cached_property
+    def fit(self) -> Fit | None:
+        """What this log says about the build sheet, or why it says nothing; computed when first asked for."""
+        return fit_of([self]) if self.kind != "nothing" else None
 
     @property
     def name(self) -> str:
@@ -222,7 +228,6 @@ def judged(case: Case, mapping: Any = None) -> Review:
         case.kind,
         step,
         tuple(gates_of(case, verdict, findings, after)),
-        None,
         case.metric,
         case,
     )
@@ -236,3 +241,39 @@ def _check_plugs(sheet: BuildSheet, plugs: Dict[int, str] | None) -> dict[int, s
             raise InputError("plugs", cylinder, "", f"a cylinder, 1 to {n}", "The engine has no such cylinder.")
         out[cylinder] = check_choice("plugs", word, PLUGS, f"What the plug of cylinder {cylinder} shows.")
     return dict(sorted(out.items()))
+
+
+def fit_of(reviews: Sequence[Review]) -> Fit:
+    """Fit the car to the pulls of one or several logs of the same build sheet.
+
+    Parameters
+    ----------
+    reviews : sequence of Review
+        Not empty, of one build sheet.
+
+    Returns
+    -------
+    Fit
+        Refused where a misfire is suspected or a lambda reading cannot be believed.
+    """
+    courses, names, doubts = [], [], []
+    for review in reviews:
+        doubts += _doubts(review)
+        for k, course in enumerate(review.courses):
+            courses.append(course)
+            names.append(f"{review.name}, pull {k + 1}" if len(review.courses) > 1 else review.name)
+    delays = [r.delay for r in reviews if r.delay is not None]
+    known = [d for d in delays if d.identifiable] or delays
+    delay = min(known, key=lambda d: d.error_s, default=None)
+    return fit(courses, reviews[0].sheet, delay=delay, names=names, doubts=doubts)
+
+
+def _doubts(review: Review) -> list[str]:
+    """What forbids a fit to a log."""
+    where = f" ({review.name})"
+    out = []
+    if review.case is not None and review.case.suspects:
+        out.append(f"A misfire is suspected, which reads lean: nothing is fitted to it{where}.")
+    out += [f"{f.title}: nothing is fitted to a reading that cannot be believed{where}." for f in review.findings if f.key == "sensors" and f.asks != GO]  # fmt: skip
+    out += [f"{f.title}: nothing is fitted to fuel that did not come{where}." for f in review.findings if f.key in ("fuel_pressure", "injector") and f.asks != GO]  # fmt: skip
+    return out
