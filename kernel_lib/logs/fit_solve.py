@@ -1,0 +1,388 @@
+"""What is unknown of a car, how its gauge would read, and the least squares between: the numbers behind `fit`.
+
+Notes
+-----
+phi = 1/lambda = s F D / O. O atoms are homogeneous in air and nitrous, O(k a, k C) = k O(a, C), and so the nitrous fraction and the gauge's bias do not change
+either: air, coefficient and injector scale times one number leave every reading as it was. No log of lambda can see that direction; priors decide it.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from ..band import (
+    DENSITY_EXPONENT,
+    HYDROGEN_WEIGHT,
+    INJECTOR_SCALE,
+    JET_COEFFICIENT,
+    VALVE_LAG_ERROR,
+    VE_ERROR,
+    WALL_HEAT_SHARE,
+    WORK_SHARE,
+)
+from ..build_sheet import BuildSheet
+from ..plan.supply import flow_band, is_weighed
+from .mixture import MixtureModel
+from .sensor import lagged
+
+LEVEL, TREND, NOZZLE, INJECTOR = "air level", "air trend", "nozzle", "injectors"
+MAIN = (LEVEL, TREND, NOZZLE, INJECTOR)
+"""What a fit is after; the others are nuisances that keep its errors honest."""
+COOLING, HYDROGEN, VALVE, BOTTLE, JET = "cooling", "hydrogen", "valve", "bottle", "jet"
+SEEN = 2.0
+"""A direction counts as fixed by the logs where they tell it twice as sharply as what was known before; a choice of our own."""
+BIN_S = 0.1
+"""Samples are averaged over this time: a little more than a sensor's lag, so that what is left hangs together by slow drift alone [s]."""
+DRIFT_S = 1.5
+"""Time in which a gauge's slow drift forgets itself [s]; a choice of our own."""
+LEAST_DRIFT = 0.001
+"""A gauge is never taken to drift less, standard deviation in 1/lambda; a choice of our own, held by the coverage in the tests."""
+TIMING_S = 0.06
+"""How far model and log may be apart in time (line fill, wall film, valve), one standard deviation [s]; it makes transitions count for less."""
+_ROOT3 = float(np.sqrt(3.0))
+_SEEN_SHARE = 0.9
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """An unknown as a relative (or own) step from what the sheet says: prior standard deviation, its bound, and whether it is a nuisance."""
+
+    name: str
+    sd: float
+    bound: float
+    nuisance: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """One pull at full throttle: what the model needs and what the gauge showed, on one clock.
+
+    Attributes
+    ----------
+    name : str
+    time_s, rpm, flow, fuel, jet, shown : array
+        Clock [s], speed, nitrous drawn in as the sheet has it [kg/s], fuel through the injectors and from jets [kg per cycle and cylinder], gauge's lambda.
+    pulsed : array
+        How much more flow a valve that passes 1 s a second longer would bring: pulses per second times the full flow, where it is pulsed [kg/s/s].
+    use : array of bool
+        Settled, and no shift, spin or gap in it.
+    dead_s : array
+        Exhaust to the sensor [s].
+    tau_s : float
+        The sensor's own [s].
+    """
+
+    name: str
+    time_s: np.ndarray
+    rpm: np.ndarray
+    flow: np.ndarray
+    fuel: np.ndarray
+    jet: np.ndarray
+    pulsed: np.ndarray
+    shown: np.ndarray
+    use: np.ndarray
+    dead_s: np.ndarray
+    tau_s: float
+
+    @functools.cached_property
+    def bins(self) -> tuple[np.ndarray, np.ndarray]:
+        """Bin of every used sample, and samples in each; bins less than half full are left out (-1)."""
+        step = float(np.median(np.diff(self.time_s)))
+        which = np.floor((self.time_s - self.time_s[0]) / BIN_S + 1e-9).astype(int)
+        count = np.bincount(which, self.use)
+        full = count * step >= 0.5 * BIN_S - 1e-9
+        number = np.where(full, np.cumsum(full) - 1, -1)
+        return np.where(self.use, number[which], -1), count[full]
+
+    def binned(self, values: np.ndarray) -> np.ndarray:
+        """Mean of a row over each bin."""
+        which, count = self.bins
+        keep = which >= 0
+        return np.bincount(which[keep], values[keep], minlength=len(count)) / count
+
+    @functools.cached_property
+    def seconds(self) -> float:
+        """Time that is used [s]."""
+        return BIN_S * len(self.bins[1])
+
+
+def unknowns(sheet: BuildSheet, windows: list[Window], *, bottle_logged: bool = True) -> list[Unknown]:
+    """List what is fitted for a car and these pulls, with what is known before: bounds u of `band` as sd u / sqrt(3) [GUM], a weigh-in's error as two sd."""
+    sprayed = any((w.flow > 0).any() for w in windows)
+    out = [
+        Unknown(LEVEL, VE_ERROR.high / _ROOT3, VE_ERROR.high),
+        Unknown(TREND, VE_ERROR.high / _ROOT3, VE_ERROR.high),
+        Unknown(INJECTOR, INJECTOR_SCALE.high / _ROOT3, INJECTOR_SCALE.high),
+    ]
+    if not sprayed:
+        return out
+    out.insert(2, _nozzle(sheet))
+    out.append(Unknown(COOLING, cooling(sheet)[1], 1.0, True))
+    out.append(Unknown(HYDROGEN, (HYDROGEN_WEIGHT.high - HYDROGEN_WEIGHT.low) / 2 / _ROOT3, HYDROGEN_WEIGHT.high, True))
+    if any((w.pulsed > 0).any() for w in windows):
+        out.append(Unknown(VALVE, VALVE_LAG_ERROR.high / 1e3 / _ROOT3, VALVE_LAG_ERROR.high / 1e3, True))
+    if not bottle_logged:
+        error = bottle_error(sheet)
+        out.append(Unknown(BOTTLE, error / _ROOT3, error, True))
+    if sheet.nitrous.system == "wet":
+        error = 0.03 if sheet.nitrous.fuel_jet_coefficient else (JET_COEFFICIENT.high / JET_COEFFICIENT.low - 1) / 2
+        out.append(Unknown(JET, error / _ROOT3, error, True))
+    return out
+
+
+def _nozzle(sheet: BuildSheet) -> Unknown:
+    """Error of the nozzle's flow: a weigh-in's (two standard deviations), the range of a nozzle nobody weighed, or that of a flow taken from horsepower."""
+    if is_weighed(sheet):
+        share = sheet.nitrous.discharge_error / sheet.nitrous.discharge_coefficient
+        return Unknown(NOZZLE, share / 2, 1.5 * share)
+    if sheet.nitrous.nozzle_diameter_mm is None:
+        share = WORK_SHARE.high / WORK_SHARE.low - 1 + 0.2
+        return Unknown(NOZZLE, share / _ROOT3, share)
+    band = flow_band(sheet, T_error=_exact())
+    share = (band.high - band.low) / 2 / band.best
+    return Unknown(NOZZLE, share / _ROOT3, share)
+
+
+def _exact():
+    return replace(VALVE_LAG_ERROR, low=0.0, high=0.0)
+
+
+def bottle_error(sheet: BuildSheet) -> float:
+    """What the bottle's unknown temperature adds to the flow's range, as a share of the flow; 5 % where no bore is known, from memory."""
+    if sheet.nitrous.nozzle_diameter_mm is None:
+        return 0.05
+    wide, narrow = flow_band(sheet), flow_band(sheet, T_error=_exact())
+    return max((wide.high - wide.low - narrow.high + narrow.low) / 2 / wide.best, 0.02)
+
+
+@functools.lru_cache(maxsize=8)
+def cooling(sheet: BuildSheet) -> tuple[np.ndarray, float]:
+    """How the air beside the nitrous changes from no cooling to all of it, over the tables of `MixtureModel`, and the prior standard deviation of the part.
+
+    Wall share and density exponent may each be anything from 0 to 1: both act as one number, where between the two ends the air lies.
+    """
+    best = MixtureModel.of(sheet)
+    none, most = MixtureModel.of(sheet, 1.0, 0.0).air, MixtureModel.of(sheet, 0.0, 1.0).air
+    span, k = most - none, int(np.searchsorted(best.ratio, 0.2))
+    nodes, weights = (0.1127, 0.5, 0.8873), (5 / 18, 8 / 18, 5 / 18)  # Gauss
+    assert WALL_HEAT_SHARE.high == DENSITY_EXPONENT.high == 1.0
+    off = [
+        (a * b, (MixtureModel.of(sheet, w, n).air[k] - best.air[k]) / span[k])
+        for a, w in zip(weights, nodes, strict=True)
+        for b, n in zip(weights, nodes, strict=True)
+    ]
+    return span, float(np.sqrt(sum(p * d**2 for p, d in off)))
+
+
+def speed_axis(sheet: BuildSheet, rpm) -> np.ndarray:
+    """Where a speed lies in the full-throttle table: -1 at its begin, 1 at its end."""
+    low, high = sheet.engine.full_throttle.rpm[0], sheet.engine.full_throttle.rpm[-1]
+    return (2 * np.asarray(rpm, float) - low - high) / (high - low)
+
+
+def shown_phi(sheet: BuildSheet, window: Window, steps: dict[str, float]) -> np.ndarray:
+    """1/lambda that the gauge would show, sample by sample, with these steps from the sheet."""
+    model = MixtureModel.of(sheet)
+    part = steps.get(COOLING, 0.0)
+    if part:
+        model = replace(model, air=model.air + part * cooling(sheet)[0])
+    air = (1 + steps.get(LEVEL, 0.0)) * (1 + steps.get(TREND, 0.0) * speed_axis(sheet, window.rpm))
+    flow = window.flow + window.pulsed * steps.get(VALVE, 0.0)
+    flow = np.maximum(flow * (1 + steps.get(NOZZLE, 0.0)) * (1 + steps.get(BOTTLE, 0.0)), 0.0)
+    fuel = window.fuel * (1 + steps.get(INJECTOR, 0.0)) + window.jet * (1 + steps.get(JET, 0.0))
+    weight = np.clip(HYDROGEN_WEIGHT.best + steps.get(HYDROGEN, 0.0), HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
+    shown = model.shown(
+        model.lambda_(window.rpm, flow, fuel, air), model.nitrous_fraction(window.rpm, flow, air), float(weight)
+    )
+    return lagged(window.time_s, 1 / shown, window.dead_s, window.tau_s)
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """A fit in numbers.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Of the unknowns, MAIN first.
+    steps, sd : array
+        From the sheet; prior standard deviations.
+    information : array
+        Of the logs alone, at the solution.
+    residuals : list of (array, array)
+        Per pull: shown less modelled, before and after, in 1/lambda.
+    whitener : list of array
+        Of each pull, see `noise_of`.
+    jacobian : list of array
+        Of each pull, not whitened.
+    """
+
+    names: tuple[str, ...]
+    steps: np.ndarray
+    sd: np.ndarray
+    prior_sd: np.ndarray
+    information: np.ndarray
+    residuals: list[tuple[np.ndarray, np.ndarray]]
+    whitener: list[np.ndarray]
+    jacobian: list[np.ndarray]
+
+    @functools.cached_property
+    def covariance(self) -> np.ndarray:
+        """With what was known before."""
+        return np.linalg.inv(self.information + np.diag(self.prior_sd**-2.0))
+
+    @functools.cached_property
+    def main(self) -> list[int]:
+        """Places of what the fit is after."""
+        return [k for k, name in enumerate(self.names) if name in MAIN]
+
+    @functools.cached_property
+    def seen(self) -> tuple[np.ndarray, np.ndarray]:
+        """Singular values of the logs' own Jacobian in units of the priors, nuisances taken out with theirs, and the directions (rows)."""
+        m, n = self.main, [k for k in range(len(self.names)) if k not in self.main]
+        of, sd = self.information, self.sd
+        left = of[np.ix_(m, m)]
+        if n:
+            cross = of[np.ix_(m, n)]
+            left = left - cross @ np.linalg.solve(of[np.ix_(n, n)] + np.diag(sd[n] ** -2.0), cross.T)
+        scaled = left * np.outer(sd[m], sd[m])
+        values, directions = np.linalg.eigh((scaled + scaled.T) / 2)
+        return np.sqrt(np.maximum(values[::-1], 0.0)), directions[:, ::-1].T
+
+    def data_sd(self, slope: np.ndarray) -> float:
+        """Standard deviation of a sum of the main unknowns by the logs alone; infinite where they do not see it."""
+        values, directions = self.seen
+        part = directions @ (slope * self.sd[self.main])
+        blind = values < 1e-3
+        if (np.abs(part[blind]) > 1e-2 * np.linalg.norm(part)).any():
+            return np.inf
+        return float(np.sqrt(np.sum((part[~blind] / values[~blind]) ** 2)))
+
+    def fixed_share(self, name: str) -> float:
+        """How much of an unknown lies in the directions that the logs fix, 0 to 1."""
+        values, directions = self.seen
+        k = [self.names[i] for i in self.main].index(name)
+        return float(np.sum(directions[values > SEEN, k] ** 2))
+
+
+def solve(sheet: BuildSheet, windows: list[Window], every: list[Unknown], *, prior: bool = True) -> Solved:
+    """Fit the unknowns to what the gauge showed.
+
+    Parameters
+    ----------
+    sheet : BuildSheet
+    windows : list of Window
+    every : list of Unknown
+    prior : bool
+        Whether what was known of the main unknowns before counts; without, only as far as a solution has to be one (sd 30 times as wide).
+
+    Notes
+    -----
+    Residuals in 1/lambda over bins of 0.1 s, whitened by each pull's own noise: white, plus a drift with 1.5 s, plus slope times timing error. The two amplitudes are
+    those of the largest restricted likelihood on a grid, from that pull alone at the sheet's own values: a pull more then never takes information away.
+    """
+    every = sorted(every, key=lambda u: u.nuisance)
+    names, sd = tuple(u.name for u in every), np.array([u.sd for u in every])
+    used = np.where([u.nuisance or prior for u in every], sd, 30 * sd)
+    measured = [w.binned(1 / w.shown) for w in windows]
+
+    def predicted(z: np.ndarray) -> list[np.ndarray]:
+        steps = dict(zip(names, z * sd, strict=True))
+        return [w.binned(shown_phi(sheet, w, steps)) for w in windows]
+
+    start = np.zeros(len(sd))
+    first = predicted(start)
+    slopes = _jacobian(predicted, start, first)
+    white = [
+        noise_of(w, m - p, j, shown_phi(sheet, w, {}))
+        for w, m, p, j in zip(windows, measured, first, slopes, strict=True)
+    ]
+
+    def residual(z: np.ndarray) -> np.ndarray:
+        parts = [n @ (p - m) for n, p, m in zip(white, predicted(z), measured, strict=True)]
+        return np.concatenate([*parts, z * sd / used])
+
+    def jacobian(z: np.ndarray) -> np.ndarray:
+        parts = [n @ j for n, j in zip(white, _jacobian(predicted, z), strict=True)]
+        return np.vstack([*parts, np.diag(sd / used)])
+
+    found = least_squares(residual, start, jac=jacobian, method="lm", xtol=1e-5, ftol=1e-7)
+    last = predicted(found.x)
+    slopes = [j / sd for j in _jacobian(predicted, found.x, last)]
+    told = [n @ j for n, j in zip(white, slopes, strict=True)]
+    information = sum((j.T @ j for j in told), np.zeros((len(sd), len(sd))))
+    residuals = [(m - a, m - b) for m, a, b in zip(measured, first, last, strict=True)]
+    return Solved(names, found.x * sd, sd, used, information, residuals, white, slopes)
+
+
+def _jacobian(predicted: Callable, z: np.ndarray, at: list[np.ndarray] | None = None) -> list[np.ndarray]:
+    """Slopes of every pull's prediction over the unknowns in units of their standard deviations, by differences."""
+    at, step = predicted(z) if at is None else at, 0.02
+    columns = [[p - a for p, a in zip(predicted(z + step * e), at, strict=True)] for e in np.eye(len(z))]
+    return [np.stack([column[k] / step for column in columns], axis=1) for k in range(len(at))]
+
+
+_WHITE = 0.0005 * 2.0 ** np.arange(0, 7)
+_DRIFT = LEAST_DRIFT * 1.6 ** np.arange(0, 5)
+
+
+def noise_of(window: Window, residual: np.ndarray, slopes: np.ndarray, modelled: np.ndarray) -> np.ndarray:
+    """Matrix that turns a pull's residuals in 1/lambda into independent ones of variance one; see `solve`."""
+    time = window.binned(window.time_s)
+    timing = (TIMING_S * window.binned(np.gradient(modelled, window.time_s))) ** 2
+    scale = np.linalg.norm(slopes, axis=0)
+    basis = slopes[:, scale > 1e-9] / scale[scale > 1e-9]
+    drift, white = (v.ravel() for v in np.meshgrid(_DRIFT, _WHITE, indexing="ij"))
+    told, logs = whitened(time, drift, white[:, None] ** 2 + timing, np.column_stack([residual, basis]))
+    k = int(np.argmin(_restricted(told, logs)))
+    return whitened(time, drift[k : k + 1], white[k] ** 2 + timing[None], np.eye(len(time)))[0][0]
+
+
+def whitened(
+    time: np.ndarray, drift: np.ndarray, variance: np.ndarray, columns: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Take drift and white noise out of columns, step by step (a Kalman filter of one state).
+
+    Parameters
+    ----------
+    time : array, (n,)
+        [s].
+    drift : array, (m,)
+        Standard deviations of a drift that forgets itself in `DRIFT_S`.
+    variance : array, (m, n)
+        Of the white noise.
+    columns : array, (n, c)
+
+    Returns
+    -------
+    tuple of array
+        Independent innovations (m, n, c), and the logarithm of the determinant of the noise (m,).
+    """
+    keep = np.exp(-np.diff(time, prepend=time[0]) / DRIFT_S)
+    out = np.empty((len(drift), *columns.shape))
+    power, mean, logs = drift**2, np.zeros((len(drift), columns.shape[1])), np.zeros(len(drift))
+    for k, share in enumerate(keep):
+        power = share**2 * power + (1 - share**2) * drift**2
+        mean = share * mean
+        total = power + variance[:, k]
+        off = columns[k] - mean
+        out[:, k] = off / np.sqrt(total)[:, None]
+        mean = mean + (power / total)[:, None] * off
+        power = power * variance[:, k] / total
+        logs += np.log(total)
+    return out, logs
+
+
+def _restricted(told: np.ndarray, logs: np.ndarray) -> np.ndarray:
+    """Minus twice the restricted log likelihood of residuals (first column) whose part along the others is free, noise by noise."""
+    r, j = told[:, :, 0], told[:, :, 1:]
+    inner = np.einsum("mni,mnj->mij", j, j)
+    inner += 1e-8 * np.trace(inner, axis1=1, axis2=2)[:, None, None] * np.eye(inner.shape[1])
+    cross = np.einsum("mni,mn->mi", j, r)
+    fitted = np.linalg.solve(inner, cross[:, :, None])[:, :, 0]
+    return logs + np.linalg.slogdet(inner)[1] + (r**2).sum(axis=1) - (cross * fitted).sum(axis=1)
