@@ -146,6 +146,14 @@ def proportional(a: np.ndarray, b: np.ndarray) -> bool:
     return bool(middle > 0 and high - low < 0.01 * middle and np.ptp(a[good]) > 0.05 * abs(np.median(a[good])))
 
 
+def alike(key: str, a: np.ndarray, b: np.ndarray) -> bool:
+    """Whether two columns say the same, so that it does not matter which is read; clocks may start anywhere."""
+    if key == "time_s":
+        a, b = a - a[0], b - b[0]
+    size = float(np.ptp(a))
+    return bool(np.isfinite(size) and size > 0 and np.mean(np.abs(a - b) <= 0.01 * size) > 0.98)
+
+
 def cruise(values: np.ndarray, throttle: np.ndarray | None) -> float | None:
     """Return where an AFR settles at part throttle; None where it does not or no throttle is known."""
     if throttle is None:

@@ -204,11 +204,11 @@ def time_score(how: tuple[float, float, float, float, float], unit: str) -> floa
 
 def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expect: dict) -> list[Case]:
     """Return the case for each unit in which a column could be a quantity, the best first; none where its unit is another's."""
-    weight = words.name_weight(_label(seen), key, log_units.speaks_of(seen.unit))
+    weight = words.name_weight(label_of(seen), key, log_units.speaks_of(seen.unit))
     meant = log_units.meant(key, seen.unit)
     if meant == () or weight <= -4.5 or (key == "knock" and weight <= 0):
         return []
-    if not words.is_nameless(_label(seen)) and weight < -3 and not (meant and _SPECIFIC.get(meant[0], 0) >= 2.5):
+    if not words.is_nameless(label_of(seen)) and weight < -3 and not (meant and _SPECIFIC.get(meant[0], 0) >= 2.5):
         return []
     how = stepped(raw_column) if key == "time_s" else None
     if key == "time_s" and how is None:
@@ -227,7 +227,7 @@ def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expec
     return sorted(out, key=lambda c: -c.score)
 
 
-def _label(seen: Look) -> str:
+def label_of(seen: Look) -> str:
     """Return the name without the unit behind it, which speaks for itself."""
     bare = seen.name.rstrip(" )]}")
     head = bare.removesuffix(seen.unit) if seen.unit else bare

@@ -10,11 +10,11 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from ..text import rounded
-from . import agree, evidence, log_units
+from . import agree, evidence, log_units, words
 from .channels import CHANNELS, NEEDED, WANTED
 from .clock import apply
 from .log_units import UNITS_FOR
-from .match import SURE_ENOUGH, Mapping, Match
+from .match import SURE_ENOUGH, WAITS, Mapping, Match
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
@@ -70,7 +70,8 @@ def propose(raw: RawLog, sheet: BuildSheet, known: Mapping | None = None) -> Map
     for key in CHANNELS:
         match = _remembered(_scaled(matches[key], matches, looks, throttle, sheet), complaints.get(key, ""))
         matches[key] = match
-        if not match.settled and (match.name or key in NEEDED or key in complaints):
+        open_ = match.name and not match.doubt.startswith(WAITS)
+        if not match.settled and (open_ or key in NEEDED or key in complaints):
             asked.append((match.doubt, key))
     return Mapping(matches, tuple(q for q, _ in asked), tuple(key for _, key in asked))
 
@@ -157,13 +158,15 @@ def _match(key: str, found: dict[str, int], table: agree.Table, looks: list[evid
     made, seen = table[key, column], looks[column]
     case, name = made[0], seen.name[:60]
     sure, rival = _sure(key, column, found, table)
-    doubt = ""
+    doubt, said = "", list(case.said)
+    if rival is not None and agree.alike(key, seen.rows, looks[rival].rows):
+        said.append(f"'{looks[rival].name[:60]}' says the same.")
+        sure, rival = 1 / (1 + math.exp(-float(np.clip(case.score, -30, 30)))), None
     if sure < SURE_ENOUGH and rival is not None:
         doubt = f"Both '{name}' and '{looks[rival].name[:60]}' could be the {label}: which is it?"
     elif sure < SURE_ENOUGH:
         why = "its name does not say so" if not case.named else "its values are unusual for this car"
         doubt = f"Is '{name}', which runs {seen.runs()}, the {label}? It looks like it in {case.unit}, but {why}."
-    said = list(case.said)
     other = next((c for c in made[1:] if c.unit != case.unit), None)
     if other is not None and not seen.flat:
         unit_sure = 1 / (1 + math.exp(-min(case.score - other.score, 30.0)))
@@ -196,6 +199,9 @@ def _nearest(key: str, table: agree.Table, looks: list[evidence.Look]) -> str:
     near = [(made[0].score, column) for (k, column), made in table.items() if k == key]
     none = f"No column was found for {CHANNELS[key].label}"
     if not near:
+        for seen in looks:
+            if seen.unit and words.name_weight(evidence.label_of(seen), key) >= 3:
+                return f"{none}; '{seen.name[:60]}' is called so, but in {seen.unit} it cannot be read."
         return f"{none}: none has its name, its unit or its values."
     column = max(near)[1]
     seen, case = looks[column], table[key, column][0]
@@ -217,6 +223,8 @@ def _scaled(match: Match, matches: dict[str, Match], looks, throttle, sheet: Bui
     if match.column is None or match.unit not in log_units.SCALED or match.scale is not None:
         return match
     first = matches["lambda_"]
+    if match.key == "lambda_target" and not first.used and first.unit in log_units.SCALED:
+        return replace(match, doubt=f"{WAITS} '{first.name[:60]}', which is asked.", sure=min(match.sure, 0.5))
     scale, said, ask = agree.scale_of(looks[match.column], throttle, sheet)
     own = log_units.stated_scale(match.name, looks[match.column].unit) is not None
     if (

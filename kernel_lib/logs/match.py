@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 SURE_ENOUGH = 0.8
 """Below, a match is a question and not used until somebody confirms it."""
+WAITS = "Its scale is that of"
+"""How the doubt of a target begins whose scale is settled with that of lambda."""
 MAX_TEXT_CHARACTERS = 4096
 MAX_FILE_BYTES = 64 * 1024
 _VERSION = "1."
@@ -137,6 +139,11 @@ class Mapping:
             if match.name and old.name == match.name and other != key:
                 doubt = f"Its column '{match.name[:60]}' is now the {CHANNELS[key].label}."
                 matches[other] = Match(other, None, doubt=doubt)
+        if key == "lambda_" and match.scale is not None:
+            target = self.get("lambda_target")
+            if target.name and target.name != match.name and target.doubt.startswith(WAITS):
+                said = (*target.evidence, f"Taken on the {match.scale:g} scale of '{match.name[:60]}'.")
+                matches["lambda_target"] = replace(target, scale=match.scale, evidence=said, doubt="", sure=0.9)
         kept = [(q, a) for q, a in zip(self.questions, self.asked, strict=True) if a != key]
         return Mapping(matches | {key: match}, tuple(q for q, _ in kept), tuple(a for _, a in kept))
 

@@ -11,12 +11,12 @@ _CONCEPTS = {
     key: words.split()
     for key, words in {
         "time": "time timer timestamp zeit *zeitstempel* uhrzeit temps tiempo t clock elapsed horodatage",
-        "rpm": "rpm revs rev *drehzahl* nmot regime *umdrehung* revolution* revoluciones regimen tacho tach",
+        "rpm": "rpm revs rev *drehz* regime *umdrehung* revolution* revoluciones regimen tacho tach",
         "engine": "engine eng motor mot moteur crank crankshaft",
-        "speed": "*speed* *geschwindigkeit* vitesse velocidad vss",
-        "throttle": "*throttle* tps tp *drossel* papillon *mariposa* dk",
+        "speed": "*speed* spd *geschwindigkeit* vitesse velocidad vss",
+        "throttle": "*throttle* thr throt tps tp tpos *drossel* papillon *mariposa* dk",
         "pedal": "pedal *pedal* acelerador accelerateur",
-        "lambda": "*lambda* afr wideband wb *breitband* lambdasonde gemisch mezcla melange sonde oxysensor",
+        "lambda": "*lambda* lam lbd afr wideband wb *breitband* lambdasonde gemisch mezcla melange sonde oxysensor",
         "phi": "phi equivalence richesse dosado",
         "target": "target tgt *soll* sollwert cible consigne objetivo aim desired setpoint commanded command demand goal",
         "second": "2 ii second zweite* deux dos right rechts droite derecha r b2 bank2",
@@ -28,7 +28,7 @@ _CONCEPTS = {
         "switch": "switch sw on active aktiv* state status *schalter* relais relay enable* flag interrupteur activo activa estado"
         " rele ein etat actif",
         "bottle": "bottle btl *flasche* bouteille botella cylinderbottle",
-        "pressure": "press pressure pres *druck* pression presion p",
+        "pressure": "press pressure pres prs *druck* pression presion p",
         "temperature": "temp temper* tmp *temperatur* temperatura",
         "fuel": "fuel *kraftstoff* *benzin* essence carburant combustible gasolina sprit",
         "rail": "rail rampe *rail* rampa",
@@ -48,12 +48,13 @@ _CONCEPTS = {
         "gear": "gear *gang* rapport marcha gearpos",
         "road": "road vehicle veh ground fahr* *fahrzeug* vehicule vehiculo car gps",
         "retard": "retard *rucknahme* *ruecknahme* retrait retraso pull pulled retardo",
+        "level": "level niveau fullstand nivel",
         "other": "oil ol oel oltemp* oeltemp* oldruck oeldruck luftdruck atmospheric umgebung* relative huile aceite egt exhaust *abgas* echappement escape idle *leerlauf* ralenti ralenti turbo turbine wheel"
         " rad roue rueda dwell limit limiter *grenze* error fehler raw roh heater heizung count counter counts index nr sample samples"
-        " number record row zeile frame lat lon latitude longitude altitude ethanol maf airmass *luftmasse* level niveau flow"
+        " number record row zeile frame lat lon latitude longitude altitude ethanol maf airmass *luftmasse* flow"
         " *durchfluss* debit caudal load last motorlast gearbox *getriebe* trans transmission diff brake *brems* accel acceleration gyro torque"
         " power ambient baro barometer barometric barometric cam camshaft *nockenwelle* distance *strecke* lap runde adc rate delta arm"
-        " armed warm warmup cold crankcase clutch steering steer long ltft cyl cylinder axle slip sync trigger dwell narrowband",
+        " armed warm warmup cold crankcase clutch steering steer long ltft axle slip sync trigger dwell narrowband",
     }.items()
 }
 
@@ -80,11 +81,14 @@ _RULES: dict[str, tuple[tuple[tuple[str, float], ...], str]] = {
         (("nitrous switch", 6.5), ("nitrous valve", 4.0), ("nitrous", 3.5)),
         "injector pressure temperature other fuel duty bottle timing",
     ),
-    "bottle_kpa": ((("bottle pressure", 6.5), ("nitrous pressure", 6.0), ("bottle", 4.0)), "temperature other fuel"),
+    "bottle_kpa": (
+        (("bottle pressure", 6.5), ("nitrous pressure", 6.0), ("bottle", 4.0)),
+        "temperature other fuel level",
+    ),
     "bottle_c": ((("bottle temperature", 6.5), ("nitrous temperature", 5.0)), "pressure other"),
     "fuel_kpa": (
         (("fuel pressure", 6.5), ("rail pressure", 6.0), ("fuel rail", 4.0)),
-        "temperature other target trim bottle nitrous",
+        "temperature other target trim bottle nitrous level",
     ),
     "injector_duty_percent": ((("injector duty", 6.5), ("duty", 2.0)), "nitrous valve bottle other target throttle"),
     "injector_ms": (
@@ -94,7 +98,7 @@ _RULES: dict[str, tuple[tuple[tuple[str, float], ...], str]] = {
     "intake_c": ((("intake temperature", 6.5), ("iat", 6.5)), "coolant pressure fuel bottle other"),
     "coolant_c": (
         (("coolant temperature", 6.5), ("coolant", 5.0), ("engine temperature", 5.0)),
-        "pressure intake fuel other",
+        "pressure intake fuel other level",
     ),
     "knock": ((("knock", 6.0),), "retard timing other"),
     "manifold_kpa": (

@@ -12,7 +12,8 @@ from kernel_lib import BuildSheet, InputError
 from kernel_lib.logs.channels import CHANNELS
 from kernel_lib.logs.log_units import UNITS_FOR, convert
 from kernel_lib.logs.mapping import SURE_ENOUGH, Mapping, Match, apply, propose
-from kernel_lib.logs.read import RawLog
+from kernel_lib.logs.read import RawLog, read_log
+from kernel_lib.paths import data_dir
 
 WREN = BuildSheet.demo("wren_five")
 BADGER = BuildSheet.demo("badger_eight")
@@ -155,7 +156,7 @@ STYLES = {
         (INDEX,),
     ),
     "abbreviated": (
-        "time_s t s -|rpm nmot 1/min -|throttle_percent dk % -|lambda_ lambda - -|fuel_kpa p_fuel bar bar|intake_c T_air °C -|"
+        "time_s t s -|rpm Drehz. 1/min -|throttle_percent dk % -|lambda_ lambda - -|fuel_kpa p_fuel bar bar|intake_c T_air °C -|"
         "coolant_c T_coolant °C -|battery_v ubat V -|injector_ms ti_inj ms -",
         (),
     ),
@@ -272,6 +273,17 @@ def test_scale_other_than_the_sheets_is_asked_and_never_assumed(scale, candidate
     assert np.allclose(apply(raw, answered, WREN).data["lambda_"], TRUTH["lambda_"])
 
 
+def test_target_follows_the_scale_that_is_answered():
+    raw = on_scale(9.8, basic=[*BASIC, ("lambda_target", "A/F target", "", "")])
+    raw.columns[3] = TRUTH["lambda_target"] * 9.8
+    mapping = propose(raw, WREN)
+    assert mapping.asked == ("lambda_",)
+    assert not mapping["lambda_target"].used
+    target = mapping.with_match("lambda_", "A/F", "AFR", 9.8)["lambda_target"]
+    assert target.used
+    assert target.scale == 9.8
+
+
 def test_scale_of_the_sheet_is_taken_where_cruise_settles_on_it_and_said():
     match = propose(on_scale(14.7), WREN)["lambda_"]
     assert match.scale == 14.7
@@ -308,11 +320,18 @@ def test_columns_without_names_are_asked_not_guessed():
 
 
 def test_two_columns_that_could_both_be_it_are_asked():
-    raw = made([*BASIC, ("lambda_", "Lambda", "", "")], [("Engine Speed", "rpm", TRUTH["rpm"] * 0.99 + 40)])
+    raw = made([*BASIC, ("lambda_", "Lambda", "", "")], [("Engine Speed", "rpm", TRUTH["rpm"] * 0.9 + 300)])
     mapping = propose(raw, WREN)
     (question,) = mapping.questions
     assert "'RPM'" in question
     assert "'Engine Speed'" in question
+
+
+def test_two_columns_that_say_the_same_are_not_asked_about():
+    again = [("Engine Speed", "rpm", TRUTH["rpm"] + 3), ("Time of day", "s", T + 43_200)]
+    mapping = propose(made([*BASIC, ("lambda_", "Lambda", "", "")], again), WREN)
+    assert mapping.questions == ()
+    assert "says the same" in " ".join(mapping["rpm"].evidence)
 
 
 def test_road_speed_without_unit_is_asked():
@@ -357,6 +376,29 @@ def test_what_is_missing_is_named_with_what_comes_nearest():
         apply(raw, mapping, WREN)
     assert caught.value.field == "column for engine speed"
     assert "No column was found for engine speed" in str(caught.value)
+
+
+def test_throttle_in_volts_is_named_and_not_read():
+    raw = made(
+        [("time_s", "Time", "s", ""), ("rpm", "RPM", "", ""), ("lambda_", "Lambda", "", "")],
+        [("TPS", "V", 0.5 + 0.04 * TRUTH["throttle_percent"])],
+    )
+    match = propose(raw, WREN)["throttle_percent"]
+    assert match.name == ""
+    assert "'TPS' is called so, but in V it cannot be read" in match.doubt
+
+
+DEMOS = sorted((data_dir() / "logs").glob("*.csv"))
+
+
+@pytest.mark.parametrize("path", DEMOS, ids=lambda path: path.stem)
+def test_demo_logs_leave_no_question(path):
+    raw = read_log(path)
+    mapping = propose(raw, WREN)
+    assert mapping.questions == ()
+    used = {m.name for m in mapping.matches.values() if m.used}
+    assert used == set(raw.names)
+    assert apply(raw, mapping, WREN).has("rpm", "lambda_", "throttle_percent", "nitrous_duty_percent")
 
 
 def test_two_hundred_strangers():
