@@ -109,7 +109,7 @@ def commanded(log: Log, sheet: BuildSheet, full: np.ndarray | None = None) -> tu
     return joined, on
 
 
-_KEPT: weakref.WeakKeyDictionary[Log, tuple[BuildSheet, np.ndarray]] = weakref.WeakKeyDictionary()
+_KEPT: weakref.WeakKeyDictionary[Log, tuple[tuple, np.ndarray]] = weakref.WeakKeyDictionary()
 
 
 def commanded_share(log: Log, sheet: BuildSheet) -> np.ndarray:
@@ -117,11 +117,13 @@ def commanded_share(log: Log, sheet: BuildSheet) -> np.ndarray:
 
     Notes
     -----
-    Raw pulses (two or more in five periods) are averaged over three periods first. Without pulses the switch is the share.
+    Raw pulses (two or more in five periods) are averaged over three periods first; n samples a pulse tell no more than 1/n. Without pulses the switch is the
+    share. Kept for a log as long as its channels are the same arrays.
     """
+    key = sheet, log.data.get("nitrous_duty_percent"), log.data.get("nitrous_on")
     kept = _KEPT.get(log)
-    if kept is None or kept[0] is not sheet:
-        kept = _KEPT[log] = sheet, _share(log, sheet)
+    if kept is None or any(a is not b for a, b in zip(kept[0], key, strict=True)):
+        kept = _KEPT[log] = key, _share(log, sheet)
         kept[1].setflags(write=False)
     return kept[1]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.ndimage import median_filter, minimum_filter1d, uniform_filter1d
 from scipy.signal import savgol_filter
 
 from ..build_sheet import BuildSheet
@@ -47,6 +47,15 @@ def runs(mask: np.ndarray) -> np.ndarray:
     """Begin and end (not included) of every stretch of True, (stretches, 2)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], np.asarray(mask, bool), [False]]).astype(np.int8)))
     return edges.reshape(-1, 2)
+
+
+def bridged(mask: np.ndarray, longest: int) -> np.ndarray:
+    """The same with pauses of up to `longest` samples closed."""
+    out = np.array(mask, bool)
+    for start, stop in runs(~out):
+        if stop - start <= longest and start > 0 and stop < len(out):
+            out[start:stop] = True
+    return out
 
 
 def samples(seconds: float, step_s: float, least: int = 1) -> int:
@@ -186,8 +195,8 @@ def _shifts(here: _Stretch, fast: np.ndarray, full: np.ndarray) -> list[Event]:
     n, wide = len(here.rpm), samples(SHIFT_S, here.step, 2)
     if n <= wide + 2:
         return []
-    fall = np.zeros(n, bool)
-    fall[:-wide] = here.rpm[wide:] < (1 - SHIFT_FALL) * here.rpm[:-wide]
+    lowest = minimum_filter1d(here.rpm, wide, origin=-(wide // 2), mode="nearest")  # of what follows
+    fall = lowest < (1 - SHIFT_FALL) * here.rpm
     out = []
     for a, b in runs(fall):
         span = here.rpm[a : b + wide]

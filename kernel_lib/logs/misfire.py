@@ -5,28 +5,28 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, percentile_filter
 
 from ..build_sheet import BuildSheet
 from .command import commanded_share
 from .cut import Hit, Pull
-from .events import GAP, LIFT, LIMITER, MISSED_SHIFT, SHIFT, WHEEL_SPIN, despiked, filled, runs, samples, slope
+from .events import GAP, LIFT, LIMITER, MISSED_SHIFT, SHIFT, WHEEL_SPIN, bridged, despiked, filled, runs, samples, slope
 from .log import Log
 
 LEANS = 0.04
 """How far a reading has to lean to be looked at [lambda]; a choice of our own, no source."""
 STUMBLE = 0.4
-"""Share of its running median by which the rise of engine speed has to drop; a choice of our own, no source."""
+"""Share of its usual value by which the rise of engine speed has to drop; a choice of our own, no source."""
 RICH_ROOM = 0.03
 """Over the lambda at which firing grows doubtful, within which a lean spike is suspect by itself; a choice of our own."""
-WINDOW_S, USUAL_S, SURE = 0.2, 2.0, 3.0
-"""Windows of slope and of its running median [s], and deviations that a drop must stand out by."""
+WINDOW_S, USUAL_S, SURE = 0.2, 4.0, 3.0
+"""Windows of the slope and of what is usual [s], and deviations that a drop must stand out by."""
 SEEN_LATE_S = 0.6
 """How long after the stumble the sensor may still show it [s]."""
 LEAST_HZ = 20.0
 """Samples of engine speed a second below which no stumble is seen."""
-FUEL_DROP, NITROUS_RISE = 0.04, 0.04
-"""Share of fuel lost, or of the nitrous gained, that explains a lean reading."""
+FUEL_DROP, NITROUS_RISE = 0.04, 0.15
+"""Share of fuel lost, or of the nitrous gained in half a second, that explains a lean reading of 0.04."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ def misfire_suspicion(
     pull : Pull
     sheet : BuildSheet
     expected : array, optional
-        What the gauge should show, lags and all, on the samples ``pull.start`` to ``pull.stop``; the running median of the reading over 2 s if None.
+        What the gauge should show, lags and all, on the samples ``pull.start`` to ``pull.stop``; what it usually is within 4 s if None.
     lambda_model : array, optional
         What the mixture should be there, for its distance to the rich end; the sheet's target on nitrous if None.
 
@@ -105,10 +105,7 @@ def misfire_suspicion(
     if not np.isfinite(reading).any():
         return []
     step = log.step_s
-    if expected is None:
-        wide = min(samples(USUAL_S, step) | 1, (len(reading) - 1) | 1)
-        known = np.flatnonzero(np.isfinite(reading))
-        expected = median_filter(np.interp(np.arange(len(reading)), known, reading[known]), size=wide, mode="nearest")
+    expected = _expected(reading, pull, step) if expected is None else expected
     quiet = _quiet(log, pull)
     with np.errstate(invalid="ignore"):
         leans = (reading - expected > LEANS) & quiet
@@ -117,16 +114,36 @@ def misfire_suspicion(
     tells = can_tell(log, pull)[0]
     drop = _drop(log, pull, quiet) if tells else np.full(len(reading), np.nan)
     out = []
-    for a, b in runs(leans):
+    for a, b in runs(bridged(leans, samples(0.3, step))):
         if (b - a) * step < 0.05:
             continue
         back = max(a - samples(SEEN_LATE_S, step), 0)
         least = float(np.nanmax(drop[back:b])) if tells else float("nan")
-        rich = bool(np.nanmin(model[back:b]) < sheet.limits.misfire_rich_lambda + RICH_ROOM)
+        rich = bool(
+            min(np.nanmin(model[back:b]), np.nanmin(expected[back:b])) < sheet.limits.misfire_rich_lambda + RICH_ROOM
+        )
         spike = (b - a) * step < 0.5
         if (tells and least > STUMBLE) or (rich and spike):
             out.append(_told(log, pull, a, b, float(np.nanmax((reading - expected)[a:b])), least, rich))
     return out
+
+
+def _expected(reading: np.ndarray, pull: Pull, step_s: float) -> np.ndarray:
+    """What the reading usually is, with and without nitrous apart: its running lower third, so that a long lean spell does not count as usual."""
+    known, inside = np.flatnonzero(np.isfinite(reading)), np.zeros(len(reading), bool)
+    values, out = np.interp(np.arange(len(reading)), known, reading[known]), np.empty(len(reading))
+    for hit in pull.hits:
+        inside[max(hit.command.start - pull.start, 0) : max(hit.flow.stop - pull.start, 0)] = True
+    for mask in (inside, ~inside):
+        if mask.any():
+            out[mask] = _running(values[mask], USUAL_S, step_s, 100 / 3)
+    return out
+
+
+def _running(values: np.ndarray, seconds: float, step_s: float, percent: float) -> np.ndarray:
+    """Running percentile."""
+    wide = min(samples(seconds, step_s, 3) | 1, max((len(values) - 1) | 1, 1))
+    return percentile_filter(values, percent, size=wide, mode="nearest")
 
 
 def _told(log: Log, pull: Pull, a: int, b: int, leans: float, drop: float, rich: bool) -> Suspect:
@@ -147,7 +164,7 @@ def _told(log: Log, pull: Pull, a: int, b: int, leans: float, drop: float, rich:
 
 
 def _motion(log: Log, pull: Pull) -> tuple[np.ndarray, np.ndarray, float, np.ndarray]:
-    """Rise of engine speed, its running median, the scatter of the rise [rpm/s], and where speed is quiet."""
+    """Rise of engine speed, its running upper third (a long stumble is not usual), the scatter of the rise [rpm/s], and where speed is quiet."""
     raw = log.get("rpm")[pull.start : pull.stop]
     known = np.flatnonzero(np.isfinite(raw))
     if len(known) < 10:
@@ -213,7 +230,7 @@ def _explained(log: Log, sheet: BuildSheet, pull: Pull) -> np.ndarray:
     share = commanded_share(log, sheet)[part]
     if np.isfinite(share).all():
         before = np.concatenate([np.full(min(wide, n), share[0]), share[:-wide]])[:n] if n > wide else share
-        out |= _reaching(share - before > NITROUS_RISE * np.maximum(before, 0.2) + 0.02, late)
+        out |= _reaching(share - before > NITROUS_RISE * np.maximum(before, 0.2), late)
     return out
 
 
