@@ -111,8 +111,8 @@ def nitrous_flow(kit: Kit, motion: Motion, truth: Truth) -> Nitrous:
 
     Notes
     -----
-    The line behind the valve fills in `line_fill` of the time that its volume of liquid takes at the full flow, in which the nozzle passes nothing, and drains
-    with a first-order lag that has 5 % left after `line_drain` times that time. What fills it comes out in the end: mass is kept.
+    The line behind the valve fills in `line_fill` of the time that its volume of liquid takes at the full flow, in which the nozzle passes nothing, and has
+    drained to 5 % after `line_drain` times that time. What fills it comes out in the end: mass is kept.
     """
     time, edges = motion.time_s, np.append(motion.time_s, motion.time_s[-1] + STEP_S)
     law, scale = flow_law(kit.sheet), truth.coefficient * kit.nozzle
@@ -131,10 +131,21 @@ def nitrous_flow(kit: Kit, motion: Motion, truth: Truth) -> Nitrous:
     passing = np.diff(after) / STEP_S
     T, P = _drawn_from(kit.sheet, start, time, motion, (filled / full + passing), lambda T, P: scale * law(T, P))
     potential = scale * _law_of(law, T, P)
-    held, drain_s = float(filled.sum() * STEP_S), truth.line_drain * line / full / np.log(20)
-    since = np.maximum(edges - spans[-1][1], 0.0)
-    drained = -np.diff(np.exp(-since / drain_s)) * held / STEP_S
+    held, since = float(filled.sum() * STEP_S), np.maximum(edges - spans[-1][1], 0.0)
+    drained = -np.diff(_left_in_line(since * full / line, truth.line_drain)) * held / STEP_S
     return Nitrous(potential, filled + passing * potential, passing * potential + drained, T, P)
+
+
+def _left_in_line(s: np.ndarray, drain: float) -> np.ndarray:
+    """Share of a line's content that is left after s times its volume of liquid at the full flow; 5 % after `drain`.
+
+    (1 - s / n)^n begins with the full flow and ends at n; 5 % is left at 0.95 for n = 1, at 3 for n without end. Beyond 3 a first-order lag.
+    """
+    if drain >= 2.996:
+        return np.exp(-s * 2.996 / drain)
+    powers = 1 / np.array([1.0, 1.5, 2.0, 3.0, 5.0, 10.0, 40.0, 400.0])
+    power = float(np.interp(drain, (1 - 0.05**powers) / powers, powers))
+    return np.maximum(1 - s * power, 0.0) ** (1 / power)
 
 
 def _law_of(law, T: np.ndarray, P: np.ndarray) -> np.ndarray:

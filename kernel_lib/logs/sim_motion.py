@@ -183,7 +183,7 @@ class _Driver:
         if not self.sc.nitrous or "shut" in events:
             return
         open_enough = self.throttle >= self.kit.sheet.nitrous.throttle_min_percent
-        if not self.sc.throttle_guard and self.mode == "shift":
+        if not self.sc.throttle_guard and self.armed is not None and self.mode in ("shift", "full"):
             open_enough = True
         may = open_enough and self.window[0] <= rpm <= self.window[1]
         may = may and (self.stop_at is None or t < self.stop_at)

@@ -249,9 +249,7 @@ def draw(scenario: Scenario, sheet: BuildSheet, car: int, seed: int) -> Truth:
     a, b, wide = np.random.default_rng([7, car]), np.random.default_rng([11, seed]), scenario.spread
     nitrous = sheet.nitrous
     rel = nitrous.discharge_error / nitrous.discharge_coefficient if is_weighed(sheet) else 0.08
-    close = nitrous.nitrous_valve_close_ms / 1e3
-    opening = close + nitrous.nitrous_valve_lag_ms / 1e3 + scenario.valve_extra_ms / 1e3
-    fill = sheet.value("nitrous.bottle_fill_kg")
+    opening = nitrous.nitrous_valve_close_ms + nitrous.nitrous_valve_lag_ms + scenario.valve_extra_ms
     start = nitrous.bottle_temperature_c if scenario.bottle_c is None else scenario.bottle_c
     values = {
         "coefficient": _normal(a, 1.0, 1 - rel, 1 + rel, rel / 2, wide),
@@ -270,10 +268,10 @@ def draw(scenario: Scenario, sheet: BuildSheet, car: int, seed: int) -> Truth:
         "film_share": _within(a, FILM_SHARE, wide),
         "film_time_s": _within(a, FILM_TIME, wide),
         "injection_wait": _within(a, INJECTION_WAIT, wide),
-        "valve_open_s": opening + _normal(a, 0.0, -0.004, 0.004, 0.0015, wide),
-        "valve_close_s": close,
+        "valve_open_s": opening / 1e3 + _normal(a, 0.0, -0.004, 0.004, 0.0015, wide),
+        "valve_close_s": nitrous.nitrous_valve_close_ms / 1e3,
         "T_bottle": start + 273.15 + _normal(b, -0.4, -1.4, 0.3, 0.5, wide),
-        "fill_kg": fill * (1 - 0.07 * wide * b.uniform()),
+        "fill_kg": sheet.value("nitrous.bottle_fill_kg") * (1 - 0.07 * wide * b.uniform()),
     }
     unknown = set(scenario.fixed) - set(values)
     if unknown:

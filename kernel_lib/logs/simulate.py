@@ -18,7 +18,9 @@ from .sim_motion import STEP_S, Kit, Motion, drive, kit_of
 from .sim_scenario import SCENARIOS, Scenario, Truth, check_scenario, draw
 from .sim_sensor import LOG_STEP_S, channels, exhaust_flow, misfires, scatter_of, sensed
 
-__all__ = ["SCENARIOS", "Fine", "Scenario", "Simulated", "Truth", "simulate"]
+from .sim_write import STYLES, write
+
+__all__ = ["SCENARIOS", "STYLES", "Fine", "Scenario", "Simulated", "Truth", "simulate", "write"]
 
 LEAN_STOP_DELAY_S = 0.1
 """So long beyond the limit before the stop acts."""
