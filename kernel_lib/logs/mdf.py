@@ -1,11 +1,12 @@
-"""A measurement file of the ASAM MDF kind, through the package asammdf (an optional extra)."""
+"""A measurement file of the ASAM MDF kind, through the package asammdf (an optional extra) in a process of its own."""
 
 from __future__ import annotations
 
-import io
-import warnings
-from contextlib import suppress
-from typing import Any
+import importlib.util
+import json
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 
@@ -13,6 +14,9 @@ from .read_names import clean, unique
 from .read_table import MAX_COLUMNS, MAX_VALUES, MIN_ROWS, Parts
 from .read_text import no_log
 
+SECONDS = 120.0
+"""Longer, and the file is taken for damaged."""
+_CHILD = Path(__file__).with_name("mdf_child.py")
 _INSTALL = 'pip install "nitrous-workbook[mdf]"'
 
 
@@ -37,89 +41,62 @@ def read_mdf(data: bytes, name: str) -> Parts:
     InputError
         If asammdf is not installed, or the file is damaged, empty or too large.
     """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # asammdf's own, over other packages
-        try:
-            from asammdf import MDF
-        except ImportError as exc:
-            why = f"This is an MDF file; to read it, install the optional package: {_INSTALL}"
-            raise no_log(name, why, "a text file of columns (CSV); MDF with its optional package") from exc
-        try:
-            file = MDF(io.BytesIO(data))
-        except Exception as exc:  # whatever a damaged file does inside a foreign package
-            raise no_log(name, "The MDF file is damaged and cannot be read.") from exc
-        try:
-            channels, notes = _channels(file, name)
-        finally:
-            with suppress(Exception):
-                file.close()
-    return _together(channels, notes, name)
-
-
-def _channels(file: Any, name: str) -> tuple[list[tuple[str, str, np.ndarray, np.ndarray]], list[str]]:
-    """Return name, unit, time stamps and values of every channel of numbers; and what was left out."""
-    out, words, broken = [], [], []
-    masters = dict(file.masters_db)
-    size = sum(int(g.channel_group.cycles_nr) * len(g.channels) for g in file.groups)
-    if size > MAX_VALUES:
+    if importlib.util.find_spec("asammdf") is None:
+        why = f"This is an MDF file; to read it, install the optional package: {_INSTALL}"
+        raise no_log(name, why, "a text file of columns (CSV); MDF with its optional package")
+    told, arrays = _asked(data, name)
+    if told["too many"]:
         raise _too_many(name)
-    for g, group in enumerate(file.groups):
-        if int(group.channel_group.cycles_nr) == 0:
-            continue
-        for k, channel in enumerate(group.channels):
-            if masters.get(g) == k:
-                continue
-            label = clean(str(channel.name)) or f"channel {g + 1}.{k + 1}"
-            try:
-                signal = file.get(group=g, index=k, ignore_invalidation_bits=True, ignore_value2text_conversions=True)
-                time, values = np.asarray(signal.timestamps, float), np.asarray(signal.samples)
-                lost = signal.invalidation_bits
-            except Exception:  # whatever a damaged file does inside a foreign package
-                broken.append(label)
-                continue
-            if values.ndim != 1 or values.dtype.kind not in "biuf" or len(values) != len(time):
-                words.append(label)
-                continue
-            values = values.astype(float)
-            if lost is not None and len(lost) == len(values):
-                values[np.asarray(lost, bool)] = np.nan
-            out.append((label, clean(str(signal.unit or "")), time, values))
     notes = []
-    for left, why in ((words, "hold no plain numbers"), (broken, "cannot be read")):
+    for left, why in ((told["words"], "hold no plain numbers"), (told["broken"], "cannot be read")):
         if left:
-            shown = ", ".join(f"'{n}'" for n in left[:5]) + (", ..." if len(left) > 5 else "")
+            shown = ", ".join(f"'{clean(n)}'" for n in left[:5]) + (", ..." if len(left) > 5 else "")
             notes.append(f"Channels that {why} were left out: {shown}.")
-    return out, notes
+    return _together(told["channels"], arrays, notes, name)
 
 
-def _together(channels: list[tuple[str, str, np.ndarray, np.ndarray]], notes: list[str], name: str) -> Parts:
+def _asked(data: bytes, name: str) -> tuple[dict, list[np.ndarray]]:
+    """Ask the other process: what there is, then clocks and channels."""
+    command = [sys.executable, "-W", "ignore", str(_CHILD), str(MAX_VALUES)]
+    try:
+        done = subprocess.run(command, input=data, capture_output=True, timeout=SECONDS, check=True)
+        head, _, rest = done.stdout.partition(b"\n")
+        told = json.loads(head)
+        lengths = told["clocks"] + [told["clocks"][clock] for _, _, clock in told["channels"]]
+        values = np.frombuffer(rest, "<f8")
+        return told, np.split(values, np.cumsum(lengths)[:-1]) if lengths else []
+    except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError) as exc:
+        raise no_log(name, "The MDF file is damaged and cannot be read.") from exc
+
+
+def _together(channels: list[list], arrays: list[np.ndarray], notes: list[str], name: str) -> Parts:
     if not channels:
         raise no_log(name, "There is no channel of numbers in it.", "an MDF file with channels of numbers over time")
     if len(channels) > MAX_COLUMNS:
         raise no_log(f"{len(channels)} channels", "A logger does not write so many.", f"up to {MAX_COLUMNS} channels")
-    clocks = {id(time): time for _, _, time, _ in channels}
-    stamps = np.concatenate(list(clocks.values()))
+    clocks, values = arrays[: -len(channels)], arrays[-len(channels) :]
+    stamps = np.concatenate(clocks)
     union = np.unique(stamps[np.isfinite(stamps)])
     if len(union) < MIN_ROWS:
         raise no_log(name, f"It holds {len(union)} moments of time.", f"{MIN_ROWS} moments at least")
     if len(union) * (len(channels) + 1) > MAX_VALUES:
         raise _too_many(name)
-    columns, again = [union], 0
-    for _, _, time, values in channels:
+    good = [np.isfinite(clock) for clock in clocks]
+    at = [np.searchsorted(union, clock[g]) for clock, g in zip(clocks, good, strict=True)]
+    columns = [union]
+    for (_, _, k), value in zip(channels, values, strict=True):
         column = np.full(len(union), np.nan)
-        good = np.isfinite(time)
-        column[np.searchsorted(union, time[good])] = np.where(np.isfinite(values), values, np.nan)[good]
-        again = max(again, int(good.sum()) - len(np.unique(time[good])))
+        column[at[k]] = np.where(np.isfinite(value), value, np.nan)[good[k]]
         columns.append(column)
+    again = max(len(places) - len(np.unique(places)) for places in at)
     if again:
         notes.append(f"Up to {again} time stamps of a channel come twice; the later value was kept.")
-    rates = len({(len(time), time[0], time[-1]) for _, _, time, _ in channels})
-    if rates > 1:
+    if any(len(places) < len(union) for places in at):
         notes.append(
-            f"Channels have {rates} clocks of their own; they stand on the union of all their time stamps, blank between."
+            "Channels have clocks of their own; they stand on the union of all their time stamps, blank between."
         )
-    names = unique(["time", *(label for label, _, _, _ in channels)], notes)
-    return names, ["s", *(unit for _, unit, _, _ in channels)], columns, notes
+    labels = [clean(label) or f"channel {k + 1}" for k, (label, _, _) in enumerate(channels)]
+    return unique(["time", *labels], notes), ["s", *(clean(unit) for _, unit, _ in channels)], columns, notes
 
 
 def _too_many(name: str) -> Exception:

@@ -83,13 +83,11 @@ def bare(text: str) -> str:
 
 def kind_of(text: str, mark: str) -> str:
     """Say roughly what a cell of a sample is: "blank", "number", "missing", "switch", "clock", "label" (no digit in it) or "words"."""
-    if not text:
-        return "blank"
     if NUMBER[mark].fullmatch(text):
         return "number"
     small = text.lower()
-    if small in MISSING:
-        return "missing"
+    if not small or small in MISSING:
+        return "missing" if small else "blank"
     if small in SWITCHES:
         return "switch"
     if text[0].isdigit() and (CLOCK.fullmatch(text) or DATE.fullmatch(text)):

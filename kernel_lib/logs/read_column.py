@@ -113,7 +113,7 @@ def _thousands(column: Column, either: np.ndarray, mark: str) -> None:
     plain = column.values[column.kinds == NUMBERS]
     grouped = bool(plain.size) and not (column.kinds == OTHER_MARK).any() and float(np.nanmax(np.abs(plain))) < 1000.0
     if grouped and float(np.nanmax(np.abs(plain))) >= 100.0:
-        column.values[either] *= 1000.0
+        column.values[either] = np.round(1000.0 * column.values[either])
         column.meant[EITHER] = (
             f"have a {'comma' if other == ',' else 'point'} before three digits: read as thousands, as the numbers without it end below 1000"
         )

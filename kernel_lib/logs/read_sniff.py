@@ -15,6 +15,8 @@ HEAD_BYTES = 256 * 1024
 """As much of a file is looked at before it is read."""
 _SAMPLE, _RUN, _MOST_LINES = 60, 8, 2000
 """Lines looked at for the dialect; lines of numbers in a row that are the table; lines in which it must begin."""
+_ABOVE = 8
+"""The header stands at most so many lines above the numbers."""
 DELIMITERS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas", " ": "blanks"}
 _THOUSANDS = re.compile(r"[1-9][0-9]{0,2}(?:,[0-9]{3})+")
 _COMMENT = re.compile(r"\s*(?:#+|//+)\s*")
@@ -194,29 +196,35 @@ def _numeric(row: list[str], mark: str, width: int) -> bool:
 
 
 def _start(lines: list[tuple[int, str]], found: Dialect, width: int) -> int | None:
-    """Return where the table begins, as a place in `lines`: the first long run of rows of numbers, or the longest."""
-    best, length, begin = None, 0, None
+    """Return where the table begins, as a place in `lines`: the first row of numbers under a full row of words, or else of the longest run."""
+    best, length, begin, under, total, words = None, 0, 0, None, 0, -9
     for k, (_, line) in enumerate(lines[:_MOST_LINES]):
-        if not _numeric(cells_of(line, found.delimiter), found.mark, width):
-            begin = None
+        cells = cells_of(line, found.delimiter)
+        if not _numeric(cells, found.mark, width):
+            begin = k + 1
+            words = k if sum(map(bool, cells)) >= max(2, width / 2) else words
             continue
-        begin = k if begin is None else begin
+        total += 1
+        if under is None and begin == k and k - words <= _ABOVE:
+            under = k
         if k - begin + 1 > length:
             best, length = begin, k - begin + 1
-        if length >= _RUN:
+        if length >= _RUN or (under is not None and total >= _RUN):
             break
-    return best
+    return best if under is None else under
 
 
 def _header(lines: list[tuple[int, str]], start: int, found: Dialect, width: int) -> None:
     """Find header and units among the full rows of words right above the numbers."""
     block: list[tuple[int, list[str]]] = []
-    for number, line in reversed(lines[max(0, start - 8) : start]):
+    for number, line in reversed(lines[max(0, start - _ABOVE) : start]):
         cells = _header_cells(line[match.end() :] if (match := _COMMENT.match(line)) else line, found, width)
         if _numeric(cells, found.mark, width):
             break
         if len(cells) >= max(2, width / 2):
             block.append((number, cells))
+    odd = [(n, c) for n, c in block if kind_of(next(filter(None, c), ""), found.mark) in ("number", "clock")]
+    block = [row for row in block if row not in odd]
     named = [(n, c) for n, c in block if sum(map(bool, c)) >= max(2, width / 2)]
     units = next(((n, c) for n, c in block if len(named) > (1 if (n, c) in named else 0) and units_row(c)), None)
     others = [(n, c) for n, c in named if units is None or n != units[0]]
@@ -230,8 +238,10 @@ def _header(lines: list[tuple[int, str]], start: int, found: Dialect, width: int
     found.header, found.names = header[0], _trimmed(header[1])
     if units is not None:
         found.units = units[1]
+    ended = max(header[0], units[0] if units else -1)
+    found.first = min([found.first, *(n for n, _ in odd if n > ended)])
     for n, c in others:
-        if n != header[0] and n > header[0]:
+        if header[0] < n:
             found.notes.append(f"Line {n + 1} between header and numbers was not used: '{clean(' '.join(c))}'.")
     where = f"The header is line {header[0] + 1}" + (f", units are in line {units[0] + 1}" if units else "")
     if header[0] or found.first != header[0] + 1:

@@ -107,8 +107,8 @@ def read_table(data: bytes, name: str) -> Parts:
     _parse(rows, name, notes)
     columns, odd = _columns(rows, names, notes)
     kept = _with_numbers(columns, rows.count)
-    kept &= _ragged(rows, columns, kept, notes)
     _left_out(rows, kept, notes)
+    kept &= _ragged(rows, columns, kept, notes)
     _say(odd, names, kept, rows, notes)
     held = int(np.count_nonzero(kept))
     if held < MIN_ROWS:
@@ -230,7 +230,7 @@ def _ragged(rows: _Rows, columns: list[np.ndarray], kept: np.ndarray, notes: lis
     at = np.flatnonzero(short)
     if len(at):
         blanked = _cut_cells(rows, columns, at) if few else 0
-        more = f"; {blanked} cells that were cut off in the middle too" if blanked else ""
+        more = f", as are {_cells(blanked)} cut off in the middle" if blanked else ""
         notes.append(
             f"{_rows(len(at))} fewer cells than there are columns (first: {rows.where(at[0])}); the missing ones are blank{more}."
         )
@@ -295,6 +295,10 @@ def _say(odd: dict[int, Column], names: list[str], kept: np.ndarray, rows: _Rows
 
 def _rows(count: int) -> str:
     return "One row has" if count == 1 else f"{count} rows have"
+
+
+def _cells(count: int) -> str:
+    return "one that was" if count == 1 else f"{count} that were"
 
 
 def _lines(count: int) -> str:
