@@ -17,7 +17,6 @@ from .sim_gas import Gas, gas_of, lagged
 from .sim_motion import STEP_S, Kit, Motion, drive, kit_of
 from .sim_scenario import SCENARIOS, Scenario, Truth, check_scenario, draw
 from .sim_sensor import LOG_STEP_S, channels, exhaust_flow, misfires, scatter_of, sensed
-
 from .sim_write import STYLES, write
 
 __all__ = ["SCENARIOS", "STYLES", "Fine", "Scenario", "Simulated", "Truth", "simulate", "write"]
