@@ -8,8 +8,9 @@ from .fuel_view import fuel_side
 from .lesson.lesson_view import why_targets
 from .paper_view import car_on_paper
 from .planner_view import planner
+from .review.review_view import pull_review
 from .rules_view import rule_check
-from .session import open_session, preheat_planner
+from .session import open_session, preheat_plan, preheat_planner
 from .start_view import choose_car, edit_car, first_plan
 from .timing_view import timing
 from .today_view import today
@@ -28,7 +29,9 @@ __all__ = [
     "masthead",
     "open_session",
     "planner",
+    "preheat_plan",
     "preheat_planner",
+    "pull_review",
     "rule_check",
     "terms",
     "timing",

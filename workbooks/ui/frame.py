@@ -26,6 +26,7 @@ PAGES = (
     ("why_targets", "Why the targets"),
     ("rule_check", "Rule check"),
     ("customer_brief", "Customer's brief"),
+    ("pull_review", "Pull review"),
 )
 
 

@@ -1,0 +1,1 @@
+"""The log comes back: the pull review."""

@@ -1,0 +1,215 @@
+"""The logs that lie open, and the one worker that reads and judges them in a thread while the page stays usable."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+from kernel_lib import InputError
+from kernel_lib.logs.match import Mapping
+
+from .. import display
+from ..guard import log
+from ..risk_view import running_loop
+from ..session import Session
+from .opened import MOST_LOGS, Done, Opened, check_size, plain_name, take, work
+
+FAULT = "The page met a fault of its own with this log, and there is no verdict. The other logs are not touched by it."
+
+
+class Desk:
+    """The open logs of a page.
+
+    Parameters
+    ----------
+    session : Session
+    drawn : callable
+        Called when anything has changed.
+    tell : callable
+        Takes a sentence on what is being done; "" when nothing is.
+
+    Attributes
+    ----------
+    logs : list of Opened
+    at : int
+        Which of them is looked at.
+    known : Mapping or None
+        From last time: out of the address, a file, or a correction on this page.
+    task : asyncio.Task or None
+        The worker, while it works.
+    """
+
+    def __init__(self, session: Session, drawn: Callable[[], None], tell: Callable[[str], None]) -> None:
+        self.session, self.drawn, self.tell = session, drawn, tell
+        self.logs: list[Opened] = []
+        self.at, self.known, self.note, self.task = 0, None, "", None
+        if session.mapping:
+            try:
+                self.known = Mapping.from_text(session.mapping)
+            except InputError as exc:
+                self.note = f"The mapping in the address could not be read, so none is used. {exc}"
+                session.mapping = ""
+
+    @property
+    def looked(self) -> Opened | None:
+        """The log that is looked at."""
+        return self.logs[self.at] if self.logs else None
+
+    @property
+    def metric(self) -> bool:
+        """Whether the page shows metric units."""
+        return self.session.units == display.METRIC
+
+    def open(self, name: str, content: bytes, *, demo: bool = False) -> None:
+        """Put a log on the desk and look at it.
+
+        Raises
+        ------
+        InputError
+            For a file beyond the limit, or one log too many.
+        """
+        name = plain_name(name) or "log"
+        check_size(name, len(content))
+        if len(self.logs) >= MOST_LOGS:
+            raise InputError(
+                "open logs",
+                len(self.logs) + 1,
+                "",
+                f"up to {MOST_LOGS}",
+                "Remove one; what is judged can be downloaded.",
+            )
+        taken = {o.name for o in self.logs}
+        given = name
+        for k in range(2, MOST_LOGS + 2):
+            if given not in taken:
+                break
+            given = f"{name} ({k})"
+        self.logs.append(Opened(given, content, demo))
+        self.at = len(self.logs) - 1
+        self.hurry()
+
+    def remove(self) -> None:
+        """Take the log that is looked at from the desk."""
+        if self.logs:
+            self.logs.pop(self.at)
+            self.at = max(0, min(self.at, len(self.logs) - 1))
+            self.drawn()
+
+    def look(self, at: int) -> None:
+        """Look at another log."""
+        if 0 <= at < len(self.logs):
+            self.at = at
+            self.drawn()
+
+    def correct(self, mapping: Mapping) -> None:
+        """Take a mapping that the visitor made for the log that is looked at."""
+        opened = self.looked
+        if opened is not None:
+            opened.mapping, opened.by_hand = mapping, True
+            opened.reread()
+            self.known = self.known if opened.demo else mapping
+            self.hurry()
+
+    def set_rate(self, rate_hz: float | None) -> None:
+        """Take how fast the log that is looked at was sampled."""
+        if self.looked is not None:
+            self.looked.rate_hz = rate_hz
+            self.looked.reread()
+            self.hurry()
+
+    def set_part(self, part: float | None) -> None:
+        """Take which step's nozzle was fitted."""
+        if self.looked is not None:
+            self.looked.part = part
+            self.looked.reread()
+            self.hurry()
+
+    def load(self, mapping: Mapping) -> None:
+        """Take a mapping out of a file: for the log that is looked at, and for those to come."""
+        self.known, opened = mapping, self.looked
+        if opened is not None:
+            opened.by_hand = False
+            opened.reread()
+            self.hurry()
+
+    def read_plug(self, cylinder: int, said: str) -> None:
+        """Note what a plug of the log that is looked at says."""
+        if self.looked is not None:
+            self.looked.plugs = self.looked.plugs | {cylinder: said}
+            self.looked.version += 1
+            self.hurry()
+
+    def hurry(self, _change: object = None) -> None:
+        """See that everything is judged as it now stands: in a thread, or at once where no loop runs."""
+        self.drawn()
+        loop = running_loop()
+        if loop is None:
+            while (opened := self._next()) is not None:
+                self._finish(opened, self._try(opened, self._order(opened), self.tell))
+            self.tell("")
+        elif self.task is None and self._next() is not None:
+            self.task = loop.create_task(self._run(loop))
+
+    def _next(self) -> Opened | None:
+        """The log that waits: the one that is looked at first."""
+        waiting = [o for o in self.logs if not o.dead and o.done != o.key(self.session.sheet, self.metric)]
+        looked = self.looked
+        return next((o for o in waiting if o is looked), waiting[0] if waiting else None)
+
+    def _order(self, opened: Opened) -> tuple:
+        return self.session.sheet, self.metric, None if opened.demo else self.known
+
+    async def _run(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Judge one after the other; the loop goes on serving the page."""
+
+        def told(text: str) -> None:
+            loop.call_soon_threadsafe(self.tell, text)
+
+        try:
+            while (opened := self._next()) is not None:
+                done = await loop.run_in_executor(None, self._try, opened, self._order(opened), told)
+                self._finish(opened, done)
+        finally:
+            self.task = None
+            self.tell("")
+
+    @staticmethod
+    def _try(opened: Opened, order: tuple, tell: Callable[[str], None]) -> Done | Exception:
+        try:
+            return work(opened, *order, lambda text: tell(f"{opened.name}: {text}"))
+        except Exception as exc:
+            log.exception("a log could not be judged")
+            return exc
+
+    def _finish(self, opened: Opened, done: Done | Exception) -> None:
+        """Keep what came of the work, unless the log was changed or taken away meanwhile."""
+        if opened not in self.logs:
+            return
+        try:
+            if isinstance(done, Exception):
+                opened.refused, opened.review = FAULT, None
+                opened.done = opened.key(self.session.sheet, self.metric)
+            else:
+                take(opened, done, lambda exc: display.refusal(exc, self.session.units))
+                self._remember(opened)
+            self.drawn()
+        except Exception:
+            log.exception("a judged log could not be shown")
+            self.tell(FAULT)
+
+    def _remember(self, opened: Opened) -> None:
+        """Put the mapping of the visitor's own log into the address."""
+        if opened.demo or opened.mapping is None or opened.review is None:
+            return
+        try:
+            self.session.mapping = opened.mapping.to_text()
+        except InputError as exc:
+            self.session.mapping, self.note = "", str(exc)
+
+    def travels(self) -> str:
+        """Whether the mapping is in the address, in words."""
+        if not self.session.mapping:
+            return self.note
+        if self.session.mapping_travels:
+            return "It is in the address of this page as well: a bookmark of it opens with this mapping."
+        return "The address has no room for it beside the build sheet: keep the file."

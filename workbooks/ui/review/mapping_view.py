@@ -1,0 +1,185 @@
+"""The step between file and verdict: which column is which, how sure that is, and how to correct it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from html import escape
+
+import ipywidgets as w
+
+from kernel_lib.logs.channels import CHANNELS, NEEDED, WANTED
+from kernel_lib.logs.log_units import SCALED, UNITS_FOR
+from kernel_lib.logs.match import MAX_FILE_BYTES, Mapping
+
+from ..download import link
+from ..exploration import labelled
+from ..fields import parse_number
+from ..frame import box, html
+from ..guard import guarded
+from . import mapping_words as words
+from .opened import Opened
+
+MAY_BE_SCALED = tuple(key for key, units in UNITS_FOR.items() if set(units) & set(SCALED))
+"""Quantities that may be logged as AFR, which says nothing without its scale."""
+_NOT_THERE = -1
+
+
+class Row:
+    """One quantity: which column holds it, in which unit, on which scale, and why that is thought."""
+
+    def __init__(self, key: str, changed: Callable[[str], None], guard: Callable[[Callable], Callable]) -> None:
+        about = CHANNELS[key]
+        self.key, self.quiet = key, False
+        self.column = w.Dropdown(options=[("not in this log", _NOT_THERE)], tooltip=f"{about.label}: column")
+        self.unit = w.Dropdown(options=[about.unit], tooltip=f"{about.label}: unit")
+        self.scale = w.Text(continuous_update=False, tooltip=f"{about.label}: AFR shown at lambda 1")
+        self.scale.add_class("nw-number")
+        self.why = html("", "nw-hint", "nw-map-why")
+        self.confirm = w.Button(
+            description="so it is", tooltip=f"{about.label}: take column and unit as they stand here"
+        )
+        need = "needed" if key in NEEDED else "asked for by the ladder" if key in WANTED else ""
+        mark = f'<span class="nw-quiet">{need}</span>' if need else ""
+        scale = [html(f"<label>{escape(about.label)}, scale</label>", "nw-label", "nw-unseen"), self.scale]
+        cells = [
+            box([html(f"<label>{escape(about.label)}</label>{mark}", "nw-label")], "nw-stack"),
+            self.column,
+            html(f"<label>{escape(about.label)}, unit</label>", "nw-label", "nw-unseen"),
+            box([self.unit, *(scale if key in MAY_BE_SCALED else [])], "nw-row"),
+            box([self.confirm, self.why], "nw-stack"),
+        ]
+        self.widget = box(cells, "nw-field", "nw-map-row")
+        heard = guard(lambda _c: None if self.quiet else changed(key))
+        self.confirm.on_click(heard)
+        for control in (self.column, self.unit, self.scale):
+            control.observe(heard, "value")
+
+    def show(self, names: list[tuple[str, int]], mapping: Mapping) -> None:
+        """Show what a mapping says of this quantity."""
+        match = mapping.get(self.key)
+        found = match.column is not None
+        units = list(UNITS_FOR.get(self.key, ()))
+        unit = match.unit if found else (units[0] if units else "")
+        units = [*units, *([unit] if unit not in units else [])]
+        self.quiet = True
+        try:
+            if list(self.column.options) != names:
+                self.column.options = names
+            self.column.value = match.column if found else _NOT_THERE
+            self.unit.options = [(u or "no unit", u) for u in units]
+            self.unit.value = unit
+            self.scale.value = f"{match.scale:g}" if found and match.scale else ""
+        finally:
+            self.quiet = False
+        self.unit.layout.display = None if found and len(units) > 1 else "none"
+        self.scale.layout.display = None if found and words.has_scale(unit) else "none"
+        asked = self.key in mapping.asked
+        self.confirm.layout.display = None if asked else "none"
+        self.why.value = words.why(match)
+        (self.widget.add_class if asked else self.widget.remove_class)("nw-map-asked")
+
+    def chosen(self) -> tuple[int | None, str, float | None]:
+        """What the visitor chose: column, unit, scale."""
+        column = None if self.column.value == _NOT_THERE else self.column.value
+        scale = None
+        if column is not None and words.has_scale(self.unit.value) and self.scale.value.strip():
+            scale = parse_number(f"{CHANNELS[self.key].label}: scale", self.scale.value, "AFR at lambda 1")
+        return column, self.unit.value, scale
+
+
+class MappingView:
+    """All quantities of the log that is looked at.
+
+    Attributes
+    ----------
+    widget : Box
+    corrected : callable
+        Called with the mapping that the visitor made.
+    loaded : callable
+        Called with a mapping out of a file.
+    rated : callable
+        Called with the samples a second of a log that holds no time.
+    """
+
+    def __init__(
+        self,
+        corrected: Callable[[Mapping], None],
+        loaded: Callable[[Mapping], None],
+        rated: Callable[[float | None], None],
+    ) -> None:
+        self.corrected, self.loaded, self.rated, self.opened, self.quiet = corrected, loaded, rated, None, False
+        self.title, self.said, self.questions = html(), html(), html("", "nw-warning")
+        self.error, self.file_error, self.take = html("", "nw-field-error"), html("", "nw-field-error"), html()
+        guard = guarded(self._say)
+        self.rows = {key: Row(key, self._changed, guard) for key in CHANNELS}
+        self.grid = box([row.widget for row in self.rows.values()], "nw-stack", "nw-map")
+        self.rate = w.Text(continuous_update=False, tooltip="samples a second")
+        self.rate.add_class("nw-number")
+        self.rate.observe(guard(self._rate_typed), "value")
+        self.rate_field = labelled("samples a second: this log has no column of time", self.rate)
+        self.fold = w.ToggleButton(value=False, tooltip="the columns of this log, to look at and to correct")
+        self.fold.observe(lambda _c: self._folded(), "value")
+        self.upload = w.FileUpload(
+            accept=".toml", multiple=False, description="open a mapping", tooltip="a mapping taken along, a small file"
+        )
+        self.upload.observe(guarded(self._say_file)(self._load), "value")
+        along = box([self.take, self.upload, self.file_error], "nw-row", "nw-chooser")
+        self.widget = box(
+            [self.title, self.questions, self.rate_field, self.said, self.fold, self.error, self.grid, along],
+            "nw-stack",
+            "nw-mapping",
+        )
+        self._folded()
+
+    def show(self, opened: Opened, note: str) -> None:
+        """Show the mapping of a log; folded where nothing is asked and nothing was refused."""
+        mapping, raw = opened.mapping, opened.raw
+        self.widget.layout.display = None if mapping is not None else "none"
+        if mapping is None or raw is None:
+            return
+        new = self.opened is not opened
+        self.opened = opened
+        names = [("not in this log", _NOT_THERE), *((words.column(n, k), k) for k, n in enumerate(raw.names))]
+        for row in self.rows.values():
+            row.show(names, mapping)
+        self.title.value = f"<h2>{escape(words.title(mapping))}</h2>"
+        self.said.value = words.said(mapping, raw)
+        self.questions.value = words.questions(mapping)
+        self.questions.layout.display = None if mapping.questions else "none"
+        file = link("take this mapping along", "log_mapping.toml", "application/toml", mapping.to_toml())
+        self.take.value = f'{file} <span class="nw-quiet">{escape(note)}</span>'
+        self.error.value = ""
+        self.rate_field.layout.display = "none" if mapping.get("time_s").used else None
+        self.quiet = True
+        self.rate.value = f"{opened.rate_hz:g}" if opened.rate_hz else ""
+        self.quiet = False
+        if mapping.questions or opened.log is None:
+            self.fold.value = True
+        elif new:
+            self.fold.value = False
+
+    def _rate_typed(self, change: dict) -> None:
+        if not self.quiet:
+            typed = change["new"].strip()
+            self.rated(parse_number("samples a second", typed, "Hz") if typed else None)
+
+    def _folded(self) -> None:
+        self.grid.layout.display = None if self.fold.value else "none"
+        self.fold.description = "fold the columns away" if self.fold.value else "show and correct the columns"
+
+    def _say(self, sentence: str) -> None:
+        self.error.value = escape(sentence)
+
+    def _say_file(self, sentence: str) -> None:
+        self.file_error.value = escape(sentence)
+
+    def _changed(self, key: str) -> None:
+        """Take a correction; what does not fit is said and stays as chosen."""
+        opened = self.opened
+        if opened is None or opened.mapping is None:
+            return
+        self.corrected(opened.mapping.with_match(key, *self.rows[key].chosen(), raw=opened.raw))
+
+    def _load(self, change: dict) -> None:
+        for file in change["new"]:
+            self.loaded(Mapping.from_toml(bytes(file["content"])[: MAX_FILE_BYTES + 1]))

@@ -1,0 +1,189 @@
+"""The logs that are open on a page, and the work on one of them: plain objects, so that the work can run in a thread."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from kernel_lib import BuildSheet, InputError
+from kernel_lib.logs.log import Log
+from kernel_lib.logs.mapping import apply, propose
+from kernel_lib.logs.match import Mapping
+from kernel_lib.logs.read import RawLog, read_log
+from kernel_lib.logs.review import Review, judged, review
+from kernel_lib.paths import data_dir
+
+from ...serve.config import MAX_UPLOAD_BYTES, MIB
+
+MOST_LOGS = 12
+DEMO_CAR = "wren_five"
+_NAME_LENGTH = 60
+
+
+def megabytes(size: int) -> str:
+    """Write a size of a file."""
+    return f"{size / MIB:.1f} MB"
+
+
+def check_size(name: str, size: int) -> None:
+    """Refuse a file beyond the limit of the page.
+
+    Raises
+    ------
+    InputError
+        Naming its size.
+    """
+    if size > MAX_UPLOAD_BYTES:
+        raise InputError(
+            f"{name}: its size",
+            round(size / MIB, 1),
+            "MB",
+            f"up to {MAX_UPLOAD_BYTES // MIB} MB on this page",
+            "Nothing of it was read. Cut the log to the pulls, or judge the whole file with the command `python -m kernel_lib review`.",
+        )
+
+
+def plain_name(name: object) -> str:
+    """What a file is called: its last part, printable, not long."""
+    text = "".join(c for c in str(name).replace("\\", "/").rsplit("/", 1)[-1] if c.isprintable()).strip()
+    return text if len(text) <= _NAME_LENGTH else f"{text[: _NAME_LENGTH - 8]}...{text[-5:]}"
+
+
+def demo_logs() -> dict[str, Path]:
+    """Demo logs by the words of their names, in the order of the alphabet."""
+    files = sorted((data_dir() / "logs").glob("*.csv"))
+    return {path.stem.partition("_")[2].replace("_", " "): path for path in files}
+
+
+@dataclass(eq=False)
+class Opened:
+    """One log.
+
+    Attributes
+    ----------
+    name : str
+        Plain text out of the file's name.
+    demo : bool
+        Whether it came with the project.
+    content : bytes
+        The file; empty once it has been read.
+    mapping : Mapping or None
+        Which column is which; None until it has been read.
+    by_hand : bool
+        Whether the visitor has changed it.
+    plugs : dict
+        What was read on the plug of each cylinder, counted from 1.
+    review : Review or None
+        The last one that was made.
+    refused : str
+        Why there is none, as a sentence.
+    rate_hz : float or None
+        Samples a second of a log that holds no time.
+    part : float or None
+        Step of the ladder whose nozzle was fitted, where the valve is not pulsed; None: that of the whole dose.
+    version : int
+        Grows with every change that the visitor makes.
+    version_read, read : int
+        Grows with every change of how the file is read; what the review was made from.
+    done : tuple or None
+        What it was last judged for, see `key`.
+    dead : bool
+        Whether the file is no log at all.
+    """
+
+    name: str
+    content: bytes = b""
+    demo: bool = False
+    raw: RawLog | None = None
+    mapping: Mapping | None = None
+    by_hand: bool = False
+    log: Log | None = None
+    plugs: dict[int, str] = field(default_factory=dict)
+    review: Review | None = None
+    refused: str = ""
+    rate_hz: float | None = None
+    part: float | None = None
+    version: int = 0
+    version_read: int = 0
+    read: int = -1
+    done: tuple | None = None
+    dead: bool = False
+
+    def key(self, sheet: BuildSheet, metric: bool) -> tuple:
+        """What a review of it depends on."""
+        return sheet, metric, self.version
+
+    def reread(self) -> None:
+        """Note that the file is to be read another way than before."""
+        self.version += 1
+        self.version_read += 1
+
+    @property
+    def questions(self) -> tuple[str, ...]:
+        """What has to be answered about its columns."""
+        return self.mapping.questions if self.mapping is not None else ()
+
+
+@dataclass(frozen=True, eq=False)
+class Done:
+    """What came of the work on a log."""
+
+    key: tuple
+    raw: RawLog | None = None
+    mapping: Mapping | None = None
+    log: Log | None = None
+    review: Review | None = None
+    refused: InputError | None = None
+    read: int = -1
+
+
+def work(opened: Opened, sheet: BuildSheet, metric: bool, known: Mapping | None, tell: Callable[[str], None]) -> Done:
+    """Read, recognise, put on one clock and judge a log as far as that goes; what it refuses is in the result.
+
+    Nothing of `opened` is changed here: the page may be drawn meanwhile.
+    """
+    quick = _again(opened, sheet, metric)
+    if quick is not None:
+        return quick
+    key, plugs, (rate_hz, part), read = (
+        opened.key(sheet, metric),
+        dict(opened.plugs),
+        (opened.rate_hz, opened.part),
+        opened.version_read,
+    )
+    raw, mapping, log, found, refused = opened.raw, opened.mapping, None, None, None
+    try:
+        if raw is None:
+            tell("Reading the file.")
+            raw = read_log(opened.content, opened.name)
+        if mapping is None or not opened.by_hand:
+            tell("Looking which column is which.")
+            mapping = propose(raw, sheet, known)
+        log = apply(raw, mapping, sheet, rate_hz=rate_hz)
+        tell("Judging it against the plan of this car; the plan alone takes some seconds where it is new.")
+        found = review(log, sheet, mapping=mapping, plugs=plugs, metric=metric, part=part)
+    except InputError as exc:
+        refused = exc
+    return Done(key, raw, mapping, log, found, refused, read)
+
+
+def _again(opened: Opened, sheet: BuildSheet, metric: bool) -> Done | None:
+    """Judge anew what was seen before, where only plugs or units have changed; None where that is not enough."""
+    old = opened.review
+    if old is None or old.case is None or old.sheet != sheet or opened.read != opened.version_read:
+        return None
+    key = opened.key(sheet, metric)
+    found = judged(replace(old.case, plugs=dict(sorted(opened.plugs.items())), metric=metric), old.mapping)
+    found = replace(found, fit=old.fit) if found.fit is None else found
+    return Done(key, opened.raw, opened.mapping, opened.log, found, read=opened.read)
+
+
+def take(opened: Opened, done: Done, refusal: Callable[[InputError], str]) -> None:
+    """Put what came of the work into the log. A review that could not be made anew is gone: it was of other columns or another car."""
+    opened.raw, opened.dead, opened.content = done.raw, done.raw is None, b""
+    if done.key[-1] != opened.version:  # changed while it was being judged: it is judged again
+        return
+    opened.mapping, opened.log, opened.done, opened.review = done.mapping, done.log, done.key, done.review
+    opened.read = done.read
+    opened.refused = refusal(done.refused) if done.refused is not None else ""

@@ -1,0 +1,89 @@
+"""The pictures of one pull: over time and over engine speed; made when the first log is judged."""
+
+from __future__ import annotations
+
+from html import escape
+
+import ipywidgets as w
+
+from kernel_lib.logs.review import Review
+
+from ..exploration import labelled
+from ..frame import box, html
+from ..guard import guarded
+from ..session import Session
+from .looked import Looked
+from .pictures_rpm import RPM_PICTURES
+from .pictures_time import PICTURES
+
+
+class PullsView:
+    """The pull that is looked at.
+
+    Attributes
+    ----------
+    widget : Box
+    """
+
+    def __init__(self, session: Session) -> None:
+        self.session, self.review, self.at, self._quiet = session, None, 0, False
+        self.choice = w.Dropdown(tooltip="which pull is drawn")
+        self.error = html("", "nw-field-error")
+        self.choice.observe(guarded(lambda s: setattr(self.error, "value", escape(s)))(self._chosen), "value")
+        self.chooser = box([labelled("pull", self.choice)], "nw-row", "nw-chooser")
+        self.over_time, self.over_rpm = box([], "nw-stack", "nw-review-time"), box([], "nw-stack")
+        self.title = html("<h2>The pull over time</h2>")
+        self.rpm_title = html("<h2>The same over engine speed</h2>")
+        self.none = html()
+        self.pictures: list = []
+        self.widget = box(
+            [self.title, self.none, self.chooser, self.error, self.over_time, self.rpm_title, self.over_rpm], "nw-stack"
+        )
+
+    def hide(self) -> None:
+        """Nothing is judged."""
+        self.review = None
+        self.widget.layout.display = "none"
+
+    def show(self, review: Review, at: int) -> None:
+        """Show a pull of a review; another review begins at the pull that matters most."""
+        same = self.review is not None and self.review.log is review.log
+        self.review, self.at = review, self.at if same and self.at < len(review.pulls) else at
+        self.widget.layout.display = None
+        found = bool(review.pulls)
+        for part in (self.title, self.over_time, self.over_rpm, self.rpm_title):
+            part.layout.display = None if found else "none"
+        self.none.value = (
+            "" if found else "<p>No pull at full throttle was found in this log: there is nothing to draw.</p>"
+        )
+        self.chooser.layout.display = None if len(review.pulls) > 1 else "none"
+        if not found:
+            return
+        self._quiet = True
+        try:
+            self.choice.options = [(Looked(review, k).label, k) for k in range(len(review.pulls))]
+            self.choice.value = self.at
+        finally:
+            self._quiet = False
+        self._draw()
+
+    def _chosen(self, change: dict) -> None:
+        if not self._quiet and change["new"] is not None:
+            self.at = change["new"]
+            self._draw()
+
+    def _draw(self) -> None:
+        fresh = not self.pictures
+        if fresh:
+            self.pictures = [[kind() for kind in kinds] for kinds in (PICTURES, RPM_PICTURES)]
+        looked = Looked(self.review, self.at)
+        for group in self.pictures:
+            for picture in group:
+                picture.draw(looked, self.session.sheet.controller.gauge_scale, self.session.units, self.session)
+                if fresh:
+                    picture.settle()
+        drawn = any(p.widget.layout.display != "none" for p in self.pictures[1])
+        self.rpm_title.layout.display = None if drawn else "none"
+        if fresh:
+            for slot, group in zip((self.over_time, self.over_rpm), self.pictures, strict=True):
+                slot.children = [p.widget for p in group]
