@@ -126,12 +126,13 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
     low, best, high = (start + f for f in falls)
     noise = 1.4826 * float(np.nanmedian(np.abs(np.diff(pressure[a:b])))) / np.sqrt(2) if b - a > 3 else 0.0
     room = GAUGE_PLAY + 3 * np.nan_to_num(noise) / np.sqrt(len(tail))
-    now = _relative(sheet, start)
+    now, then = _relative(sheet, start), _relative(sheet, end)
+    trend = (now.best + then.best) / 2 if np.isfinite(now.best + then.best) else 1.0
     window = sheet.nitrous.window_low_kpa, sheet.nitrous.window_high_kpa
     return BottlePass(
         log.time_s[a:b], measured, low, best, high, start, end, mean,
-        here.T - 273.15, fill, flow * float(np.nanmean(asked)) * step * (b - a),
-        now.best, now, _relative(sheet, end),
+        here.T - 273.15, fill, flow * float(asked.mean()) * step * (b - a) * trend,
+        now.best, now, then,
         bool(window[0] <= start <= window[1]), here.liquid_full,
         bool(np.nanmedian(low[-len(tail) :]) - end > room) if np.isfinite(low).any() else False,
         _because(here), here.notes + (() if np.isfinite(share[a:b]).any() else (NO_DUTY,)),
@@ -209,35 +210,43 @@ def _falls(here: _Start) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         return (np.full(n, np.nan),) * 3
     down, up = -_line_loss(here.sheet) * here.share**2, np.zeros(n)
     for pair in _choices(here):
-        off = np.array([_fall(here, np.array([mean]), **choice) - one for choice in pair if choice])
-        if len(off):
-            down, up = down + np.minimum(off.min(axis=0), 0.0), up + np.maximum(off.max(axis=0), 0.0)
+        off = [fall - one for fall in (_first(here, mean, tries) for tries in pair) if fall is not None]
+        if off:
+            down, up = down + np.minimum(np.min(off, axis=0), 0.0), up + np.maximum(np.max(off, axis=0), 0.0)
     return best + down, best, best + up
 
 
-def _choices(here: _Start) -> list[list[dict]]:
-    """What is unknown, each to both sides."""
+def _choices(here: _Start) -> list[list[list[dict]]]:
+    """What is unknown, each to both sides; of several values for a side the first counts that such a bottle can have."""
     missing = FILL_ASSUMED if here.sheet.nitrous.bottle_fill_kg is None else FILL_KNOWN
     out = [
-        [{"film": WALL_FILM.low}, {"film": WALL_FILM.high}],
-        [{"flow": f} for f in _flow_error(here.sheet)],
-        [{"fill": here.fill * (1 - missing)}],
+        [[{"film": WALL_FILM.low}], [{"film": WALL_FILM.high}]],
+        [[{"flow": f}] for f in _flow_error(here.sheet)],
+        [[{"fill": here.fill * (1 - part * missing)} for part in (1.0, 0.6, 0.3, 0.1)]],
     ]
     if not here.liquid_full:
         full = liquid_full_temperature(here.fill, bottle_of(here.sheet).volume) or T_LAST
-        out.append([{"T": here.T + BOTTLE_TEMPERATURE.low}, {"T": min(here.T + BOTTLE_TEMPERATURE.high, full - 0.05)}])
+        warm = min(here.T + BOTTLE_TEMPERATURE.high, full - 0.05, T_LAST - 0.05)
+        out.append([[{"T": here.T + BOTTLE_TEMPERATURE.low}], [{"T": warm}]])
     return out
 
 
+def _first(here: _Start, mean: float, tries: list[dict]) -> np.ndarray | None:
+    for choice in tries:
+        try:
+            return _fall(here, np.array([mean]), **choice)
+        except InputError:
+            continue
+    return None
+
+
 def _fall(here: _Start, shares: np.ndarray, *, film=WALL_FILM.best, flow=1.0, fill=None, T=None) -> np.ndarray:
-    """Change of pressure over the command for shares in equal pieces of it [kPa]; none where such a bottle cannot be."""
+    """Change of pressure over the command for shares in equal pieces of it [kPa]; InputError where such a bottle cannot be."""
     sheet, n = here.sheet, len(here.share)
     bottle, law = bottle_of(sheet, film), _law(sheet)
     if fill is not None:
         T, _, _ = _temperature(sheet, here.start_kpa, fill)
     T = here.T if T is None else T
-    if np.isnan(T):
-        return np.zeros(n)
     content = Content(T, T, here.fill if fill is None else fill)
     times, pressures, clock = [], [], 0.0
     seconds = n * here.step / len(shares)

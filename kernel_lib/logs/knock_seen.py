@@ -18,8 +18,8 @@ FALSE_ALARM = 1e-3
 """Chance of a burst in a pull of clean noise, the aim; a choice of our own."""
 BIN_RPM, LEAST_IN_BIN, LEAST_IN_ALL, REACH_RPM = 500.0, 20, 120, 500.0
 """Width of a bin of the background, samples it needs, samples of the whole, and how far beyond its ends it is trusted [rpm]."""
-TAIL = 1.5
-"""Factor on the threshold for tails heavier than a normal distribution's, and for what is unknown of the background; tested over seeds."""
+TAIL, MOST_Z = 1.3, 12.0
+"""Factor on a normal distribution's threshold for what is unknown of the background, and the most deviations that a heavier tail may ask for; tested over seeds."""
 OWN_NOTE = "Without nitrous the log holds too little of these speeds: the background is that of the pull itself, from which bursts stand out but not knock throughout. Log a base pull."
 MOST_RETARD = 20.0
 """Largest knock retard that a controller takes [deg]; beyond it is another scale. From memory."""
@@ -103,7 +103,7 @@ def knock_activity(
     -----
     A count: whole numbers that only climb; any rise is knock. A retard: in steps, at rest at 0; any move away from it is knock. Else a level: median and scaled
     median deviation in bins of 500 rpm over full throttle without nitrous (of the logarithm where all is above 0, for such signals scatter in proportion), deviations
-    of all bins pooled where they agree; a burst lies over z times it, z from the false-alarm rate over the samples of a pull, times 1.5. Speeds further than
+    of all bins pooled where they agree; a burst lies over z times it, z from the false-alarm rate over the samples of a pull, times 1.3, and more where the background's own highest fiftieth falls off more slowly. Speeds further than
     500 rpm from any background are not judged. Where the log holds too little without nitrous, the pull itself is the background (`own`): median in bins, held down to
     the trend of all bins.
     """
@@ -156,7 +156,7 @@ def _kind(signal: np.ndarray) -> str:
     known = signal[np.isfinite(signal)]
     steps = np.diff(known)
     whole = np.abs(known - np.round(known)) < 1e-6
-    if whole.mean() > 0.98 and len(steps) and (steps >= 0).mean() > 0.999:
+    if whole.all() and known.min() >= 0 and len(steps) and (steps >= 0).mean() > 0.999:
         return COUNT  # a reset now and then is allowed
     scaled = np.abs(known) * 20  # in steps of a twentieth of a degree at the finest
     rests = (np.abs(known) < 1e-9).mean() > 0.5
@@ -272,7 +272,17 @@ def _background(
     if own and len(grid) > 2:  # knock must not hide in a bin of its own
         middle = np.minimum(middle, _trend(grid, middle) + spread)
     single = FALSE_ALARM / 1000  # of the samples of a pull
-    return grid, middle, spread, TAIL * float(-ndtri(single))
+    z = TAIL * float(-ndtri(single))
+    if not own:
+        z = max(z, min(_heavy(rpm, values, grid, middle, spread, single), MOST_Z))
+    return grid, middle, spread, z
+
+
+def _heavy(rpm, values, grid, middle, spread, chance: float) -> float:
+    """Deviations that the background passes with a chance, its highest fiftieth taken to fall off exponentially."""
+    out = (values - np.interp(rpm, grid, middle)) / np.interp(rpm, grid, spread)
+    from_here = float(np.quantile(out, 0.98))
+    return from_here + float(np.mean(out[out >= from_here] - from_here)) * float(np.log(0.02 / chance))
 
 
 def _trend(grid: np.ndarray, middle: np.ndarray) -> np.ndarray:
