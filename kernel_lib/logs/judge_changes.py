@@ -157,7 +157,7 @@ def _added_change(case: Case, row: pd.Series) -> Change:
 
 def _timing(case: Case, findings: list[Finding]) -> list[Change]:
     """Missing degrees speed by speed, or the time at which they have to be in."""
-    short = next((f for f in findings if f.key == "retard" and f.asks != GO), None)
+    short = next((f for f in findings if f.key == "retard" and "short_deg" in f.numbers), None)
     if short is None:
         return []
     if short.numbers["coming_in"]:

@@ -12,6 +12,8 @@ from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, holds, span, unjudged, watch, widened
 
+LEAD_PLAY_MS = 20.0
+"""What a fuel lead read from a log may be short of the sheet's [ms]; two samples at 100 Hz."""
 GAUGE_S, GAUGE_NOISE, GAUGE_LATE_S = 0.03, 0.012, 0.35
 """The gauge itself past the stop for so long [s], by more than its noise [lambda], no later than this [s], makes an excursion sure; choices of our own."""
 COMING, STEADY, GOING, SHIFT = (
@@ -40,7 +42,7 @@ class Excursion:
     cause : str
         A sentence.
     kind : str
-        "late fuel", "injectors", "fuel pressure", "pulses", "wash-out", "shift", "steady".
+        "late fuel", "entry", "injectors", "fuel pressure", "pulses", "wash-out", "shift", "steady".
     gauge_s : float
         For how long the gauge itself, late and slow as it is, stood past the stop [s].
     """
@@ -120,8 +122,8 @@ def _usable(case: Case, pull, course, step: float) -> np.ndarray:
 
 
 def _phase(case: Case, pull, course, a: int, b: int) -> tuple[str, object]:
-    """Phase of the hit in which a stretch begins, and the hit."""
-    index = int(index_of(case, course)[a])
+    """Phase of the hit in which the middle of a stretch lies, and the hit."""
+    index = int(index_of(case, course)[(a + b) // 2])
     hit = max((h for h in pull.hits if h.command.start <= index), key=lambda h: h.command.start, default=pull.hits[0])
     shifts = [e for e in pull.events if getattr(e, "kind", "") in ("shift", "missed shift")]
     time = case.seconds(index)
@@ -154,8 +156,11 @@ def _why(case: Case, pull, course, a: int, b: int) -> tuple[str, str, str]:
             "injectors",
             f"Injector duty stood at {np.nanmax(duty):.0f} %, past {limit:g} %: the injectors gave no more.",
         )
+    lead = lead_seen(case, hit) if when == COMING else None
+    if when == COMING and lead is not None and 1e3 * lead > case.sheet.nitrous.fuel_lead_ms - LEAD_PLAY_MS:
+        told = f"The added fuel came {1e3 * lead:.0f} ms before the valve was told to open, as planned: likely cause is more nitrous, or less added fuel, than planned."
+        return when, "entry", told
     if when == COMING:
-        lead = lead_seen(case, hit)
         told = (
             f"The added fuel came {abs(1e3 * lead):.0f} ms {'before' if lead >= 0 else 'after'} the valve was told to open; the sheet says {case.sheet.nitrous.fuel_lead_ms:g} ms before."
             if lead is not None

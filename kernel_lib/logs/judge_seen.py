@@ -20,6 +20,8 @@ from .misfire import can_tell, misfire_suspicion
 from .mixture import MixtureModel
 from .sensor import dead_s, lagged
 
+THROUGHOUT = 0.3
+"""Part of the settled readings that may be richer than what counts as lean throughout; a choice of our own."""
 DELAY_PULLS = 6
 """Pulls that the sensor's delay is looked for in: more tell little more, and take time; a choice of our own."""
 BOTTLE_HITS = 4
@@ -152,10 +154,18 @@ def _expected(log: Log, pull: Any, each: Course, sheet: BuildSheet) -> tuple[np.
     if part.start < 0 or part.stop > len(each.time_s):
         return None, None
     if each.fuel_basis == PLANNED:
-        return each.shown_target[part], each.target[part]
+        return (each.shown_target + _leaner_throughout(each, each.shown_target))[part], each.target[part]
     delay = each.delay
     dead = delay.dead_scale * dead_s(sheet, each.rpm, np.nan_to_num(each.flow))
     with np.errstate(divide="ignore", invalid="ignore"):
         shown = MixtureModel.of(sheet).shown(each.lambda_model, np.nan_to_num(each.nitrous_fraction))
         read = 1 / lagged(each.time_s, 1 / shown, dead, delay.tau_s)
-    return np.where(np.isfinite(read), read, each.shown_target)[part], each.lambda_model[part]
+    read = np.where(np.isfinite(read), read, each.shown_target)
+    return (read + _leaner_throughout(each, read))[part], each.lambda_model[part]
+
+
+def _leaner_throughout(each: Course, expected: np.ndarray) -> float:
+    """How much leaner the settled reading is than expected in all but the richest third: so steady a lean is a mixture, no misfire."""
+    off = (each.measured - expected)[each.settled]
+    off = off[np.isfinite(off)]
+    return max(float(np.quantile(off, THROUGHOUT)), 0.0) if len(off) else 0.0
