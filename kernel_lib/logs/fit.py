@@ -11,8 +11,9 @@ import numpy as np
 from ..build_sheet import BuildSheet
 from ..errors import InputError
 from ..plan.supply import is_weighed
-from .fit_refuse import needs, odd_pulls, strange, too_far
-from .fit_solve import INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window, solve, speed_axis, unknowns
+from ..text import banded
+from .fit_refuse import NEED_S, needs, odd_pulls, strange, too_far
+from .fit_solve import BIN_S, INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window, solve, speed_axis, unknowns
 from .fit_told import (
     ALONE,
     COEFFICIENT,
@@ -33,7 +34,7 @@ from .fit_window import Read, delay_changes, delay_rows, delay_seen, read
 
 NARROWER, MOVED = 0.7, 0.5
 """The coefficient is changed where its error shrinks below the first share, or it moves by more than the second share of its error; choices of our own."""
-LEAST_ERROR = 0.01
+ERROR, LEAST_ERROR = "nitrous.discharge_error", 0.01
 """No coefficient from a log is taken to be known better; a choice of our own."""
 
 
@@ -194,7 +195,14 @@ def _changes(sheet: BuildSheet, solved: Solved, windows: list[Window], delay: An
     else:
         level, error = ratio(solved, LEVEL)
     trend, trend_error = steps[TREND], SURE * sd_of(solved, slope(solved, air_trend=1.0))
-    if abs(level - 1) > error or abs(trend) > trend_error:
+    moved = abs(level - 1) > error or abs(trend) > trend_error
+    own = sum(BIN_S * float((w.binned((w.flow > 0).astype(float)) < 0.5).sum()) for w in windows)
+    if moved and own < NEED_S:
+        notes.append(
+            f"The volumetric efficiency stays: only {own:.1f} s of the settled readings are without nitrous, {NEED_S:g} s are needed, and on nitrous a fault of valve "
+            "or bottle would pass for one of the engine. Log a base pull."
+        )
+    elif moved:
         changes[VE] = _efficiency(sheet, level, trend)
         low, high = min(w.rpm[w.use].min() for w in windows), max(w.rpm[w.use].max() for w in windows)
         notes.append(
@@ -229,17 +237,16 @@ def _nozzle(sheet: BuildSheet, solved: Solved) -> tuple[dict[str, Any], list[str
     after = SURE * float(np.sqrt(solved.covariance[k, k]))
     if now is None:
         return {}, ["The sheet has no nozzle bore, so there is no coefficient to change."]
+    if not is_weighed(sheet):
+        return {}, [
+            f"The nozzle was never weighed in. Lambda on nitrous goes with a coefficient of {banded(*(now * (value + d) for d in (-error, 0.0, error)))}; it is not "
+            "put on the sheet, where it would pass for a weigh-in: weigh the nozzle."
+        ]
     if after > NARROWER * before and abs(value - 1) < MOVED * before:
         return {}, [
             "The nozzle's coefficient stays: these logs tell it no better than it was known. What they ask for on nitrous beyond that is fuel: see the "
             "changes of the added fuel."
         ]
-    nitrous = sheet.nitrous
-    changes = {COEFFICIENT: round(now * value, 3), "nitrous.discharge_error": max(round(now * error, 3), LEAST_ERROR)}
-    if not is_weighed(sheet):
-        changes["nitrous.discharge_temperature_c"] = nitrous.bottle_temperature_c
-        changes["nitrous.discharge_bore_mm"] = nitrous.nozzle_diameter_mm
-    return changes, [
-        "The coefficient is what the nozzle passes if the injectors pass what the sheet says, and it stands on the sheet as a weigh-in would: it comes from "
-        "lambda, and a scale is better."
+    return {COEFFICIENT: round(now * value, 3), ERROR: max(round(now * error, 3), LEAST_ERROR)}, [
+        "The coefficient is what the nozzle passes if the injectors pass what the sheet says: it comes from the weigh-in and lambda together."
     ]

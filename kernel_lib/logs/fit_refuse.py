@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..band import INJECTOR_SCALE, VE_ERROR
+from ..band import INJECTOR_SCALE, VALVE_LAG_ERROR, VE_ERROR
 from ..build_sheet import BuildSheet
 from ..plan.supply import is_weighed
 from ..text import listed
-from .fit_solve import COOLING, INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window
+from .fit_solve import COOLING, INJECTOR, LEVEL, NOZZLE, TREND, VALVE, Solved, Window
 from .fit_told import SURE, coefficient_now, ratio, sd_of, slope
 
 NEED_S = 1.5
@@ -126,12 +126,16 @@ def too_far(sheet: BuildSheet, solved: Solved) -> str:
 
 
 def _conflict(sheet: BuildSheet, solved: Solved) -> str:
-    """Nitrous that brings more or less oxygen than nozzle and cooling together can."""
+    """Nitrous that brings more or less oxygen than nozzle and cooling together can, or a pulsed valve that passes for another time than it is said to."""
     if NOZZLE not in solved.names:
         return ""
     off = {name: float(solved.steps[k] / solved.sd[k]) for k, name in enumerate(solved.names)}
-    worst = max((n for n in off if n in (NOZZLE, COOLING)), key=lambda n: abs(off[n]))
-    if abs(off[worst]) < CONFLICT_SD:
+    if VALVE in solved.names:
+        v = solved.names.index(VALVE)
+        longer, sd = float(solved.steps[v]), float(np.sqrt(solved.covariance[v, v]))
+        if abs(longer) - SURE * sd > VALVE_LAG_ERROR.high / 1e3:
+            return _slow_valve(sheet, longer)
+    if max(abs(off[NOZZLE]), abs(off[COOLING])) < CONFLICT_SD:
         return ""
     k = solved.names.index(NOZZLE)
     rest = [i for i, n in enumerate(solved.names) if n not in (NOZZLE, LEVEL, TREND, INJECTOR)]
@@ -154,4 +158,15 @@ def _conflict(sheet: BuildSheet, solved: Solved) -> str:
     return (
         f"On nitrous the gauge reads as if {side} oxygen came in than nozzle and cooling together can bring: {nozzle}. The hardware is not what the sheet says; "
         f"look at {listed(causes)}.{weighed}"
+    )
+
+
+def _slow_valve(sheet: BuildSheet, longer: float) -> str:
+    """What the pulsed valve would have to do, that passes so much longer a pulse [s]."""
+    lag = sheet.nitrous.nitrous_valve_lag_ms
+    side = "longer" if longer > 0 else "shorter"
+    return (
+        f"Where the valve is pulsed the gauge reads as if it passed {1e3 * abs(longer):.0f} ms {side} in every pulse than its times on the sheet say: opening less closing "
+        f"time would have to be about {lag - 1e3 * longer:.0f} ms, and the sheet has {lag:g} ms. The hardware is not what the sheet says; look at the valve, its voltage "
+        "and the bottle's pressure, and time it."
     )

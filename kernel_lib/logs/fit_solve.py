@@ -185,21 +185,27 @@ def speed_axis(sheet: BuildSheet, rpm) -> np.ndarray:
     return (2 * np.asarray(rpm, float) - low - high) / (high - low)
 
 
-def shown_phi(sheet: BuildSheet, window: Window, steps: dict[str, float]) -> np.ndarray:
-    """1/lambda that the gauge would show, sample by sample, with these steps from the sheet."""
+def shown_phi(sheet: BuildSheet, windows: list[Window], steps: dict[str, float]) -> list[np.ndarray]:
+    """1/lambda that the gauge would show in every pull, sample by sample, with these steps from the sheet."""
+    if not windows:
+        return []
+    rpm, flow, fuel, jet, pulsed = (_joined(windows, key) for key in ("rpm", "flow", "fuel", "jet", "pulsed"))
     model = MixtureModel.of(sheet)
     part = steps.get(COOLING, 0.0)
     if part:
         model = replace(model, air=model.air + part * cooling(sheet)[0])
-    air = (1 + steps.get(LEVEL, 0.0)) * (1 + steps.get(TREND, 0.0) * speed_axis(sheet, window.rpm))
-    flow = window.flow + window.pulsed * steps.get(VALVE, 0.0)
+    air = (1 + steps.get(LEVEL, 0.0)) * (1 + steps.get(TREND, 0.0) * speed_axis(sheet, rpm))
+    flow = flow + pulsed * steps.get(VALVE, 0.0)
     flow = np.maximum(flow * (1 + steps.get(NOZZLE, 0.0)) * (1 + steps.get(BOTTLE, 0.0)), 0.0)
-    fuel = window.fuel * (1 + steps.get(INJECTOR, 0.0)) + window.jet * (1 + steps.get(JET, 0.0))
+    fuel = fuel * (1 + steps.get(INJECTOR, 0.0)) + jet * (1 + steps.get(JET, 0.0))
     weight = np.clip(HYDROGEN_WEIGHT.best + steps.get(HYDROGEN, 0.0), HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
-    shown = model.shown(
-        model.lambda_(window.rpm, flow, fuel, air), model.nitrous_fraction(window.rpm, flow, air), float(weight)
-    )
-    return lagged(window.time_s, 1 / shown, window.dead_s, window.tau_s)
+    phi = 1 / model.shown(model.lambda_(rpm, flow, fuel, air), model.nitrous_fraction(rpm, flow, air), float(weight))
+    ends = np.cumsum([len(w.rpm) for w in windows])[:-1]
+    return [lagged(w.time_s, p, w.dead_s, w.tau_s) for w, p in zip(windows, np.split(phi, ends), strict=True)]
+
+
+def _joined(windows: list[Window], key: str) -> np.ndarray:
+    return np.concatenate([getattr(w, key) for w in windows])
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,14 +299,14 @@ def solve(sheet: BuildSheet, windows: list[Window], every: list[Unknown], *, pri
 
     def predicted(z: np.ndarray) -> list[np.ndarray]:
         steps = dict(zip(names, z * sd, strict=True))
-        return [w.binned(shown_phi(sheet, w, steps)) for w in windows]
+        return [w.binned(phi) for w, phi in zip(windows, shown_phi(sheet, windows, steps), strict=True)]
 
     start = np.zeros(len(sd))
     first = predicted(start)
     slopes = _jacobian(predicted, start, first)
+    by_sheet = shown_phi(sheet, windows, {})
     white = [
-        noise_of(w, m - p, j, shown_phi(sheet, w, {}))
-        for w, m, p, j in zip(windows, measured, first, slopes, strict=True)
+        noise_of(w, m - p, j, phi) for w, m, p, j, phi in zip(windows, measured, first, slopes, by_sheet, strict=True)
     ]
 
     def residual(z: np.ndarray) -> np.ndarray:
@@ -308,16 +314,16 @@ def solve(sheet: BuildSheet, windows: list[Window], every: list[Unknown], *, pri
         return np.concatenate([*parts, z * sd / used])
 
     def jacobian(z: np.ndarray) -> np.ndarray:
-        parts = [n @ j for n, j in zip(white, _jacobian(predicted, z), strict=True)]
+        parts = [n @ j for n, j in zip(white, _jacobian(predicted, z) if z.any() else slopes, strict=True)]
         return np.vstack([*parts, np.diag(sd / used)])
 
-    found = least_squares(residual, start, jac=jacobian, method="lm", xtol=1e-5, ftol=1e-7)
+    found = least_squares(residual, start, jac=jacobian, method="lm", xtol=1e-4, ftol=1e-6)
     last = predicted(found.x)
-    slopes = [j / sd for j in _jacobian(predicted, found.x, last)]
-    told = [n @ j for n, j in zip(white, slopes, strict=True)]
+    at_end = [j / sd for j in _jacobian(predicted, found.x, last)]
+    told = [n @ j for n, j in zip(white, at_end, strict=True)]
     information = sum((j.T @ j for j in told), np.zeros((len(sd), len(sd))))
     residuals = [(m - a, m - b) for m, a, b in zip(measured, first, last, strict=True)]
-    return Solved(names, found.x * sd, sd, used, information, residuals, white, slopes)
+    return Solved(names, found.x * sd, sd, used, information, residuals, white, at_end)
 
 
 def _jacobian(predicted: Callable, z: np.ndarray, at: list[np.ndarray] | None = None) -> list[np.ndarray]:
