@@ -65,7 +65,7 @@ class Scenario:
     trim : {"", "cruise", "full"}
         Where the controller corrects by its own sensor, and logs it.
     through_cycles : float
-        Cycles from drawing in to pushing out that the way to the sensor takes on top of the exhaust; 0 counts the exhaust alone.
+        Cycles from drawing in to pushing out, on top of the way through the exhaust.
     spread : float
         Times the spread of what is drawn; 0 is the likely car.
     fixed : mapping
@@ -98,7 +98,7 @@ class Scenario:
     misfire_s: float = 0.0
     valve_extra_ms: float = 0.0
     trim: str = "cruise"
-    through_cycles: float = 0.0
+    through_cycles: float = 0.75
     spread: float = 1.0
     fixed: Mapping[str, float] = field(default_factory=dict)
 
@@ -157,7 +157,7 @@ class Truth:
     discharge_coefficient : float
         `coefficient` times the sheet's; NaN where nobody weighed the nozzle.
     delay_total_s, transport_s, delay_rpm : float
-        Transport and the sensor's time constant, transport alone [s], and the speed at the middle of the pull for which they are stated.
+        Way to the sensor (cylinder and exhaust) and its time constant, that way alone [s], and the speed at the middle of the pull for which they are stated.
     excursion_lambda, excursion_at_s : float
         Leanest mixture that all cylinders together draw in over one engine cycle while nitrous is in the charge and the driver has not lifted, and when
         [s]; NaN without nitrous.
