@@ -40,8 +40,11 @@ def chosen(review: Review):
     return sprayed[0] if sprayed else known[0][1] if known else None
 
 
-def _thin(time: np.ndarray) -> slice:
-    return slice(None, None, max(1, len(time) // POINTS))
+def _thin(course) -> slice:
+    """Full throttle with a little before and after, in so many points."""
+    inside = np.flatnonzero(course.air >= 0.9)
+    first, last = (inside[0], inside[-1] + 1) if len(inside) else (0, len(course.time_s))
+    return slice(int(first), int(last), max(1, (last - first) // POINTS))
 
 
 def _some(*values: np.ndarray | None) -> bool:
@@ -57,12 +60,12 @@ def _logged(review: Review, course, key: str) -> np.ndarray:
 def _lambda(review: Review, course) -> tuple[str, str] | None:
     if not _some(course.measured):
         return None
-    few, stop = _thin(course.time_s), review.sheet.limits.lean_stop_lambda
-    own = np.where(np.isfinite(course.undelayed) & (course.undelayed < 1.3), course.undelayed, np.nan)
+    few, stop = _thin(course), review.sheet.limits.lean_stop_lambda
+    own = np.where(np.isfinite(course.undelayed) & (course.undelayed < 1.15), course.undelayed, np.nan)
     every = [
-        svg.Line(course.target[few], svg.WITH, "target", at=0.12, above=False),
-        svg.Line(np.full(len(course.time_s[few]), stop), svg.LIMIT, f"lean stop {stop:g}", at=0.2),
-        svg.Line(own[few], svg.LOGGED, "in the cylinder", at=0.6),
+        svg.Line(course.target[few], svg.WITH, "target", at=0.85, above=False),
+        svg.Line(np.full(len(course.time_s[few]), stop), svg.LIMIT, f"lean stop {stop:g}", at=0.85),
+        svg.Line(own[few], svg.LOGGED, "in the cylinder", at=0.45),
     ]
     text = "Lambda: the log with the sensor's delay and its bias on nitrous taken out, against the target"
     return text, svg.lines(text, course.time_s[few], every, unit="lambda", x_unit="s", zero=False)
@@ -72,7 +75,7 @@ def _timing(review: Review, course) -> tuple[str, str] | None:
     logged = _logged(review, course, "timing_deg_btdc")
     if not _some(logged, course.timing_planned):
         return None
-    few = _thin(course.time_s)
+    few = _thin(course)
     every = [
         svg.Line(course.timing_base[few], svg.WITHOUT, "without nitrous", at=0.25),
         svg.Line(course.timing_planned[few], svg.WITH, "planned", at=0.75, above=False),
@@ -87,7 +90,7 @@ def _bottle(review: Review, *, metric: bool) -> tuple[str, str] | None:
         if seen is None or not _some(seen.measured_kpa, seen.best_kpa):
             continue
         unit, to = ("kPa gauge", 1.0) if metric else ("psi gauge", psi_from_kpa(1.0))
-        few = _thin(seen.time_s)
+        few = slice(None, None, max(1, len(seen.time_s) // POINTS))
         every = [
             svg.Line(to * seen.best_kpa[few], svg.WITH, "a bottle drawn from", low=to * seen.low_kpa[few], high=to * seen.high_kpa[few], at=0.35),
             svg.Line(to * seen.measured_kpa[few], svg.LOGGED, "logged", at=0.75, above=False),
@@ -101,7 +104,7 @@ def _duty(review: Review, course) -> tuple[str, str] | None:
     logged, limit = _logged(review, course, "injector_duty_percent"), review.sheet.limits.injector_duty_percent
     if not _some(logged):
         return None
-    few = _thin(course.time_s)
+    few = _thin(course)
     every = [
         svg.Line(np.full(len(course.time_s[few]), limit), svg.LIMIT, f"limit {limit:g} %", at=0.2),
         svg.Line(course.injector_duty_planned[few], svg.WITH, "planned", at=0.6, above=False),

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from .. import __version__
+from ..logs.channels import CHANNELS
 from ..logs.finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from ..logs.review import Review
 from ..text import rounded
@@ -29,10 +30,10 @@ p{margin:.3em 0;max-width:88ch}ul{margin:.2em 0;padding-left:1.2em}.quiet{color:
 .finding{display:grid;grid-template-columns:7.5em 1fr;gap:.1em 1em;border-top:1px solid #d9d5cc;padding:.35em 0}.finding p{margin:0}
 table{border-collapse:collapse;width:100%;border-top:1.5px solid #1b1f24;border-bottom:1.5px solid #1b1f24;font:13px/1.4 system-ui,sans-serif;font-variant-numeric:tabular-nums}
 th{font-weight:600;text-align:left;border-bottom:1px solid #d9d5cc;padding:.25em .5em;vertical-align:bottom}td{padding:.15em .5em;vertical-align:top}.number{text-align:right;white-space:nowrap}
-.two{display:grid;grid-template-columns:1fr 1fr;gap:.6em 2em}svg{display:block;width:100%;max-width:440px;height:auto}.over{font:600 .85em/1.3 system-ui,sans-serif}.wrap{overflow-x:auto}
-@media (max-width:700px){.two,.finding{grid-template-columns:1fr}}
+.short{columns:2;column-gap:2em;padding-left:1.1em}.short li{break-inside:avoid;margin:0 0 .25em}.two{display:grid;grid-template-columns:1fr 1fr;gap:.6em 2em}svg{display:block;width:100%;max-width:440px;height:auto}.over{font:600 .85em/1.3 system-ui,sans-serif}.wrap{overflow-x:auto}
+@media (max-width:700px){.two,.finding{grid-template-columns:1fr}.short{columns:1}}
 @media print{@page{margin:11mm}:root{font-size:9pt;line-height:1.25;background:#fff}body{margin:0;max-width:none;padding:0}h1{font-size:15pt}h2{font-size:10.5pt}table{font-size:8pt}
-.two{grid-template-columns:1fr 1fr}.finding,section,figure,tr{break-inside:avoid}.verdict,.halt{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
+.two{grid-template-columns:1fr 1fr}.finding,figure,tr{break-inside:avoid}.pictures{grid-template-columns:repeat(4,1fr);gap:.3em 1em}.verdict,.halt{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 """
 _KIND = {GO: "go", REPEAT: "repeat", GO_BACK: "back", STOP: "halt"}
 
@@ -56,7 +57,7 @@ def review_html(review: Review, *, others: pd.DataFrame | None = None, date: dat
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)} · {day.isoformat()} · log {escape(review.name)}</p>
 <div class="verdict {_KIND[review.verdict]}"><p class="state">{MARKS[review.verdict]} {escape(review.verdict)}</p><h1>{escape(review.headline)}</h1></div>
 {_list("Before the next spray", review.gates)}{_step(review)}{_changes(review.changes)}
-<section><h2>Why, the heaviest first</h2>{"".join(_finding(f) for f in review.findings)}</section>
+{_why(review.findings)}
 {_drawn(review)}{_fit(review)}{_history(others, metric=review.metric)}{_mapping(review)}
 <h2>Cautions</h2>{"".join(f'<p class="quiet">{escape(text)}</p>' for text in CAUTIONS)}
 <p class="quiet">A review rests on this log, on the build sheet, and on one sensor that averages the cylinders. kernel {__version__} · Cantera, NASA polynomials · CoolProp [Lemmon &amp; Span 2006]</p>
@@ -101,6 +102,20 @@ def _amount(change: Change) -> str:
     return escape(f"{text} {change.unit}".strip())
 
 
+def _why(findings: tuple[Finding, ...]) -> str:
+    """What speaks against going on, in full; what holds and what could not be judged, short."""
+    heavy = [f for f in findings if f.asks != GO or f.state in ("watch", "stop")]
+    out = "".join(_finding(f) for f in heavy)
+    for state, title in (("holds", "What holds"), ("unjudged", "What this log cannot tell")):
+        some = [f for f in findings if f not in heavy and f.state == state]
+        if some:
+            told = "".join(
+                f"<li><b>{escape(f.title)}.</b> <span class='quiet'>{escape(f.sentence)}</span></li>" for f in some
+            )
+            out += f"<h2>{title}</h2><ul class='short'>{told}</ul>"
+    return f"<section>{'<h2>Why, the heaviest first</h2>' if heavy else ''}{out}</section>"
+
+
 def _finding(f: Finding) -> str:
     return (
         f'<div class="finding"><p class="state {f.state}">{STATES[f.state]}</p><div><p><b>{escape(f.title[:1].upper() + f.title[1:])}</b></p>'
@@ -115,7 +130,7 @@ def _drawn(review: Review) -> str:
     body = "".join(
         f'<figure style="margin:0"><p class="over">{escape(text)}</p>{image}</figure>' for text, image in shown
     )
-    return f'<section><h2>The pull</h2><div class="two">{body}</div><p class="quiet">Rust: this log. Blue: the plan, its band pale. Black: limits.</p></section>'
+    return f'<section><h2>The pull</h2><div class="two pictures">{body}</div><p class="quiet">Rust: this log. Blue: the plan, its band pale. Black: limits.</p></section>'
 
 
 def _fit(review: Review) -> str:
@@ -166,6 +181,6 @@ def _mapping(review: Review) -> str:
     if review.mapping is None:
         return ""
     rows = [m for m in review.mapping.matches.values() if m.column is not None]
-    told = "; ".join(f"{m.key} from “{m.name}”{f' in {m.unit}' if m.unit else ''}" for m in rows)
+    told = "; ".join(f"{CHANNELS[m.key].label} from “{m.name}”{f' in {m.unit}' if m.unit else ''}" for m in rows)
     notes = " ".join(review.log.notes)
     return f'<section><h2>What was read</h2><p class="quiet">{escape(told)}. {escape(notes)}</p></section>'
