@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from .read_cells import NUMBER, Cell, bare, cell_of, seconds_of
+from .read_cells import Cell, bare, cell_of, seconds_of
 
 BLANK, NUMBERS, MISSING, SWITCH, GROUPED, OTHER_MARK, EITHER, SUFFIX, WORDS, CLOCKS = range(10)
 _CODES = {
@@ -55,26 +55,38 @@ class Column:
 
 
 def column_of(texts: np.ndarray, mark: str) -> Column:
-    """Read a column of texts in a file whose decimal mark is `mark`."""
-    codes, found = pd.factorize(texts)
-    clocks = _clocks(texts, codes, found)
+    """Read a column of texts in a file whose decimal mark is `mark`: plain numbers at once, each other text one time."""
+    clocks = _clocks(texts)
     if clocks is not None:
         return clocks
-    values, kinds, suffixes = np.full(len(found) + 1, np.nan), np.zeros(len(found) + 1, np.int8), {}
-    plain, swap = NUMBER[mark], mark == ","
-    for k, text in enumerate(found):
-        if plain.fullmatch(text):
-            values[k], kinds[k] = float(text.replace(",", ".") if swap else text), NUMBERS
-            continue
-        cell: Cell = cell_of(text, mark)
-        values[k], kinds[k] = cell.value, _CODES[cell.kind] if bare(text) else BLANK
-        if cell.suffix:
-            suffixes[k] = cell.suffix
-    out = Column(values, kinds, texts)
-    _settle(out, suffixes, mark)
-    out.values[~np.isfinite(out.values)] = np.nan
-    out.values, out.kinds = out.values[codes], out.kinds[codes]  # cells that are not there have the code -1: the last
-    return out
+    values = _plain_numbers(texts, mark)
+    plain = np.isfinite(values)
+    codes, found = pd.factorize(texts[~plain])
+    cells: list[Cell] = [cell_of(text, mark) for text in found]
+    kinds = [_CODES[cell.kind] if bare(text) else BLANK for cell, text in zip(cells, found, strict=True)]
+    some = _telling(values[plain])
+    different = Column(
+        np.array([*(cell.value for cell in cells), *some]), np.array([*kinds, *(NUMBERS for _ in some)], np.int8), texts
+    )
+    _settle(different, {k: cell.suffix for k, cell in enumerate(cells) if cell.suffix}, mark)
+    different.values[~np.isfinite(different.values)] = np.nan
+    every = np.full(len(texts), NUMBERS, np.int8)
+    values[~plain], every[~plain] = different.values[codes], different.kinds[codes]
+    return Column(values, every, texts, different.unit, different.remark, different.meant)
+
+
+def _plain_numbers(texts: np.ndarray, mark: str) -> np.ndarray:
+    if mark == ",":
+        texts = np.array([t.replace(",", ".") if "." not in t else "" for t in texts], dtype=object)
+    return pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce").to_numpy(np.float64).copy()
+
+
+def _telling(plain: np.ndarray) -> list[float]:
+    """Return the least and the largest of a column's plain numbers, and one that is no switch's."""
+    if not plain.size:
+        return []
+    others = plain[(plain != 0.0) & (plain != 1.0)]
+    return [float(plain.min()), float(plain.max()), *others[:1].tolist()]
 
 
 def _settle(column: Column, suffixes: dict[int, str], mark: str) -> None:
@@ -102,8 +114,7 @@ def _settle(column: Column, suffixes: dict[int, str], mark: str) -> None:
     )
     column.meant[MISSING] = "say that there is no value: left blank"
     column.meant[WORDS] = "hold words: left blank"
-    words = kinds[:-1] == WORDS
-    if words.any() and not np.isfinite(values).any():
+    if (kinds == WORDS).any() and not np.isfinite(values).any():
         column.remark = "holds words, no numbers: left empty"
 
 
@@ -123,11 +134,12 @@ def _thousands(column: Column, either: np.ndarray, mark: str) -> None:
         )
 
 
-def _clocks(texts: np.ndarray, codes: np.ndarray, found: np.ndarray) -> Column | None:
+def _clocks(texts: np.ndarray) -> Column | None:
     """Read a column of clock times, with or without dates, as seconds after the first midnight; None where it is none."""
-    sample = [t for t in found[:: max(1, len(found) // 200)] if bare(t)]
+    sample = [t for t in texts[:: max(1, len(texts) // 200)] if bare(t)]
     if not sample or sum(seconds_of(t) is not None for t in sample) < _CLOCK_SHARE * len(sample):
         return None
+    codes, found = pd.factorize(texts)
     read = [seconds_of(t) for t in found]
     seconds = np.array([r[1] if r else np.nan for r in read] + [np.nan])
     kinds = np.array(
