@@ -11,6 +11,7 @@ from ..plan.stopping import GONE
 from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, holds, span, unjudged, watch, widened
+from .judge_supply import fuel_reference
 
 LEAD_PLAY_MS = 20.0
 """What a fuel lead read from a log may be short of the sheet's [ms]; two samples at 100 Hz."""
@@ -137,45 +138,41 @@ def _phase(case: Case, pull, course, a: int, b: int) -> tuple[str, object]:
 def _why(case: Case, pull, course, a: int, b: int) -> tuple[str, str, str]:
     """When it was, what kind, and the likely cause in a sentence."""
     when, hit = _phase(case, pull, course, a, b)
-    index = index_of(case, course)[a:b]
-    pressure, duty = case.log.get("fuel_kpa")[index], case.log.get("injector_duty_percent")[index]
-    words, limit = case.words, case.sheet.limits.injector_duty_percent
-    from .judge_supply import fuel_reference
-
-    reference = fuel_reference(case)
-    if np.isfinite(pressure).any() and reference and np.nanmin(pressure) < (1 - PRESSURE_DROP) * reference:
-        low = float(np.nanmin(pressure))
-        return (
-            when,
-            "fuel pressure",
-            f"Fuel pressure had fallen to {words.kpa(low, 10)} gauge by then: pump, filter or line.",
-        )
-    if np.isfinite(duty).any() and np.nanmax(duty) > limit:
-        return (
-            when,
-            "injectors",
-            f"Injector duty stood at {np.nanmax(duty):.0f} %, past {limit:g} %: the injectors gave no more.",
-        )
-    lead = lead_seen(case, hit) if when == COMING else None
-    if when == COMING and lead is not None and 1e3 * lead > case.sheet.nitrous.fuel_lead_ms - LEAD_PLAY_MS:
-        told = f"The added fuel came {1e3 * lead:.0f} ms before the valve was told to open, as planned: likely cause is more nitrous, or less added fuel, than planned."
-        return when, "entry", told
-    if when == COMING:
-        told = (
-            f"The added fuel came {abs(1e3 * lead):.0f} ms {'before' if lead >= 0 else 'after'} the valve was told to open; the sheet says {case.sheet.nitrous.fuel_lead_ms:g} ms before."
-            if lead is not None
-            else "When the added fuel came is not in the log; log the injector open time."
-        )
-        return when, "late fuel", f"Likely cause: the fuel came later than the nitrous. {told}"
-    if when == GOING:
-        return (
-            when,
-            "wash-out",
-            "Likely cause: the added fuel went before the nitrous was gone. Keep it on for the time the plan gives.",
-        )
     if when == SHIFT:
         return when, "shift", "Likely cause: throttle or cut took air or fuel away while the valve stayed open."
-    return when, *_steady(case, course, a, b)
+    kind, told = _supply(case, index_of(case, course)[a:b])
+    if not kind and when == COMING:
+        kind, told = _entry(case, hit)
+    if not kind and when == GOING:
+        kind = "wash-out"
+        told = "Likely cause: the added fuel went before the nitrous was gone. Keep it on for the time the plan gives."
+    return (when, kind, told) if kind else (when, *_steady(case, course, a, b))
+
+
+def _supply(case: Case, index: np.ndarray) -> tuple[str, str]:
+    """Blame fuel pressure or injectors, where the log shows it; empty where it does not."""
+    pressure, duty = case.log.get("fuel_kpa")[index], case.log.get("injector_duty_percent")[index]
+    limit = case.sheet.limits.injector_duty_percent
+    if np.isfinite(pressure).any() and np.nanmin(pressure) < (1 - PRESSURE_DROP) * fuel_reference(case):
+        low = case.words.kpa(float(np.nanmin(pressure)), 10)
+        return "fuel pressure", f"Fuel pressure had fallen to {low} gauge by then: pump, filter or line."
+    if np.isfinite(duty).any() and np.nanmax(duty) > limit:
+        most = np.nanmax(duty)
+        return "injectors", f"Injector duty stood at {most:.0f} %, past {limit:g} %: the injectors gave no more."
+    return "", ""
+
+
+def _entry(case: Case, hit) -> tuple[str, str]:
+    """Blame the fuel's lead, as far as it is in the log."""
+    lead, planned = lead_seen(case, hit), case.sheet.nitrous.fuel_lead_ms
+    begin = "Likely cause: the fuel came later than the nitrous."
+    if lead is None:
+        return "late fuel", f"{begin} When the added fuel came is not in the log; log the injector open time."
+    if 1e3 * lead > planned - LEAD_PLAY_MS:
+        told = f"The added fuel came {1e3 * lead:.0f} ms before the valve was told to open, as planned: likely cause is more nitrous, or less added fuel, than planned."
+        return "entry", told
+    side = "before" if lead >= 0 else "after"
+    return "late fuel", f"{begin} The added fuel came {abs(1e3 * lead):.0f} ms {side} the valve was told to open; the sheet says {planned:g} ms before."  # fmt: skip
 
 
 def _steady(case: Case, course, a: int, b: int) -> tuple[str, str]:

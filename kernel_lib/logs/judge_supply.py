@@ -16,7 +16,7 @@ STATIC_PERCENT = 100.0
 """Injector duty at which the injector never closes."""
 
 
-def fuel_reference(case: Case) -> float | None:
+def fuel_reference(case: Case) -> float:
     """Fuel pressure that counts as right [kPa gauge]: what stood there at full throttle before the hits; the sheet's where there is none."""
     pressure = np.where(case.steady, case.log.get("fuel_kpa"), np.nan)
     base = np.zeros(len(pressure), bool)

@@ -20,14 +20,14 @@ def step(error, error_95=0.01, agreeing=AGREEING):
     return fuel_step(error, error_95, target=TARGET, richest=RICHEST, agreeing=agreeing)
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=120)
 @given(ERRORS, ERRORS, KNOWN, st.integers(0, 3))
 def test_a_leaner_mixture_never_gets_less_fuel(a, b, known, pulls):
     low, high = sorted((a, b))
     assert step(low, known, pulls).change <= step(high, known, pulls).change + 1e-12
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=120)
 @given(ERRORS, KNOWN, st.integers(0, 3))
 def test_a_step_is_bounded_has_the_sign_of_the_error_and_ends_within_the_limits(error, known, pulls):
     found = step(error, known, pulls)
@@ -41,13 +41,13 @@ def test_a_step_is_bounded_has_the_sign_of_the_error_and_ends_within_the_limits(
         assert after <= TARGET + 1e-9
 
 
-@settings(derandomize=True, deadline=None, max_examples=200)
+@settings(derandomize=True, deadline=None, max_examples=80)
 @given(KNOWN, st.floats(-1.0, 1.0))
 def test_nothing_is_changed_inside_the_error(known, part):
     assert step(known * part, known).change == 0.0
 
 
-@settings(derandomize=True, deadline=None, max_examples=100)
+@settings(derandomize=True, deadline=None, max_examples=40)
 @given(st.floats(-0.11, 0.2))
 def test_many_steps_lead_to_the_target_from_either_side_and_never_past_it(error):
     lambda_ = TARGET * (1 + error)
