@@ -1,0 +1,88 @@
+"""``python -m kernel_lib review``: two files and the headline, or exit code 2 and one sentence; and the printed review."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from kernel_lib import BuildSheet
+from kernel_lib.__main__ import main
+from kernel_lib.logs.finding import VERDICTS
+from kernel_lib.logs.history import history
+from kernel_lib.logs.review import review_log
+from kernel_lib.plan.tune import tune_of
+from kernel_lib.sheets.plan_sheet import CAUTIONS
+from kernel_lib.sheets.review_sheet import review_html
+
+ROOT = Path(__file__).resolve().parents[1]
+LOGS, BUILD = ROOT / "data" / "logs", ROOT / "data" / "builds" / "wren_five.toml"
+
+
+@pytest.fixture(scope="module")
+def sheet():
+    return BuildSheet.demo("wren_five").replace({"car.name": '<img src=x onerror="alert(1)">'})
+
+
+@pytest.fixture(scope="module")
+def reviews(sheet):
+    tune = tune_of(sheet)
+    return {name: review_log(LOGS / f"wren_{name}.csv", sheet, tune=tune) for name in ("clean", "late_fuel", "base")}
+
+
+def test_command(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-m", "kernel_lib", "review", LOGS / "wren_late_fuel.csv", "--build", BUILD, "--out", tmp_path / "a" / "b"],
+        capture_output=True, text=True, timeout=240, cwd=ROOT, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    out = tmp_path / "a" / "b"
+    assert sorted(p.name for p in out.iterdir()) == ["review.html", "review.json"]
+    data = json.loads((out / "review.json").read_text(encoding="utf-8"), parse_constant=pytest.fail)
+    assert data["verdict"] == "stop"
+    assert done.stdout.splitlines() == [str(out / "review.json"), str(out / "review.html"), data["headline"]]
+    assert str(ROOT) not in (out / "review.json").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("log", "says"),
+    [
+        (b"", "empty"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 4, "log"),
+        (b"a,b\n" + b"1,2\n" * 30, "column"),
+        (None, "no such file"),
+    ],
+)
+def test_refused_in_one_sentence(tmp_path, capsys, monkeypatch, log, says):
+    monkeypatch.setattr("kernel_lib.__main__.tune_of", lambda _: None)  # the plan has no part in it
+    path = tmp_path / "log.csv"
+    if log is not None:
+        path.write_bytes(log)
+    assert main(["review", str(path), "--build", str(BUILD), "--out", str(tmp_path / "out")]) == 2
+    told = capsys.readouterr()
+    assert says in told.err
+    assert told.err.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_sheet_says_verdict_reasons_and_cautions_and_escapes(reviews):
+    for review in reviews.values():
+        text = review_html(review, others=history(reviews.values()))
+        assert "<img" not in text
+        assert "nan" not in re.sub(r"<[^>]*>", " ", text).lower().split()
+        assert review.verdict in VERDICTS
+        shown = re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", text))
+        for sentence in (review.headline, CAUTIONS[0].split(":")[0]):
+            assert sentence in shown.replace("&#x27;", "'").replace("&amp;", "&")
+        assert all(f.title[1:] in shown.replace("&#x27;", "'").replace("&amp;", "&") for f in review.findings)
+
+
+def test_pictures_are_named_by_what_they_show(reviews):
+    assert review_html(reviews["late_fuel"]).count('role="img"') == 4
+    assert review_html(reviews["base"]).count('role="img"') == 3  # no bottle was drawn from
+
+
+def test_verdicts_of_the_three(reviews):
+    assert {name: r.verdict for name, r in reviews.items()} == {"clean": "go", "late_fuel": "stop", "base": "go"}
