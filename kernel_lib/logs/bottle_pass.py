@@ -115,8 +115,8 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
     if (b - a) * step < LEAST_S or not np.isfinite(before).any() or np.isfinite(pressure[a:b]).sum() < 3:
         return None
     measured = despiked(filled(pressure[a:b], b - a), samples(NOISE_S, step) | 1)
-    start, tail = float(np.nanmedian(before)), measured[-max((b - a) // 10, 3) :]
-    end, mean = float(np.nanmedian(tail)), float(np.nanmean(measured))
+    tail = np.flatnonzero(np.isfinite(measured))[-max((b - a) // 10, 3) :]
+    start, end, mean = float(np.nanmedian(before)), float(np.median(measured[tail])), float(np.nanmean(measured))
     share = commanded_share(log, sheet)
     flow = full_flow(sheet)
     fill = max(sheet.value("nitrous.bottle_fill_kg") - flow * float(np.nansum(share[:a])) * step, 0.05)
@@ -124,8 +124,8 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
     here = _Start(sheet, start, fill, asked, step, *_temperature(sheet, start, fill))
     falls = _falls(here)
     low, best, high = (start + f for f in falls)
-    noise = 1.4826 * float(np.nanmedian(np.abs(np.diff(pressure[a:b])))) / np.sqrt(2) if b - a > 3 else 0.0
-    room = GAUGE_PLAY + 3 * np.nan_to_num(noise) / np.sqrt(len(tail))
+    jumps = np.abs(np.diff(pressure[a:b][np.isfinite(pressure[a:b])]))
+    room = GAUGE_PLAY + 3 * 1.4826 * float(np.median(jumps)) / np.sqrt(2 * len(tail))
     now, then = _relative(sheet, start), _relative(sheet, end)
     trend = (now.best + then.best) / 2 if np.isfinite(now.best + then.best) else 1.0
     window = sheet.nitrous.window_low_kpa, sheet.nitrous.window_high_kpa
@@ -134,7 +134,7 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
         here.T - 273.15, fill, flow * float(asked.mean()) * step * (b - a) * trend,
         now.best, now, then,
         bool(window[0] <= start <= window[1]), here.liquid_full,
-        bool(np.nanmedian(low[-len(tail) :]) - end > room) if np.isfinite(low).any() else False,
+        bool(np.median(low[tail]) - end > room) if np.isfinite(low).any() else False,
         _because(here), here.notes + (() if np.isfinite(share[a:b]).any() else (NO_DUTY,)),
     )  # fmt: skip
 

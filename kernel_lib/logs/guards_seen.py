@@ -245,7 +245,8 @@ def _told(
     log: Log, sheet: BuildSheet, hit: Hit, rule: _Rule, state: str, part: slice, values, allowed: float
 ) -> Missed:
     a, seconds = hit.command.start, (part.stop - part.start) * log.step_s
-    worst = values[part][np.nanargmax(rule.sign * values[part])]
+    known = values[part][np.isfinite(values[part])]  # a hit that ended by itself may have no reading at its end
+    worst = known[np.argmax(rule.sign * known)] if len(known) else float("nan")
     at = (float(log.time_s[a + part.start]), float(log.time_s[min(a + part.stop, len(log.time_s)) - 1]))
     way = "above" if rule.sign > 0 else "below"
     name = f"{rule.guard[0].upper()}{rule.guard[1:]}"

@@ -315,3 +315,34 @@ def test_speed_that_is_sampled_slowly_or_scatters_tells_nothing():
     told, why = can_tell(rough, pull)
     assert not told
     assert "scatters" in why
+
+
+# --- any log ----------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_no_log_makes_any_of_it_fail(seed):
+    """Pieces of a log, thinned, with channels missing, blank for a while, or at rest at 0."""
+    rng = np.random.default_rng(seed)
+    whole = log_of(HIT, Ride(spray=(3000, 5800), shift_at=5000.0, extra=FULL), noise=1.0)
+    whole.data["knock"] = 1.0 + rng.random(len(whole.time_s))
+    whole.data["injector_ms"] = np.full(len(whole.time_s), 8.0)
+    every, first = int(rng.choice([1, 2, 10, 50])), int(rng.integers(0, 700))
+    data = {k: v[first::every].copy() for k, v in whole.data.items() if rng.random() > 0.2 or k == "rpm"}
+    n = len(data["rpm"])
+    for values in data.values():
+        if rng.random() < 0.4:
+            at = int(rng.integers(0, n))
+            values[at : at + int(rng.integers(1, n + 1))] = np.nan
+        if rng.random() < 0.1:
+            values[:] = rng.choice([0.0, np.nan])
+    log = Log("any", np.arange(n) * 0.01 * every, data)
+    pulls = cut(log, WREN)
+    for pull in pulls:
+        assert 0 <= pull.start < pull.stop <= n
+        for hit in pull.hits:
+            assert 0 <= hit.flow.start <= hit.spray.start <= hit.spray.stop == hit.command.stop <= hit.flow.stop <= n
+            bottle_course(log, hit, WREN)
+        misfire_suspicion(log, pull, WREN)
+    guards_missed(log, pulls, WREN)
+    knock_activity(log, pulls)
