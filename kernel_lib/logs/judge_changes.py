@@ -221,7 +221,7 @@ def _target(case: Case) -> tuple[float, float]:
 def _guards(findings: list[Finding]) -> list[Change]:
     out = []
     for f in findings:
-        if f.key == "guard" and f.asks != GO:
+        if f.key == "guard" and f.asks != GO and "seconds" in f.numbers:
             told = f"Set the guard '{f.numbers['guard']}' so that it {'keeps' if f.numbers['guard'] == 'bottle window' else 'closes'} the nitrous valve {'shut ' if f.numbers['guard'] == 'bottle window' else ''}by itself, and prove it with the bottle shut."
             out.append(Change("guard", told))
     return list({c.sentence: c for c in out}.values())

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from ..build_sheet import BuildSheet
+from ..errors import InputError
 from ..plan.tune import Tune
 from .bottle_pass import bottle_course
 from .course import PLANNED, Course, course
@@ -102,13 +103,21 @@ def _courses(log: Log, pulls: tuple, sheet: BuildSheet, tune: Tune, part: float 
         return (), None
     fitted = 1.0 if part is None or tune.pulsed else part
     some = sorted(range(len(pulls)), key=lambda k: (not pulls[k].hits, k))[:DELAY_PULLS]
-    first = {k: course(log, pulls[k], sheet, tune, part=fitted) for k in some}
+    first = {k: _course(log, pulls[k], sheet, tune, None, fitted) for k in some}
     delay = estimate(list(first.values()), sheet)
     if delay.identifiable:
         first = {}
     told = delay if delay.identifiable else None
-    rest = {k: course(log, p, sheet, tune, told, part=fitted) for k, p in enumerate(pulls) if k not in first}
+    rest = {k: _course(log, p, sheet, tune, told, fitted) for k, p in enumerate(pulls) if k not in first}
     return tuple((first | rest)[k] for k in range(len(pulls))), delay
+
+
+def _course(log: Log, pull: Any, sheet: BuildSheet, tune: Tune, delay: Any, part: float) -> Course | None:
+    """Lay a pull beside the plan; None where the log does not hold enough of it, which the findings say."""
+    try:
+        return course(log, pull, sheet, tune, delay, part=part)
+    except InputError:
+        return None
 
 
 def _bottle(log: Log, hits: list, sheet: BuildSheet) -> tuple:
@@ -142,7 +151,7 @@ def _misfire(log: Log, pulls: tuple, courses: tuple, sheet: BuildSheet) -> tuple
             continue
         told, because = can_tell(log, pull)
         tells, why = tells and told, why or because
-        expected, model = _expected(log, pull, each, sheet)
+        expected, model = (None, None) if each is None else _expected(log, pull, each, sheet)
         out += misfire_suspicion(log, pull, sheet, expected=expected, lambda_model=model)
     return tuple(sorted(out, key=lambda s: -s.leans)), tells, why
 

@@ -9,6 +9,7 @@ from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, Case, cycles, holds, unjudged, watch
 from .judge_lean import index_of, with_nitrous
+from .knock_seen import COUNT, RETARD
 
 SHORT_STOP_DEG = 4.0
 """Retard short of the plan by more than this is a stop; a choice of our own, no source."""
@@ -157,7 +158,7 @@ def judge_knock(case: Case) -> list[Finding]:
         b = max(bursts, key=lambda e: e.times)
         which = "on nitrous" if with_it else "without nitrous"
         told = (
-            f"The signal rose to {b.times:.1f} times what marks knock at {b.rpm:.0f} rpm, {b.begin_s:.2f} s into the log, {len(bursts)} time{'' if len(bursts) == 1 else 's'} in all {which}. "
+            f"{_risen(seen.kind, float(b.times))} at {b.rpm:.0f} rpm, {b.begin_s:.2f} s into the log, {len(bursts)} time{'' if len(bursts) == 1 else 's'} in all {which}. "
             + (
                 "Knock on nitrous is a stop, whatever the rest says: bottle shut, plugs out, look for specks; then fuel, timing and octane, before anything is sprayed again."
                 if with_it
@@ -169,3 +170,12 @@ def judge_knock(case: Case) -> list[Finding]:
         weight = 96.0 if with_it else 82.0
         out.append(watch("knock", STOP, weight, title, told, numbers, (float(b.begin_s), float(b.end_s))))
     return out
+
+
+def _risen(kind: str, times: float) -> str:
+    """Say how much, by the kind of signal."""
+    if kind == COUNT:
+        return f"The count of knocks rose by {times:.0f}"
+    if kind == RETARD:
+        return f"The controller took {times:.1f} degrees out for knock"
+    return f"The signal rose to {times:.1f} times what marks knock"

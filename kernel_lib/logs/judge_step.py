@@ -11,6 +11,8 @@ from .guards_seen import Missed
 from .judge_case import CLEAN, NOT_READ, ODD, Case, holds, unjudged, watch
 from .judge_supply import planned_low
 
+ENDED_BADLY = ("lean stop", "rich stop", "fuel pressure")
+"""Guards whose acting says that something is wrong, though nothing was missed."""
 LESSER = {
     "bottle window": REPEAT,
     "coolant": REPEAT,
@@ -117,6 +119,11 @@ def judge_guards(case: Case) -> list[Finding]:
         reached = f" Furthest: {_shown(case, miss.value, miss.unit)}, limit {_shown(case, miss.limit, miss.unit)}."
         told = f"{miss.sentence}{reached} The valve stayed commanded all the same: the guard is not set, set too wide, or not wired.{why}"
         out.append(watch("guard", asks, weight, _title(case, miss), told, numbers, at))
+    ended = [name for name in dict.fromkeys(case.fired) if name in ENDED_BADLY]
+    if ended and not any(f.asks != GO for f in out):
+        names = listed([f"the {name}" for name in ended])
+        told = f"The nitrous was ended by {names}: it did what it is there for, and what it saw has to be found and mended before the next pull."
+        out.append(watch("guard", GO_BACK, 69.0, f"The nitrous was ended by {names}", told, {"guard": ended[0]}))
     if out:
         return out
     fired = f" Ended by a guard: {listed(list(dict.fromkeys(case.fired)))}." if case.fired else ""

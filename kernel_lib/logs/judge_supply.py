@@ -191,13 +191,17 @@ def _at_start(case: Case, passes: list) -> list[Finding]:
         ]
     mixture = _mixture(case, start)
     side = "below" if start < low else "above"
+    less = f"{abs(100 * (flow - 1)):.0f} % {'less' if flow < 1 else 'more'} nitrous" if np.isfinite(flow) else ""
     numbers |= {"lambda_if_unchanged": mixture}
     consequence = (
-        f"At that pressure about {abs(100 * (flow - 1)):.0f} % {'less' if flow < 1 else 'more'} nitrous flows than the fuel is set for"
+        f"At that pressure about {less} flows than the fuel is set for"
         + (f", and the mixture goes to about {words.lambda_(mixture)}." if mixture is not None else ".")
+        if less
+        else "At that pressure there is no liquid with vapour over it: the flow is not known. Too full, too hot, or a gauge that is off."
     )
     told = f"The bottle stood at {words.kpa(start)} gauge when the valve opened, {side} its window of {window}. {consequence} A pull with another flow says little about the next step: bring the bottle into its window and repeat."
-    return [watch("bottle", REPEAT, 78.0, f"Bottle {side} its window at the start: {words.kpa(start)} gauge, {abs(100 * (flow - 1)):.0f} % {'less' if flow < 1 else 'more'} nitrous", told, numbers, at)]  # fmt: skip
+    title = f"Bottle {side} its window at the start: {words.kpa(start)} gauge{f', {less}' if less else ''}"
+    return [watch("bottle", REPEAT, 78.0, title, told, numbers, at)]
 
 
 def planned_low(case: Case, kpa: float) -> bool:

@@ -165,6 +165,24 @@ def test_fuel_pressure_by_its_sag(sag, verdict):
     assert verdict == GO or not [c for c in got.changes if c.what == "fuel"]
 
 
+def test_a_stop_that_acted_is_no_clean_pull():
+    got = judged(log_of("clean", 1, added_fuel=0.55, lean_stop=True))
+    assert got.case.fired
+    assert got.verdict in (GO_BACK, STOP)
+    assert found(got, "guard")[0].asks in (GO_BACK, STOP)
+
+
+@pytest.mark.parametrize("kind", ["count", "degrees"])
+def test_knock_told_by_the_controller_counts(kind):
+    log = log_of("clean")
+    after = log.time_s > 4.0
+    signal = np.where(after, 2.0, 0.0) if kind == "count" else np.where(after & (log.time_s < 4.3), 1.5, 0.0)
+    got = judged(changed(log, knock=signal))
+    assert got.verdict == STOP
+    assert got.findings[0].key == "knock"
+    assert ("rose by 2" if kind == "count" else "1.5 degrees") in got.findings[0].sentence
+
+
 def test_plugs_decide():
     log = log_of("clean")
     clean = dict.fromkeys(range(1, 6), "clean")
