@@ -6,13 +6,15 @@ import asyncio
 from collections.abc import Callable
 
 from kernel_lib import InputError
+from kernel_lib.logs.fit import Fit
 from kernel_lib.logs.match import Mapping
+from kernel_lib.logs.review import fit_of
 
 from .. import display
 from ..guard import log
 from ..risk_view import running_loop
 from ..session import Session
-from .opened import MOST_LOGS, Done, Opened, check_size, plain_name, take, work
+from .opened import MOST_LOGS, Done, Opened, Order, check_size, plain_name, take, work
 
 FAULT = "The page met a fault of its own with this log, and there is no verdict. The other logs are not touched by it."
 
@@ -35,6 +37,8 @@ class Desk:
         Which of them is looked at.
     known : Mapping or None
         From last time: out of the address, a file, or a correction on this page.
+    fit : Fit or None
+        To the logs in `fitted`.
     task : asyncio.Task or None
         The worker, while it works.
     """
@@ -43,6 +47,7 @@ class Desk:
         self.session, self.drawn, self.tell = session, drawn, tell
         self.logs: list[Opened] = []
         self.at, self.known, self.note, self.task = 0, None, "", None
+        self.fit, self.fitted, self._fit_done = None, [], ((), session.sheet)
         if session.mapping:
             try:
                 self.known = Mapping.from_text(session.mapping)
@@ -93,7 +98,7 @@ class Desk:
         if self.logs:
             self.logs.pop(self.at)
             self.at = max(0, min(self.at, len(self.logs) - 1))
-            self.drawn()
+            self.hurry()
 
     def look(self, at: int) -> None:
         """Look at another log."""
@@ -146,18 +151,51 @@ class Desk:
         if loop is None:
             while (opened := self._next()) is not None:
                 self._finish(opened, self._try(opened, self._order(opened), self.tell))
+            if self._fit_done != self._fit_key():
+                self._fitted(self._fit_key(), self._to_fit(), self._fit(self._to_fit()))
             self.tell("")
-        elif self.task is None and self._next() is not None:
+        elif self.task is None and (self._next() is not None or self._fit_done != self._fit_key()):
             self.task = loop.create_task(self._run(loop))
 
     def _next(self) -> Opened | None:
         """The log that waits: the one that is looked at first."""
-        waiting = [o for o in self.logs if not o.dead and o.done != o.key(self.session.sheet, self.metric)]
+        waiting = [o for o in self.logs if not o.dead and o.done != o.key(self._order(o))]
         looked = self.looked
         return next((o for o in waiting if o is looked), waiting[0] if waiting else None)
 
-    def _order(self, opened: Opened) -> tuple:
-        return self.session.sheet, self.metric, None if opened.demo else self.known
+    def base_for(self, opened: Opened) -> Opened | None:
+        """An open log without nitrous of the same car, beside which a log with nitrous is judged; the last one opened."""
+        if opened.review is not None and opened.review.kind == "base":
+            return None
+        sheet = self.session.sheet
+        found = [o for o in self.logs if o is not opened and o.demo == opened.demo and o.review is not None]
+        return next((o for o in reversed(found) if o.review.kind == "base" and o.review.sheet == sheet), None)
+
+    def _order(self, opened: Opened) -> Order:
+        base = self.base_for(opened)
+        beside = () if base is None else (base.name, base.version_read)
+        known = None if opened.demo else self.known
+        return Order(self.session.sheet, self.metric, known, None if base is None else base.review, beside)
+
+    def _to_fit(self) -> list[Opened]:
+        """The logs that are fitted together: the visitor's own, and demo logs only where there are none of his."""
+        judged = [o for o in self.logs if o.review is not None and o.review.kind != "nothing"]
+        return [o for o in judged if not o.demo] or judged
+
+    def _fit_key(self) -> tuple:
+        return tuple(id(o.log) for o in self._to_fit()), self.session.sheet
+
+    @staticmethod
+    def _fit(logs: list[Opened]) -> Fit | None:
+        try:
+            return fit_of([o.review for o in logs]) if logs else None
+        except Exception:
+            log.exception("logs could not be fitted")
+            return None
+
+    def _fitted(self, key: tuple, logs: list[Opened], found: Fit | None) -> None:
+        self._fit_done, self.fit, self.fitted = key, found, logs
+        self.drawn()
 
     async def _run(self, loop: asyncio.AbstractEventLoop) -> None:
         """Judge one after the other; the loop goes on serving the page."""
@@ -166,17 +204,22 @@ class Desk:
             loop.call_soon_threadsafe(self.tell, text)
 
         try:
-            while (opened := self._next()) is not None:
-                done = await loop.run_in_executor(None, self._try, opened, self._order(opened), told)
-                self._finish(opened, done)
+            while (opened := self._next()) is not None or self._fit_done != self._fit_key():
+                if opened is not None:
+                    done = await loop.run_in_executor(None, self._try, opened, self._order(opened), told)
+                    self._finish(opened, done)
+                    continue
+                key, logs = self._fit_key(), self._to_fit()
+                told("Fitting the car to the logs.")
+                self._fitted(key, logs, await loop.run_in_executor(None, self._fit, logs))
         finally:
             self.task = None
             self.tell("")
 
     @staticmethod
-    def _try(opened: Opened, order: tuple, tell: Callable[[str], None]) -> Done | Exception:
+    def _try(opened: Opened, order: Order, tell: Callable[[str], None]) -> Done | Exception:
         try:
-            return work(opened, *order, lambda text: tell(f"{opened.name}: {text}"))
+            return work(opened, order, lambda text: tell(f"{opened.name}: {text}"))
         except Exception as exc:
             log.exception("a log could not be judged")
             return exc
@@ -188,7 +231,7 @@ class Desk:
         try:
             if isinstance(done, Exception):
                 opened.refused, opened.review = FAULT, None
-                opened.done = opened.key(self.session.sheet, self.metric)
+                opened.done = opened.key(self._order(opened))
             else:
                 take(opened, done, lambda exc: display.refusal(exc, self.session.units))
                 self._remember(opened)

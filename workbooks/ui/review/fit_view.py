@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from html import escape
 from typing import Any
 
@@ -54,7 +53,7 @@ def table(fit: Fit) -> str:
     """Every unknown before and after."""
     if not fit.parameters:
         return ""
-    head = "".join(f'<th scope="col">{h}</th>' for h in ("", "on the sheet", "after these logs", "told by"))
+    head = "".join(f'<th scope="col">{h}</th>' for h in ("unknown", "on the sheet", "after these logs", "told by"))
     rows = "".join(
         f'<tr><th scope="row">{escape(p.name)}{f", {escape(p.unit)}" if p.unit else ""}</th><td>{_number(p.before, p.before_error)}</td>'
         f'<td>{_number(p.after, p.error)}</td><td class="nw-told">{escape(_by(p.identifiable))}<span class="nw-quiet"> {escape(p.because)}</span></td></tr>'
@@ -98,8 +97,8 @@ def changes(fit: Fit, system: str) -> str:
 class FitBlock:
     """The fit to all logs that are open."""
 
-    def __init__(self, session: Session, taken: Callable[[], None]) -> None:
-        self.session, self.fit, self.taken = session, None, taken
+    def __init__(self, session: Session) -> None:
+        self.session, self.fit = session, None
         self.title, self.said, self.table, self.into = html(), html(), html("", "nw-table-scroll"), html()
         self.error, self.done, self.take = html("", "nw-field-error"), html("", "nw-hint"), html()
         self.button = w.Button(
@@ -169,7 +168,6 @@ class FitBlock:
             return
         self.session.change(self.fit.sheet_changes)
         self.done.value = f"<span>{escape(TAKEN)}</span>"
-        self.taken()
 
 
 def curve_points(fit: Fit) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:

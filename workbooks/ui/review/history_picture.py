@@ -9,7 +9,7 @@ from .. import theme
 from ..frame import box
 from ..picture import Picture, font
 from ..session import Session
-from .time_picture import THIN
+from .time_picture import THIN, beside
 from .words import LEAN, SHARE, VERDICTS
 
 COLORS = {"go": "#2f6b3a", "repeat": "#8a6100", "go back": "#8a6100", "stop": "#9b1c1c"}
@@ -22,9 +22,10 @@ class HistoryPicture(Picture):
     def __init__(self) -> None:
         super().__init__()
         self.slot, self._settled = box([], "nw-stack"), False
+        beside(self)
 
     def build(self) -> theme.Figure:
-        fig = theme.figure(280, right=132)
+        fig = theme.figure(280, right=80)
         fig.add_scatter(mode="markers+text", textposition="top center", cliponaxis=False, hoverinfo="skip", marker={"size": 11})  # fmt: skip
         return fig
 
@@ -71,8 +72,8 @@ class HistoryPicture(Picture):
             every = [*y, target, stop]
             self.figure.update_xaxes(range=[0, max(110.0, 1.1 * max(x))], title_text="share of the planned dose, %")
             self.figure.update_yaxes(range=[min(every) - 0.02, max(every) + 0.03], title_text="leanest lambda")
-        self.title.value = "<h3>How far up the ladder, and how lean</h3>"
-        self.subtitle.value = "<span>Leanest true lambda with nitrous in the charge over the share of the planned dose; numbers as in the table of open logs.</span>"
+        self.title.value = "<h2>How far up the ladder, and how lean</h2>"
+        self.text.value = "<p>Leanest true lambda with nitrous in the charge over the share of the planned dose; numbers as in the table of open logs.</p>"
         if not self._settled:
             self.settle()
             self._settled, self.slot.children = True, [self.widget]

@@ -56,6 +56,29 @@ def demo_logs() -> dict[str, Path]:
     return {path.stem.partition("_")[2].replace("_", " "): path for path in files}
 
 
+@dataclass(frozen=True, eq=False)
+class Order:
+    """What a log is to be judged against.
+
+    Attributes
+    ----------
+    sheet : BuildSheet
+    metric : bool
+    known : Mapping or None
+        From last time.
+    base : Review or None
+        Of an open log without nitrous that goes with it.
+    beside : tuple
+        Which that is.
+    """
+
+    sheet: BuildSheet
+    metric: bool
+    known: Mapping | None = None
+    base: Review | None = None
+    beside: tuple = ()
+
+
 @dataclass(eq=False)
 class Opened:
     """One log.
@@ -84,8 +107,10 @@ class Opened:
         Step of the ladder whose nozzle was fitted, where the valve is not pulsed; None: that of the whole dose.
     version : int
         Grows with every change that the visitor makes.
-    version_read, read : int
-        Grows with every change of how the file is read; what the review was made from.
+    version_read : int
+        Grows with every change of how the file is read.
+    read : tuple
+        What the review was made from.
     done : tuple or None
         What it was last judged for, see `key`.
     dead : bool
@@ -106,13 +131,13 @@ class Opened:
     part: float | None = None
     version: int = 0
     version_read: int = 0
-    read: int = -1
+    read: tuple = ()
     done: tuple | None = None
     dead: bool = False
 
-    def key(self, sheet: BuildSheet, metric: bool) -> tuple:
+    def key(self, order: Order) -> tuple:
         """What a review of it depends on."""
-        return sheet, metric, self.version
+        return order.sheet, order.metric, order.beside, self.version
 
     def reread(self) -> None:
         """Note that the file is to be read another way than before."""
@@ -135,23 +160,19 @@ class Done:
     log: Log | None = None
     review: Review | None = None
     refused: InputError | None = None
-    read: int = -1
+    read: tuple = ()
 
 
-def work(opened: Opened, sheet: BuildSheet, metric: bool, known: Mapping | None, tell: Callable[[str], None]) -> Done:
+def work(opened: Opened, order: Order, tell: Callable[[str], None]) -> Done:
     """Read, recognise, put on one clock and judge a log as far as that goes; what it refuses is in the result.
 
     Nothing of `opened` is changed here: the page may be drawn meanwhile.
     """
-    quick = _again(opened, sheet, metric)
+    quick = _again(opened, order)
     if quick is not None:
         return quick
-    key, plugs, (rate_hz, part), read = (
-        opened.key(sheet, metric),
-        dict(opened.plugs),
-        (opened.rate_hz, opened.part),
-        opened.version_read,
-    )
+    key, read, sheet = opened.key(order), _read_key(opened, order), order.sheet
+    plugs, rate_hz, part = dict(opened.plugs), opened.rate_hz, opened.part
     raw, mapping, log, found, refused = opened.raw, opened.mapping, None, None, None
     try:
         if raw is None:
@@ -159,23 +180,27 @@ def work(opened: Opened, sheet: BuildSheet, metric: bool, known: Mapping | None,
             raw = read_log(opened.content, opened.name)
         if mapping is None or not opened.by_hand:
             tell("Looking which column is which.")
-            mapping = propose(raw, sheet, known)
+            mapping = propose(raw, sheet, order.known)
         log = apply(raw, mapping, sheet, rate_hz=rate_hz)
         tell("Judging it against the plan of this car; the plan alone takes some seconds where it is new.")
-        found = review(log, sheet, mapping=mapping, plugs=plugs, metric=metric, part=part)
+        found = review(log, sheet, mapping=mapping, plugs=plugs, metric=order.metric, base=order.base, part=part)
     except InputError as exc:
         refused = exc
     return Done(key, raw, mapping, log, found, refused, read)
 
 
-def _again(opened: Opened, sheet: BuildSheet, metric: bool) -> Done | None:
+def _read_key(opened: Opened, order: Order) -> tuple:
+    """What the reading and cutting of a log depends on, not its judgement."""
+    return order.sheet, order.beside, opened.version_read
+
+
+def _again(opened: Opened, order: Order) -> Done | None:
     """Judge anew what was seen before, where only plugs or units have changed; None where that is not enough."""
     old = opened.review
-    if old is None or old.case is None or old.sheet != sheet or opened.read != opened.version_read:
+    if old is None or old.case is None or opened.read != _read_key(opened, order):
         return None
-    key = opened.key(sheet, metric)
-    found = judged(replace(old.case, plugs=dict(sorted(opened.plugs.items())), metric=metric), old.mapping)
-    found = replace(found, fit=old.fit) if found.fit is None else found
+    key = opened.key(order)
+    found = judged(replace(old.case, plugs=dict(sorted(opened.plugs.items())), metric=order.metric), old.mapping)
     return Done(key, opened.raw, opened.mapping, opened.log, found, read=opened.read)
 
 

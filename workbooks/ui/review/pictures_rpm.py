@@ -14,7 +14,7 @@ from ..picture import Picture, font
 from .looked import Looked
 from .time_picture import LOGGED, PLAIN, PLAN, PLAN_BAND, THIN, beside
 
-GATE = "gate of the ladder"
+GATE = "ladder's gate"
 
 
 class RpmPicture(Picture):

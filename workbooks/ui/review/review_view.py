@@ -92,13 +92,14 @@ class PullReview:
         self.empty, self.answer = html("", "nw-review-empty"), html("", "nw-answer", "nw-review-answer")
         self.gates, self.reasons, self.changes = html(), html(), html("", "nw-table-scroll")
         self.fault, self.notes, self.files = html("", "nw-field-error"), html(), html("", "nw-links")
+        self.fault_fit = html("", "nw-field-error", "nw-screen")
         self.history_title, self.history = html(), html("", "nw-table-scroll")
         self.desk = Desk(session, self.draw, self._tell)
         self.mapping = MappingView(self.desk.correct, self.desk.load, self.desk.set_rate)
-        self.pulls, self.fit = PullsView(session), FitBlock(session, lambda: None)
+        self.pulls, self.fit = PullsView(session), FitBlock(session)
         self.ladder, self.plugs_slot = HistoryPicture(), box([], "nw-stack")
         self._plugs: Plugs | None = None
-        self._quiet = False
+        self._quiet, self._drawn, self._offered = False, None, []
         self.page = self._layout()
         again = guarded(self._say)(self.desk.hurry)
         session.observe(again, ["sheet", "units"])
@@ -144,7 +145,15 @@ class PullReview:
         )  # fmt: skip
         self.past = box([self.history_title, self.history, self.ladder.slot], "nw-stack")
         return box(
-            [box(top, "nw-stack"), self.empty, self.mapping.widget, self.judged, self.fit.widget, self.past],
+            [
+                box(top, "nw-stack"),
+                self.empty,
+                self.mapping.widget,
+                self.judged,
+                self.fit.widget,
+                self.fault_fit,
+                self.past,
+            ],
             "nw-stack",
             "nw-review",
         )
@@ -201,11 +210,12 @@ class PullReview:
         if opened is not None:
             self.mapping.show(opened, self.desk.travels())
             self._draw_log(opened)
+        self.fault_fit.value = missing("the fit", lambda: self.fit.show(self.desk.fit, words.fitted(self.desk.fitted)))
         self._draw_past()
 
     def _draw_log(self, opened: Opened) -> None:
         review = opened.review
-        self.answer.value = words.verdict(opened)
+        self.answer.value = words.verdict(opened, self.desk.base_for(opened))
         car, demo = self.session.sheet.car.name, BuildSheet.demo(DEMO_CAR).car.name
         strange = words.strange_car(opened, car, demo)
         self.strange.value = f"<p>{escape(strange)}</p>" if strange else ""
@@ -216,18 +226,18 @@ class PullReview:
             part.layout.display = None if review is not None else "none"
         if review is None:
             self.pulls.hide()
-            self.fit.show(None, "")
+            self._drawn = None
             return
-        self.gates.value = (
-            f'<div class="nw-split"><div>{words.gates(review)}</div><div>{words.next_step(review)}</div></div>'
-        )
-        self.reasons.value, self.changes.value = words.reasons(review), words.changes(review)
-        parts = (
-            ("the files to take along", lambda: setattr(self.files, "value", self._files(review))),
-            ("the pictures", lambda: self.pulls.show(review, worst_pull(review))),
-            ("the fit", lambda: self.fit.show(review.fit, opened.name)),
-        )
-        self.fault.value = " ".join(filter(None, (missing(name, draw) for name, draw in parts)))
+        reviews = [o.review for o in self.desk.logs]
+        parts = []
+        if review is not self._drawn:
+            self.gates.value = words.gates(review) + words.next_step(review)
+            self.reasons.value, self.changes.value = words.reasons(review), words.changes(review)
+            parts.append(("the pictures", lambda: self.pulls.show(review, worst_pull(review))))
+        if review is not self._drawn or reviews != self._offered:
+            parts.append(("the files to take along", lambda: setattr(self.files, "value", self._files(review))))
+            self.fault.value = " ".join(filter(None, (missing(name, draw) for name, draw in parts)))
+        self._drawn, self._offered = review, reviews
 
     def _draw_plugs(self, opened: Opened) -> None:
         cylinders = int(self.session.sheet.engine.cylinders)

@@ -116,6 +116,7 @@ class TimePicture(Picture):
 
     def __init__(self) -> None:
         super().__init__()
+        self._filled: tuple | None = None
         beside(self)
 
     def build(self) -> theme.Figure:
@@ -136,7 +137,10 @@ class TimePicture(Picture):
         self.widget.layout.display = "none" if drawn is None else None
         if drawn is None:
             return
-        self.fill(r, drawn)
+        key = (r.review.log, r.at, r.course, system)
+        if key != self._filled:  # plugs change what is said, not what is drawn
+            self.fill(r, drawn)
+            self._filled = key
         found = r.finding(*self.keys)
         title = found.title if found is not None else self.title_else
         mark = f'<span class="nw-state-{found.state}"></span>' if found and found.state in ("watch", "stop") else ""
@@ -164,7 +168,7 @@ class TimePicture(Picture):
                 ),
             ]
             self.figure.layout.annotations = [*self.extra_labels(r), *self._labels(drawn, low, high, end)]
-            self.figure.update_xaxes(range=[begin, end], title_text="time from full throttle, s")
+            self.figure.update_xaxes(range=[begin, end], title_text="time from full throttle, s", title_font_size=12)
             self.figure.update_yaxes(
                 range=[low, high], title_text=drawn.unit.replace(", ", ",<br>"), title_font_size=12
             )
@@ -188,22 +192,35 @@ class TimePicture(Picture):
 
     def _labels(self, drawn: Drawn, low: float, high: float, _end: float) -> list[dict]:
         """Names at the right of the lines, apart from each other."""
-        named = [(ends(line, high), line.name, line.color) for line in drawn.lines if line.name]
+        named = [(ends(line, low, high), line.name, line.color) for line in drawn.lines if line.name]
         named += [(y, text, theme.INK) for y, text in drawn.limits]
         named = [n for n in named if np.isfinite(n[0]) and n[1]]
         least = (high - low) * _LABEL_PX / (self.height - 66)
-        places = apart([min(max(y, low), high) for y, _, _ in named], least)
+        places = within(apart([y for y, _, _ in named], least), least, low, high)
         return [
             {"x": 1.008, "xref": "paper", "xanchor": "left", "y": y, "yanchor": "middle", "showarrow": False, "align": "left", "text": escape(text), "font": font(color)}
             for y, (_, text, color) in zip(places, named, strict=True)
         ]  # fmt: skip
 
 
-def ends(line: Line, otherwise: float) -> float:
-    """Where a line ends."""
+def ends(line: Line, low: float, high: float) -> float:
+    """Where a line ends inside the picture; the middle of it where it never is."""
     held = np.asarray(line.y, float)
-    held = held[np.isfinite(held)]
-    return float(held[-1]) if len(held) else otherwise
+    held = held[np.isfinite(held) & (held >= low) & (held <= high)]
+    return float(held[-1]) if len(held) else 0.5 * (low + high)
+
+
+def within(places: list[float], least: float, low: float, high: float) -> list[float]:
+    """Move labels that stand outside back in, and those they meet out of their way."""
+    out = list(places)
+    top, foot = high, low
+    for k in np.argsort(places)[::-1]:
+        out[k] = min(out[k], top)
+        top = out[k] - least
+    for k in np.argsort(places):
+        out[k] = max(out[k], foot)
+        foot = out[k] + least
+    return out
 
 
 def shades(r: Looked) -> list[dict]:

@@ -11,6 +11,7 @@ from kernel_lib import units
 from kernel_lib.logs.finding import Change, Finding
 from kernel_lib.logs.review import Review
 from kernel_lib.plan.ladder import Step
+from kernel_lib.text import listed as text_listed
 from kernel_lib.text import rounded
 
 from .. import display
@@ -53,9 +54,10 @@ def state(finding: Finding) -> str:
     return f'<span class="nw-state-{_STATES[finding.state]}">{escape(finding.state)}</span>'
 
 
-def verdict(opened: Opened) -> str:
+def verdict(opened: Opened, base: Opened | None) -> str:
     """The verdict and what it means; or why there is none."""
-    about = f'<p class="nw-quiet nw-review-of">{escape(opened.name)} · {whose(opened)}</p>'
+    beside = f" · judged beside {escape(base.name)}, which holds a pull without nitrous" if base is not None else ""
+    about = f'<p class="nw-quiet nw-review-of">{escape(opened.name)} · {whose(opened)}{beside}</p>'
     review = opened.review
     if review is None:
         if not opened.refused:
@@ -86,7 +88,7 @@ def what_it_was(review: Review) -> str:
     ladder = review.tune.ladder.steps
     share = f"{100 * step.share:.0f} % of the planned dose" if np.isfinite(step.share) else "a dose that is not known"
     if step.index is None:
-        return f"The log shows {share}, no step of the ladder. {step.note}".strip()
+        return step.note or f"The log shows {share}, no step of the ladder."
     return f"The log shows step {step.index + 1} of {len(ladder)} of the ladder, {share}."
 
 
@@ -209,6 +211,11 @@ def _state(opened: Opened) -> str:
     if opened.questions:
         return '<span class="nw-state-watch">asks about its columns</span>'
     return '<span class="nw-state-stop">no verdict</span>' if opened.refused else "being read"
+
+
+def fitted(logs: list[Opened]) -> str:
+    """What was fitted to."""
+    return text_listed([o.name for o in logs]) if logs else ""
 
 
 def notes(opened: Opened) -> str:
