@@ -25,6 +25,7 @@ from .fit_told import (
     coefficient_now,
     combinations,
     gauge_note,
+    in_words,
     parameters,
     ratio,
     sd_of,
@@ -78,6 +79,11 @@ class Fit:
     notes: tuple[str, ...] = ()
     windows: tuple[Window, ...] = ()
     solved: Solved | None = None
+
+    @property
+    def in_words(self) -> tuple[str, ...]:
+        """Sentences: what these logs fix, what only together, what not; the refusal where nothing was fitted."""
+        return (self.refused,) if self.refused else in_words(self.combinations, self.parameters)
 
 
 def fit(

@@ -15,17 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from ..band import (
-    DENSITY_EXPONENT,
-    HYDROGEN_WEIGHT,
-    INJECTOR_SCALE,
-    JET_COEFFICIENT,
-    VALVE_LAG_ERROR,
-    VE_ERROR,
-    WALL_HEAT_SHARE,
-    WORK_SHARE,
-)
+from ..band import HYDROGEN_WEIGHT, INJECTOR_SCALE, VALVE_LAG_ERROR, VE_ERROR, Band
 from ..build_sheet import BuildSheet
+from ..plan.fuel_system import jet_coefficient
 from ..plan.supply import flow_band, is_weighed
 from .mixture import MixtureModel
 from .sensor import lagged
@@ -39,22 +31,25 @@ SEEN = 2.0
 BIN_S = 0.1
 """Samples are averaged over this time: a little more than a sensor's lag, so that what is left hangs together by slow drift alone [s]."""
 DRIFT_S = 1.5
-"""Time in which a gauge's slow drift forgets itself [s]; a choice of our own."""
+"""Time in which a gauge's slow drift forgets itself [s]; chosen among 1 to 3 s by the coverage over simulated cars 0 to 99, so judge it by others."""
 LEAST_DRIFT = 0.001
-"""A gauge is never taken to drift less, standard deviation in 1/lambda; a choice of our own, held by the coverage in the tests."""
+"""A gauge is never taken to drift less, standard deviation in 1/lambda; chosen as `DRIFT_S`."""
 TIMING_S = 0.06
 """How far model and log may be apart in time (line fill, wall film, valve), one standard deviation [s]; it makes transitions count for less."""
+BORELESS = 0.3
+"""How far the flow may be from what the wanted horsepower needs where the sheet has no bore, as a share; a guess of our own."""
+LEAST_BOTTLE = 0.03
+"""Of the flow, by a bottle whose pressure nobody logged, at least; a guess of our own."""
 _ROOT3 = float(np.sqrt(3.0))
-_SEEN_SHARE = 0.9
+_EXACT = Band(0.0, 0.0, 0.0, "the pressure is logged")
 
 
 @dataclass(frozen=True)
 class Unknown:
-    """An unknown as a relative (or own) step from what the sheet says: prior standard deviation, its bound, and whether it is a nuisance."""
+    """An unknown as a relative (or own) step from what the sheet says: prior standard deviation, and whether it is a nuisance."""
 
     name: str
     sd: float
-    bound: float
     nuisance: bool = False
 
 
@@ -114,50 +109,43 @@ class Window:
 def unknowns(sheet: BuildSheet, windows: list[Window], *, bottle_logged: bool = True) -> list[Unknown]:
     """List what is fitted for a car and these pulls, with what is known before: bounds u of `band` as sd u / sqrt(3) [GUM], a weigh-in's error as two sd."""
     sprayed = any((w.flow > 0).any() for w in windows)
-    out = [
-        Unknown(LEVEL, VE_ERROR.high / _ROOT3, VE_ERROR.high),
-        Unknown(TREND, VE_ERROR.high / _ROOT3, VE_ERROR.high),
-        Unknown(INJECTOR, INJECTOR_SCALE.high / _ROOT3, INJECTOR_SCALE.high),
-    ]
+    air = VE_ERROR.high / _ROOT3
+    out = [Unknown(LEVEL, air), Unknown(TREND, air), Unknown(INJECTOR, INJECTOR_SCALE.high / _ROOT3)]
     if not sprayed:
         return out
-    out.insert(2, _nozzle(sheet))
-    out.append(Unknown(COOLING, cooling(sheet)[1], 1.0, True))
-    out.append(Unknown(HYDROGEN, (HYDROGEN_WEIGHT.high - HYDROGEN_WEIGHT.low) / 2 / _ROOT3, HYDROGEN_WEIGHT.high, True))
+    out.insert(2, Unknown(NOZZLE, _nozzle_sd(sheet)))
+    out.append(Unknown(COOLING, cooling(sheet)[1], True))
+    out.append(Unknown(HYDROGEN, _half(HYDROGEN_WEIGHT) / _ROOT3, True))
     if any((w.pulsed > 0).any() for w in windows):
-        out.append(Unknown(VALVE, VALVE_LAG_ERROR.high / 1e3 / _ROOT3, VALVE_LAG_ERROR.high / 1e3, True))
+        out.append(Unknown(VALVE, VALVE_LAG_ERROR.high / 1e3 / _ROOT3, True))
     if not bottle_logged:
-        error = bottle_error(sheet)
-        out.append(Unknown(BOTTLE, error / _ROOT3, error, True))
+        out.append(Unknown(BOTTLE, bottle_error(sheet) / _ROOT3, True))
     if sheet.nitrous.system == "wet":
-        error = 0.03 if sheet.nitrous.fuel_jet_coefficient else (JET_COEFFICIENT.high / JET_COEFFICIENT.low - 1) / 2
-        out.append(Unknown(JET, error / _ROOT3, error, True))
+        jet = jet_coefficient(sheet)
+        out.append(Unknown(JET, _half(jet) / jet.best / _ROOT3, True))
     return out
 
 
-def _nozzle(sheet: BuildSheet) -> Unknown:
+def _half(band: Band) -> float:
+    return (band.high - band.low) / 2
+
+
+def _nozzle_sd(sheet: BuildSheet) -> float:
     """Error of the nozzle's flow: a weigh-in's (two standard deviations), the range of a nozzle nobody weighed, or that of a flow taken from horsepower."""
     if is_weighed(sheet):
-        share = sheet.nitrous.discharge_error / sheet.nitrous.discharge_coefficient
-        return Unknown(NOZZLE, share / 2, 1.5 * share)
+        return sheet.nitrous.discharge_error / sheet.nitrous.discharge_coefficient / 2
     if sheet.nitrous.nozzle_diameter_mm is None:
-        share = WORK_SHARE.high / WORK_SHARE.low - 1 + 0.2
-        return Unknown(NOZZLE, share / _ROOT3, share)
-    band = flow_band(sheet, T_error=_exact())
-    share = (band.high - band.low) / 2 / band.best
-    return Unknown(NOZZLE, share / _ROOT3, share)
-
-
-def _exact():
-    return replace(VALVE_LAG_ERROR, low=0.0, high=0.0)
+        return BORELESS / _ROOT3
+    band = flow_band(sheet, T_error=_EXACT)
+    return _half(band) / band.best / _ROOT3
 
 
 def bottle_error(sheet: BuildSheet) -> float:
-    """What the bottle's unknown temperature adds to the flow's range, as a share of the flow; 5 % where no bore is known, from memory."""
+    """What the bottle's unknown temperature adds to the flow's range, as a share of the flow."""
     if sheet.nitrous.nozzle_diameter_mm is None:
-        return 0.05
-    wide, narrow = flow_band(sheet), flow_band(sheet, T_error=_exact())
-    return max((wide.high - wide.low - narrow.high + narrow.low) / 2 / wide.best, 0.02)
+        return LEAST_BOTTLE
+    wide, narrow = flow_band(sheet), flow_band(sheet, T_error=_EXACT)
+    return max((_half(wide) - _half(narrow)) / wide.best, LEAST_BOTTLE)
 
 
 @functools.lru_cache(maxsize=8)
@@ -170,7 +158,6 @@ def cooling(sheet: BuildSheet) -> tuple[np.ndarray, float]:
     none, most = MixtureModel.of(sheet, 1.0, 0.0).air, MixtureModel.of(sheet, 0.0, 1.0).air
     span, k = most - none, int(np.searchsorted(best.ratio, 0.2))
     nodes, weights = (0.1127, 0.5, 0.8873), (5 / 18, 8 / 18, 5 / 18)  # Gauss
-    assert WALL_HEAT_SHARE.high == DENSITY_EXPONENT.high == 1.0
     off = [
         (a * b, (MixtureModel.of(sheet, w, n).air[k] - best.air[k]) / span[k])
         for a, w in zip(weights, nodes, strict=True)

@@ -11,6 +11,7 @@ from ..build_sheet import BuildSheet
 from ..engine.setup import Setup
 from ..plan.plan import full_flow
 from ..plan.supply import is_weighed, nozzle_area
+from ..text import listed
 from ..thermo.nitrous import mass_flux
 from ..units import k_from_c
 from .fit_solve import INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window
@@ -25,7 +26,9 @@ USEFUL = 0.05
 VE = "engine.full_throttle.volumetric_efficiency_percent"
 FLOW, COEFFICIENT = "fuel_system.injector_flow_cc_min", "nitrous.discharge_coefficient"
 AIR_OVER_INJECTORS = "volumetric efficiency over injector flow, times the sheet's"
-TREND_TOLD = "trend of the volumetric efficiency, from the middle of the full-throttle table to its end"
+TREND_TOLD = (
+    "trend of the volumetric efficiency, change from the middle of the full-throttle table to its end, as a share"
+)
 NOZZLE_OVER_INJECTORS = "nozzle coefficient over injector flow, times the sheet's"
 OXYGEN = "oxygen of air and nitrous together over injector flow, times the plan's"
 
@@ -118,9 +121,9 @@ def combinations(solved: Solved, windows: list[Window]) -> tuple[tuple[str, floa
 
     if told(ratio_slope(solved, LEVEL)[1]):
         out.append((AIR_OVER_INJECTORS, *ratio(solved, LEVEL)))
-    if told(slope(solved, air_trend=1.0)):
-        k = solved.names.index(TREND)
-        out.append((TREND_TOLD, float(solved.steps[k]), SURE * sd_of(solved, slope(solved, air_trend=1.0))))
+    trend = slope(solved, air_trend=1.0)
+    if told(trend):
+        out.append((TREND_TOLD, float(solved.steps @ trend), SURE * sd_of(solved, trend)))
     if NOZZLE in main:
         if told(ratio_slope(solved, NOZZLE)[1]):
             out.append((NOZZLE_OVER_INJECTORS, *ratio(solved, NOZZLE)))
@@ -181,7 +184,7 @@ def _rows(sheet: BuildSheet) -> list[tuple[str, str, str | None, float, float, s
     injectors = sheet.fuel_system.injector_flow_cc_min
     return [
         (LEVEL, "volumetric efficiency, times the sheet's", VE, 1.0, 1.0, ""),
-        (TREND, TREND_TOLD, VE, 100.0, 0.0, "%"),
+        (TREND, TREND_TOLD, VE, 1.0, 0.0, ""),
         nozzle,
         (INJECTOR, "injector flow", FLOW, injectors, injectors, "cm3/min"),
     ]
@@ -213,6 +216,29 @@ def _nozzle_because(sheet: BuildSheet, kind: str) -> str:
     )
     weighed = "So the weigh-in stays what tells the nozzle." if is_weighed(sheet) else "A weigh-in tells the nozzle."
     return f"{base} {weighed}"
+
+
+def in_words(combined: tuple[tuple[str, float, float], ...], rows: tuple[Parameter, ...]) -> tuple[str, ...]:
+    """Say which sums and which single numbers the logs fix, and which only what was known before does."""
+    out = []
+    if combined:
+        fixed = listed([f"{text}, {_with_error(value, error)}" for text, value, error in combined])
+        out.append(f"These logs fix, 19 times in 20 within: {fixed}.")
+    for kind, word in (
+        (BY_LOGS, "Of single numbers they tell"),
+        (TOGETHER, "Not told apart by any lambda, only together:"),
+        (NOT, "Told by what was known before alone:"),
+    ):
+        names = [p.name for p in rows if p.identifiable == kind and not any(p.name == text for text, _, _ in combined)]
+        if names:
+            out.append(f"{word} {listed(names)}.")
+    return tuple(out)
+
+
+def _with_error(value: float, error: float) -> str:
+    """A ratio or a share with its error, as many digits as the error has sense."""
+    digits = max(0, 1 - int(np.floor(np.log10(max(error, 1e-6)))))
+    return f"{value:.{digits}f} ± {error:.{digits}f}"
 
 
 def gauge_note(sheet: BuildSheet) -> str:

@@ -18,6 +18,7 @@ from kernel_lib.logs.fit import fit, updated
 from kernel_lib.logs.fit_told import AIR_OVER_INJECTORS, NOZZLE_OVER_INJECTORS, OXYGEN, SURE, TREND_TOLD
 from kernel_lib.logs.mixture import MixtureModel
 from kernel_lib.logs.sensor import dead_s, lagged
+from kernel_lib.logs.simulate import SCENARIOS, simulate
 from kernel_lib.plan import fuel as pf
 from kernel_lib.thermo.wideband import shown_many
 
@@ -326,3 +327,42 @@ def test_only_the_sum_that_logs_tell_is_told():
     assert parameter(found, "injector").identifiable == "only together"
     assert parameter(found, "nozzle").identifiable == "not"
     assert "weigh-in" in parameter(found, "nozzle").because
+    fixed, together, known = found.in_words
+    assert AIR_OVER_INJECTORS in fixed
+    assert "±" in fixed
+    assert "injector flow" in together
+    assert "volumetric efficiency" in together
+    assert known.startswith("Told by what was known before alone: nozzle")
+
+
+def base_of(sheet: BuildSheet, seed: int):
+    """A simulated base pull as a fit reads it, straight from the log's channels, and its truth."""
+    simulated = simulate(SCENARIOS["base"], seed)
+    log, model = simulated.log, MixtureModel.of(sheet)
+    full = log.get("throttle_percent") > 95
+    first, last = np.flatnonzero(full)[[0, -1]]
+    part = slice(first, last - 10)
+    rpm = log.get("rpm")[part]
+    fuel = model.fuel_injected(rpm, open_ms=log.get("injector_ms")[part], fuel_kpa=log.get("fuel_kpa")[part])
+    time, none = log.time_s[part], np.zeros(len(rpm))
+    return Pulled(time, rpm, none, none, fuel, log.get("lambda_")[part], time > time[0] + 0.6), simulated.truth
+
+
+def test_simulated_base_pulls():
+    """Twenty cars of the forward simulation, which shares no code with the fit: level and trend within their errors as often as they claim."""
+    sheet = wren()
+    table = sheet.engine.full_throttle.rpm
+    middle, half = (table[0] + table[-1]) / 2, (table[-1] - table[0]) / 2
+    inside = []
+    for seed in range(20):
+        base, truth = base_of(sheet, seed)
+        told = named(fit([base], sheet))
+        air = float(truth.air(middle))
+        for text, true in (
+            (AIR_OVER_INJECTORS, air / truth.injector_scale),
+            (TREND_TOLD, truth.air_slope * half / 1e3 / air),
+        ):
+            value, error = told[text]
+            assert error < 0.02
+            inside.append(abs(value - true) <= error)
+    assert np.mean(inside) >= 0.9
