@@ -95,7 +95,7 @@ def test_nothing_is_judged_before_a_log_is_open():
     assert "No log is open, so nothing is judged" in page.empty.value
     assert "nw-state-" not in markup(page)
     assert page.judged.layout.display == "none"
-    assert page.pulls.pictures == []
+    assert page.pulls.pictures == ([], [])
 
 
 def test_a_demo_log_needs_no_click_and_is_never_taken_for_the_visitors_own():

@@ -39,6 +39,8 @@ class Desk:
         From last time: out of the address, a file, or a correction on this page.
     fit : Fit or None
         To the logs in `fitted`.
+    left_out : list of tuple
+        Name, and why it was not fitted to.
     task : asyncio.Task or None
         The worker, while it works.
     """
@@ -47,7 +49,7 @@ class Desk:
         self.session, self.drawn, self.tell = session, drawn, tell
         self.logs: list[Opened] = []
         self.at, self.known, self.note, self.task = 0, None, "", None
-        self.fit, self.fitted, self._fit_done = None, [], ((), session.sheet)
+        self.fit, self.fitted, self.left_out, self._fit_done = None, [], [], ((), session.sheet)
         if session.mapping:
             try:
                 self.known = Mapping.from_text(session.mapping)
@@ -152,7 +154,7 @@ class Desk:
             while (opened := self._next()) is not None:
                 self._finish(opened, self._try(opened, self._order(opened), self.tell))
             if self._fit_done != self._fit_key():
-                self._fitted(self._fit_key(), self._to_fit(), self._fit(self._to_fit()))
+                self._fitted(self._fit_key(), self._fit(self._to_fit()))
             self.tell("")
         elif self.task is None and (self._next() is not None or self._fit_done != self._fit_key()):
             self.task = loop.create_task(self._run(loop))
@@ -186,15 +188,24 @@ class Desk:
         return tuple(id(o.log) for o in self._to_fit()), self.session.sheet
 
     @staticmethod
-    def _fit(logs: list[Opened]) -> Fit | None:
+    def _fit(logs: list[Opened]) -> tuple[Fit | None, list[Opened], list[tuple[str, str]]]:
+        """Fit the car to logs together; where that is refused, to those of them that can be fitted, and say what was left out."""
         try:
-            return fit_of([o.review for o in logs]) if logs else None
+            if not logs:
+                return None, [], []
+            found = fit_of([o.review for o in logs])
+            sound = [o for o in logs if not o.review.fit.refused] if found.refused and len(logs) > 1 else []
+            if not sound:
+                return found, logs, []
+            left_out = [(o.name, o.review.fit.refused) for o in logs if o not in sound]
+            return fit_of([o.review for o in sound]), sound, left_out
         except Exception:
             log.exception("logs could not be fitted")
-            return None
+            return None, [], []
 
-    def _fitted(self, key: tuple, logs: list[Opened], found: Fit | None) -> None:
-        self._fit_done, self.fit, self.fitted = key, found, logs
+    def _fitted(self, key: tuple, found: tuple) -> None:
+        self._fit_done = key
+        self.fit, self.fitted, self.left_out = found
         self.drawn()
 
     async def _run(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -211,7 +222,7 @@ class Desk:
                     continue
                 key, logs = self._fit_key(), self._to_fit()
                 told("Fitting the car to the logs.")
-                self._fitted(key, logs, await loop.run_in_executor(None, self._fit, logs))
+                self._fitted(key, await loop.run_in_executor(None, self._fit, logs))
         finally:
             self.task = None
             self.tell("")

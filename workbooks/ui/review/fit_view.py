@@ -19,6 +19,7 @@ from ..frame import box, html
 from ..guard import guarded
 from ..session import Session
 from .pictures_rpm import FitPicture
+from .words import scrolling
 
 TAKEN = "The build sheet of this page now carries these numbers, and so does its address: every log was judged anew."
 
@@ -33,11 +34,12 @@ def title(fit: Fit) -> str:
     return f"These logs move the build sheet: {listed(list(names))}"
 
 
-def told(fit: Fit, of: str) -> str:
+def told(fit: Fit, of: str, left_out: list[tuple[str, str]] = ()) -> str:
     """What was fitted and what the logs fix, in words."""
     out = [f'<p class="nw-quiet">Fitted to {escape(of)}, by least squares; errors hold 19 times in 20.</p>']
     if fit.refused:
-        return "".join([f"<p>{escape(fit.refused)}</p>", *out[1:]])
+        return f"<p>{escape(fit.refused)}</p>"
+    out += [f'<p class="nw-quiet">Left out: {escape(name)}. {escape(why)}</p>' for name, why in left_out]
     if math.isfinite(fit.rms_before) and math.isfinite(fit.rms_after):
         out.append(
             f"<p>Between model and gauge stood lambda {fit.rms_before:.3f} (root mean square), after the fit {fit.rms_after:.3f}.</p>"
@@ -59,7 +61,10 @@ def table(fit: Fit) -> str:
         f'<td>{_number(p.after, p.error)}</td><td class="nw-told">{escape(_by(p.identifiable))}<span class="nw-quiet"> {escape(p.because)}</span></td></tr>'
         for p in fit.parameters
     )
-    return f'<table class="nw-table nw-wordy nw-review-fit"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>'
+    return scrolling(
+        "before and after the fit",
+        f'<table class="nw-table nw-wordy nw-review-fit"><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>',
+    )
 
 
 def _by(identifiable: str) -> str:
@@ -99,7 +104,7 @@ class FitBlock:
 
     def __init__(self, session: Session) -> None:
         self.session, self.fit = session, None
-        self.title, self.said, self.table, self.into = html(), html(), html("", "nw-table-scroll"), html()
+        self.title, self.said, self.table, self.into = html(), html(), html(), html()
         self.error, self.done, self.take = html("", "nw-field-error"), html("", "nw-hint"), html()
         self.button = w.Button(
             description="put these into the build sheet", tooltip="change the build sheet of this page"
@@ -123,14 +128,14 @@ class FitBlock:
         )
         self.widget.layout.display = "none"
 
-    def show(self, fit: Fit | None, of: str) -> None:
+    def show(self, fit: Fit | None, of: str, left_out: list[tuple[str, str]] = ()) -> None:
         """Show a fit, or nothing."""
         self.fit = fit
         self.widget.layout.display = None if fit is not None else "none"
         if fit is None:
             return
         self.title.value = f"<h2>{escape(title(fit))}</h2>"
-        self.said.value, self.table.value = told(fit, of), table(fit)
+        self.said.value, self.table.value = told(fit, of, left_out), table(fit)
         changed = bool(fit.sheet_changes) and not fit.refused
         self.into.value = changes(fit, self.session.units) if changed else ""
         self.button.layout.display = None if changed else "none"

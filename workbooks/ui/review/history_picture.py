@@ -70,8 +70,12 @@ class HistoryPicture(Picture):
                 for v, name in levels
             ]  # fmt: skip
             every = [*y, target, stop]
-            self.figure.update_xaxes(range=[0, max(110.0, 1.1 * max(x))], title_text="share of the planned dose, %")
-            self.figure.update_yaxes(range=[min(every) - 0.02, max(every) + 0.03], title_text="leanest lambda")
+            self.figure.update_xaxes(
+                range=[0, max(110.0, 1.1 * max(x))], title_text="share of the planned dose, %", title_font_size=12
+            )
+            self.figure.update_yaxes(
+                range=[min(every) - 0.02, max(every) + 0.03], title_text="leanest lambda", title_font_size=12
+            )
         self.title.value = "<h2>How far up the ladder, and how lean</h2>"
         self.text.value = "<p>Leanest true lambda with nitrous in the charge over the share of the planned dose; numbers as in the table of open logs.</p>"
         if not self._settled:

@@ -36,7 +36,7 @@ class RpmPicture(Picture):
         fig.add_trace(theme.line(PLAN))
         for color in (PLAIN, PLAN, LOGGED):
             bars = {"type": "data", "array": [], "color": color, "thickness": 1.4, "width": 3}
-            fig.add_scatter(mode="markers", marker={"color": color, "size": 8}, error_y=bars)
+            fig.add_scatter(mode="markers", marker={"color": color, "size": 8 if color != LOGGED else 5}, error_y=bars)
         return fig
 
     def parts(self, r: Looked) -> dict[int, dict] | None:
@@ -75,8 +75,8 @@ class RpmPicture(Picture):
                     for y, text in limits
                 ),
             ]  # fmt: skip
-            self.figure.update_xaxes(range=[begin, end], title_text="engine speed, rpm")
-            self.figure.update_yaxes(range=[low, high], title_text=self.axis(r))
+            self.figure.update_xaxes(range=[begin, end], title_text="engine speed, rpm", title_font_size=12)
+            self.figure.update_yaxes(range=[low, high], title_text=self.axis(r), title_font_size=12)
         found = r.finding(*self.keys) if self.keys else None
         self.title.value = f"<h2>{escape(self.say(r, found.title if found else self.title_else))}</h2>"
         self.subtitle.value = ""
@@ -121,6 +121,12 @@ def signed(value: float) -> str:
     return f"{value:+.1f}".replace("-", "−")
 
 
+def span(values: np.ndarray) -> str:
+    """Smallest and largest of some numbers; one where they are alike."""
+    low, high = signed(float(np.min(values))), signed(float(np.max(values)))
+    return low if low == high else f"{low} to {high}"
+
+
 class CellsPicture(RpmPicture):
     """How far lambda stands off the target at every speed, settled samples only."""
 
@@ -152,7 +158,7 @@ class CellsPicture(RpmPicture):
     def say(self, r: Looked, title: str) -> str:
         parts = self.parts(r) or {}
         told = [
-            f"{signed(float(np.min(part['y'])))} to {signed(float(np.max(part['y'])))} % {name}"
+            f"{span(part['y'])} % {name}"
             for k, name in ((3, "with nitrous"), (2, "without"))
             if (part := parts.get(k)) is not None
         ]
@@ -250,7 +256,7 @@ class FitPicture(Picture):
                 {"x": x, "xref": "paper", "xanchor": "left", "y": 1.0, "yref": "paper", "yanchor": "bottom", "showarrow": False, "text": f"● {name}", "font": font(color)}
                 for x, name, color in ((0.0, "before", PLAIN), (0.14, "after", PLAN))
             ]  # fmt: skip
-            self.figure.update_xaxes(title_text="engine speed, rpm", autorange=True)
+            self.figure.update_xaxes(title_text="engine speed, rpm", title_font_size=12, autorange=True)
             self.figure.update_yaxes(
                 title_text="logged over model, %", range=[float(every.min()) - room, float(every.max()) + room]
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from html import escape
 
 import ipywidgets as w
@@ -10,11 +11,14 @@ from kernel_lib.logs.review import Review
 
 from ..exploration import labelled
 from ..frame import box, html
-from ..guard import guarded
+from ..guard import guarded, log
+from ..risk_view import running_loop
 from ..session import Session
 from .looked import Looked
 from .pictures_rpm import RPM_PICTURES
 from .pictures_time import PICTURES
+
+_BETWEEN = 0.05  # s between two pictures
 
 
 class PullsView:
@@ -35,7 +39,8 @@ class PullsView:
         self.title = html("<h2>The pull over time</h2>")
         self.rpm_title = html("<h2>The same over engine speed</h2>")
         self.none = html()
-        self.pictures: list = []
+        self.pictures: tuple[list, list] = [], []
+        self._waiting: asyncio.TimerHandle | None = None
         self.widget = box(
             [self.title, self.none, self.chooser, self.error, self.over_time, self.rpm_title, self.over_rpm], "nw-stack"
         )
@@ -44,6 +49,9 @@ class PullsView:
         """Nothing is judged."""
         self.review = None
         self.widget.layout.display = "none"
+        if self._waiting:
+            self._waiting.cancel()
+            self._waiting = None
 
     def show(self, review: Review, at: int) -> None:
         """Show a pull of a review; another review begins at the pull that matters most."""
@@ -73,17 +81,34 @@ class PullsView:
             self._draw()
 
     def _draw(self) -> None:
-        fresh = not self.pictures
-        if fresh:
-            self.pictures = [[kind() for kind in kinds] for kinds in (PICTURES, RPM_PICTURES)]
-        looked = Looked(self.review, self.at)
-        for group in self.pictures:
-            for picture in group:
-                picture.draw(looked, self.session.sheet.controller.gauge_scale, self.session.units, self.session)
-                if fresh:
-                    picture.settle()
+        """Draw one picture after the other, so that page and browser have time between them; all at once where no loop runs."""
+        if self._waiting:
+            self._waiting.cancel()
+            self._waiting = None
+        jobs = [(group, kind) for group, kinds in enumerate((PICTURES, RPM_PICTURES)) for kind in kinds]
+        self._draw_in_turn(running_loop(), Looked(self.review, self.at), jobs)
+
+    def _draw_in_turn(self, loop: asyncio.AbstractEventLoop | None, looked: Looked, jobs: list) -> None:
+        for k, (group, kind) in enumerate(jobs):
+            try:
+                self._draw_one(looked, group, kind)
+            except Exception:
+                log.exception("the picture %s could not be drawn", kind.__name__)
+                self.error.value = "The page met a fault of its own: one of the pictures could not be drawn."
+            if loop is not None and k + 1 < len(jobs):
+                self._waiting = loop.call_later(_BETWEEN, self._draw_in_turn, loop, looked, jobs[k + 1 :])
+                return
+        self._waiting = None
         drawn = any(p.widget.layout.display != "none" for p in self.pictures[1])
         self.rpm_title.layout.display = None if drawn else "none"
+
+    def _draw_one(self, looked: Looked, group: int, kind: type) -> None:
+        picture = next((p for p in self.pictures[group] if type(p) is kind), None)
+        fresh = picture is None
+        picture = picture or kind()
+        picture.draw(looked, self.session.sheet.controller.gauge_scale, self.session.units, self.session)
         if fresh:
-            for slot, group in zip((self.over_time, self.over_rpm), self.pictures, strict=True):
-                slot.children = [p.widget for p in group]
+            picture.settle()
+            self.pictures[group].append(picture)
+            slot = (self.over_time, self.over_rpm)[group]
+            slot.children = (*slot.children, picture.widget)

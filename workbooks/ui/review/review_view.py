@@ -88,12 +88,12 @@ class PullReview:
     def __init__(self, session: Session) -> None:
         self.session = session
         self.progress, self.error = html("", "nw-hint", "nw-review-progress"), html("", "nw-field-error")
-        self.list, self.strange = html("", "nw-table-scroll"), html("", "nw-warning")
+        self.list, self.strange = html(), html("", "nw-warning")
         self.empty, self.answer = html("", "nw-review-empty"), html("", "nw-answer", "nw-review-answer")
-        self.gates, self.reasons, self.changes = html(), html(), html("", "nw-table-scroll")
+        self.gates, self.reasons, self.changes = html(), html(), html()
         self.fault, self.notes, self.files = html("", "nw-field-error"), html(), html("", "nw-links")
         self.fault_fit = html("", "nw-field-error", "nw-screen")
-        self.history_title, self.history = html(), html("", "nw-table-scroll")
+        self.history_title, self.history = html(), html()
         self.desk = Desk(session, self.draw, self._tell)
         self.mapping = MappingView(self.desk.correct, self.desk.load, self.desk.set_rate)
         self.pulls, self.fit = PullsView(session), FitBlock(session)
@@ -210,7 +210,9 @@ class PullReview:
         if opened is not None:
             self.mapping.show(opened, self.desk.travels())
             self._draw_log(opened)
-        self.fault_fit.value = missing("the fit", lambda: self.fit.show(self.desk.fit, words.fitted(self.desk.fitted)))
+        self.fault_fit.value = missing(
+            "the fit", lambda: self.fit.show(self.desk.fit, words.fitted(self.desk.fitted), self.desk.left_out)
+        )
         self._draw_past()
 
     def _draw_log(self, opened: Opened) -> None:

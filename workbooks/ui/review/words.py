@@ -155,7 +155,10 @@ def changes(review: Review) -> str:
         for c in review.changes
     )
     head = '<tr><th scope="col">what</th><th scope="col">where</th><th scope="col">by how much</th><th scope="col">how, and what bounds it</th></tr>'
-    return f'<table class="nw-table nw-wordy nw-review-changes"><thead>{head}</thead><tbody>{rows}</tbody></table>'
+    return scrolling(
+        "what to change",
+        f'<table class="nw-table nw-wordy nw-review-changes"><thead>{head}</thead><tbody>{rows}</tbody></table>',
+    )
 
 
 def where(change: Change) -> str:
@@ -194,7 +197,10 @@ def listed(logs: list[Opened], at: int) -> str:
         for k, o in enumerate(logs)
     )
     head = "<tr><th>no.</th><th>log</th><th>whose</th><th>what is in it</th><th>verdict</th></tr>"
-    return f'<table class="nw-table nw-wordy nw-review-logs"><thead>{head}</thead><tbody>{rows}</tbody></table>'
+    return scrolling(
+        "open logs",
+        f'<table class="nw-table nw-wordy nw-review-logs"><thead>{head}</thead><tbody>{rows}</tbody></table>',
+    )
 
 
 def _kind(opened: Opened) -> str:
@@ -234,6 +240,11 @@ def strange_car(opened: Opened, car: str, demo_car: str) -> str:
     return f"This demo log is of the demo car {demo_car}; here it is judged against {car}, and says nothing about it."
 
 
+def scrolling(name: str, table: str) -> str:
+    """A table that may be wider than its page, so that keys can move it."""
+    return f'<div class="nw-review-scroll" tabindex="0" role="region" aria-label="{escape(name)}">{table}</div>'
+
+
 def history_title(judged: list[Opened]) -> str:
     """The finding of the history."""
     words = [f"{VERDICTS[o.review.verdict][1].lower()}" for o in judged]
@@ -250,7 +261,10 @@ def history(table: pd.DataFrame, names: list[str], system: str) -> str:
         f'<tr><th scope="row">{escape(name)}</th>{"".join(f"<td>{_cell(c, row[c], system)}</td>" for c in shown)}</tr>'
         for name, (_, row) in zip(names, table.iterrows(), strict=True)
     )
-    return f'<table class="nw-table nw-review-history"><thead><tr><th scope="col">log</th>{head}</tr></thead><tbody>{rows}</tbody></table>'
+    return scrolling(
+        "the logs side by side",
+        f'<table class="nw-table nw-review-history"><thead><tr><th scope="col">log</th>{head}</tr></thead><tbody>{rows}</tbody></table>',
+    )
 
 
 SHARE, LEAN = "share_of_plan", "leanest_lambda"
