@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -62,6 +64,17 @@ def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
         if float((on["error"] * target).max()) > LEAN_DOUBT:
             return f"it reads lean by more than {LEAN_DOUBT:g} and a misfire cannot be ruled out"
     return ""
+
+
+def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list[Finding]:
+    """Say beside the mixture why no fuel is recommended, where it is off."""
+    why = withheld(case, findings, on)
+    if not why and _bottle_wrong(findings):
+        why = "another flow came than the fuel is set for; bring the bottle there first"
+    if not why:
+        return findings
+    said = f" No fuel is recommended from this log: {why}."
+    return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.asks != GO and f.state != "unjudged" else f for f in findings]  # fmt: skip
 
 
 def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:

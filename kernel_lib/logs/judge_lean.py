@@ -13,6 +13,8 @@ from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, holds, span, unjudged, watch, widened
 from .judge_supply import fuel_reference
 
+UNSIZED = 0.25
+"""Error of lambda from which the size of an excursion is not told; a choice of our own."""
 LEAD_PLAY_MS = 20.0
 """What a fuel lead read from a log may be short of the sheet's [ms]; two samples at 100 Hz."""
 GAUGE_S, GAUGE_NOISE, GAUGE_LATE_S = 0.03, 0.012, 0.35
@@ -244,9 +246,16 @@ def judge_lean(case: Case, suspects: tuple = ()) -> list[Finding]:
         "excursions": len(found),
     }
     gauge = f"; the gauge itself, late and slow, stood past it for {e.gauge_s:.2f} s" if e.gauge_s >= GAUGE_S else ""
-    title = f"Lambda {e.lambda_:.2f} for {max(round(e.cycles), 1)} cycles {e.when}"
+    known = e.error <= UNSIZED
+    size = (
+        f"{words.lambda_(e.lambda_)} (± {max(e.error, 0.005):.2f})"
+        if known
+        else f"past {words.lambda_(stop)}, how far is not known,"
+    )
+    amount = f"Lambda {e.lambda_:.2f}" if known else f"Lambda past {stop:.2f}"
+    title = f"{amount} for {max(round(e.cycles), 1)} cycles {e.when}"
     told = (
-        f"The leanest true reading with nitrous in the charge is {words.lambda_(e.lambda_)} (± {max(e.error, 0.005):.2f}) at {e.rpm:.0f} rpm, {span((e.begin_s, e.end_s))}: past the lean stop at "
+        f"The leanest true reading with nitrous in the charge is {size} at {e.rpm:.0f} rpm, {span((e.begin_s, e.end_s))}: past the lean stop at "
         f"{stop:.3f} for {e.cycles:.0f} cycles of each cylinder, {e.sure_cycles:.0f} of them by more than the error{gauge}. {e.cause}"
     )
     at = (e.begin_s, e.end_s)

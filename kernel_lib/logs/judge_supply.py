@@ -69,9 +69,9 @@ def judge_fuel_pressure(case: Case) -> list[Finding]:
         "allowed_percent": 100 * PRESSURE_DROP,
     }
     told = (
-        f"Fuel pressure held {words.kpa(low, 10)} gauge or more against {words.kpa(reference, 10)} before: {max(100 * sag, 0):.0f} % down, {100 * PRESSURE_DROP:.0f} % is allowed (a choice of our own)."
+        f"Fuel pressure held {words.kpa(low, 5)} gauge or more against {words.kpa(reference, 5)} before: {max(100 * sag, 0):.0f} % down, {100 * PRESSURE_DROP:.0f} % is allowed (a choice of our own)."
         if sag <= PRESSURE_DROP
-        else f"Fuel pressure fell from {words.kpa(reference, 10)} to {words.kpa(low, 10)} gauge, {100 * sag:.0f} % down, at {case.log.get('rpm')[at]:.0f} rpm and {case.seconds(at):.2f} s; {100 * PRESSURE_DROP:.0f} % is allowed, "
+        else f"Fuel pressure fell from {words.kpa(reference, 5)} to {words.kpa(low, 5)} gauge, {100 * sag:.0f} % down, at {case.log.get('rpm')[at]:.0f} rpm and {case.seconds(at):.2f} s; {100 * PRESSURE_DROP:.0f} % is allowed, "
         f"{100 * PRESSURE_STOP:.0f} % is a stop (choices of our own). Flow follows its square root, the mixture leans by half as much. Pump, filter, wiring, regulator."
     )
     if sag <= PRESSURE_DROP:

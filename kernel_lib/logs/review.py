@@ -17,7 +17,7 @@ from ..plan.tune import Tune, tune_of
 from .finding import GO, Change, Finding
 from .fit import Fit, fit
 from .judge_case import PLUGS, Case, worst
-from .judge_changes import changes
+from .judge_changes import changes, told_withheld
 from .judge_seen import case_of
 from .judge_verdict import cells_of, findings_of, gates_of, headline_of, next_step
 from .log import Log
@@ -204,7 +204,7 @@ def judged(case: Case, mapping: Any = None) -> Review:
         Kept with the review.
     """
     base, on = cells_of(case)
-    findings = findings_of(case, base, on)
+    findings = told_withheld(case, findings_of(case, base, on), on)
     verdict = worst(findings)
     after, which = next_step(case, verdict)
     seen = case.step

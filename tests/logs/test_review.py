@@ -156,6 +156,38 @@ def test_missing_retard_by_degrees(degrees, verdict):
         assert np.median(missing) == pytest.approx(degrees, abs=0.5)
 
 
+def joined(*logs):
+    data = {k: np.concatenate([log.data[k] for log in logs]) for k in logs[0].data}
+    count = len(data["rpm"])
+    return Log("joined", logs[0].step_s * np.arange(count), data, logs[0].rate_hz)
+
+
+def test_two_pulls_that_agree_take_fuel_out_and_two_clean_ones_meet_their_gate():
+    rich = [
+        c for c in judged(joined(*(log_of("clean", k, added_fuel=1.25) for k in (1, 2)))).changes if c.what == "fuel"
+    ]
+    assert rich
+    assert all(-5 <= c.amount < 0 for c in rich)
+    good = judged(joined(log_of("clean", 1), log_of("clean", 3)))
+    assert good.verdict == GO
+    assert not any("Two clean pulls" in gate for gate in good.gates)
+
+
+def test_timing_that_comes_back_before_the_nitrous_is_gone():
+    log = log_of("clean", 1, lift_rpm=6350.0, spin=0.0)
+    on = np.flatnonzero(log.get("nitrous_duty_percent") > 0)
+    after = log.time_s > log.time_s[on[-1]] + 0.02
+    full = after & (log.get("throttle_percent") > 95)
+    base = np.interp(
+        log.get("rpm"), planned()[0].engine.full_throttle.rpm, planned()[0].engine.full_throttle.timing_deg_btdc
+    )
+    assert judged(log).verdict == GO
+    got = judged(changed(log, timing_deg_btdc=np.where(full, base, log.get("timing_deg_btdc"))))
+    assert got.verdict == STOP
+    assert found(got, "retard")[0].numbers["in_wash_out"]
+    assert next(c for c in got.changes if c.what == "timing").unit == "s"
+
+
 @pytest.mark.parametrize(("sag", "verdict"), [(0.03, GO), (0.09, GO_BACK), (0.2, STOP)])
 def test_fuel_pressure_by_its_sag(sag, verdict):
     log = log_of("clean")
