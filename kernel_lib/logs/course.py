@@ -38,6 +38,8 @@ class Course:
     Attributes
     ----------
     time_s, rpm : array
+    air : array
+        Air drawn in over that of full throttle, by the manifold pressure; 1 at full throttle, NaN elsewhere where that is not logged.
     share : array
         Mean share of the full flow that is commanded, 0 without.
     duty_percent : array
@@ -79,6 +81,7 @@ class Course:
 
     time_s: np.ndarray
     rpm: np.ndarray
+    air: np.ndarray
     share: np.ndarray
     duty_percent: np.ndarray
     flow: np.ndarray
@@ -179,11 +182,11 @@ def course(
     ]
     pulse_s = 1 / sheet.nitrous.pulse_hz if tune.pulsed and ((share > 0) & (share < 1)).any() else 0.0
     seen = _cylinder(model, read, gas, x, delay, dead, pulse_s)
-    retard = cp.retard_planned(tune, read, gas, spans, pull, part)
+    retard = cp.retard_planned(tune, read, gas, spans, part)
     base = np.interp(read.rpm, model.setup.rpm_table, model.setup.timing_table, left=np.nan, right=np.nan)
     wanted = np.stack(shown)
     return Course(
-        time_s=read.time_s, rpm=read.rpm, share=share, duty_percent=cp.duty_of(tune, share), flow=gas.flow,
+        time_s=read.time_s, rpm=read.rpm, air=read.air, share=share, duty_percent=cp.duty_of(tune, share), flow=gas.flow,
         flow_low=gas.flow_low, flow_high=gas.flow_high, nitrous_fraction=x, fuel=fuel, fuel_basis=basis, lambda_model=lambda_,
         target=target, shown_target=shown[0], shown_target_low=wanted.min(axis=0), shown_target_high=wanted.max(axis=0),
         measured=read.measured, **seen, settled=cp.settled(read, gas, spans, pull, window, delay, dead, tune),

@@ -143,10 +143,13 @@ def _evened(values: np.ndarray, samples: int) -> np.ndarray:
 
 
 def _air(kpa: np.ndarray, full: np.ndarray, model: MixtureModel) -> np.ndarray:
-    part = kpa / (model.setup.P_manifold / 1e3)
+    """Air over that of full throttle by the manifold pressure, the log's own at full throttle where that is near the sheet's; without it 1 at full throttle."""
+    sheet = model.setup.P_manifold / 1e3
+    there = kpa[full & np.isfinite(kpa)]
+    own = float(np.median(there)) if len(there) >= 20 else sheet
+    part = kpa / (own if abs(own / sheet - 1) < 0.12 else sheet)
     with np.errstate(invalid="ignore"):
-        part = np.where(full & ~(part < 0.9), 1.0, np.where(part > 0.97, 1.0, part))
-    return part
+        return np.where((part > 0.985) | (full & np.isnan(part)), 1.0, part)
 
 
 def _injected(data: dict, rpm, fuel_kpa, model: MixtureModel) -> np.ndarray | None:
@@ -174,7 +177,7 @@ def duty_of(tune: Tune, share: np.ndarray) -> np.ndarray:
     return 100 * Pulsing.of(tune.sheet).duty(share) if tune.pulsed else np.where(share > 0, 100.0, 0.0)
 
 
-def retard_planned(tune: Tune, read: Reading, gas: Drawn, spans: list[slice], pull: Pull, part: float) -> np.ndarray:
+def retard_planned(tune: Tune, read: Reading, gas: Drawn, spans: list[slice], part: float) -> np.ndarray:
     """Retard that the tuner was told to type in, from the command until fuel and timing go back [deg]; see `course`."""
     out = np.zeros(len(read.time_s))
     if not spans:
