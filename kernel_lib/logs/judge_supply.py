@@ -41,7 +41,7 @@ def _during(case: Case, key: str, *, nitrous: bool) -> tuple[np.ndarray, np.ndar
         else:
             mask[pull.start : pull.stop] = True
     values = case.log.get(key)
-    return mask & case.steady & np.isfinite(values), values
+    return mask & case.steady & np.isfinite(values) & np.isfinite(case.log.get("rpm")), values
 
 
 def judge_fuel_pressure(case: Case) -> list[Finding]:

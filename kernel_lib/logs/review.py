@@ -265,7 +265,14 @@ def fit_of(reviews: Sequence[Review]) -> Fit:
     delays = [r.delay for r in reviews if r.delay is not None]
     known = [d for d in delays if d.identifiable] or delays
     delay = min(known, key=lambda d: d.error_s, default=None)
-    return fit(courses, reviews[0].sheet, delay=delay, names=names, doubts=doubts)
+    try:
+        return fit(courses, reviews[0].sheet, delay=delay, names=names, doubts=doubts)
+    except InputError:
+        raise
+    except ValueError:  # least squares met what is no number
+        return Fit(
+            refused="These pulls hold readings that no car of this build sheet can show: nothing is fitted to them."
+        )
 
 
 def _doubts(review: Review) -> list[str]:
