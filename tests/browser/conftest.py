@@ -100,7 +100,7 @@ def open_workbook(page):
         page.goto(f"{server.url}/voila/render/{name}?{query}", timeout=60_000)
         page.wait_for_selector("#rendered_cells", state="visible", timeout=60_000)
         page.wait_for_selector(
-            ".js-plotly-plot .main-svg, .nw-verdict p, .nw-rule, .nw-brief section, .nw-lesson", timeout=60_000
+            ".js-plotly-plot .main-svg, .nw-verdict p, .nw-rule, .nw-brief section, .nw-lesson, .nw-review", timeout=60_000
         )
         return page
 

@@ -40,12 +40,15 @@ class Row:
         )
         need = "needed" if key in NEEDED else "asked for by the ladder" if key in WANTED else ""
         mark = f'<span class="nw-quiet">{need}</span>' if need else ""
-        scale = [html(f"<label>{escape(about.label)}, scale</label>", "nw-label", "nw-unseen"), self.scale]
+        self.unit_name, self.scale_name = (
+            html("<label>unit</label>", "nw-label"),
+            html("<label>scale</label>", "nw-label"),
+        )
+        scale = [self.scale_name, self.scale]
         cells = [
             box([html(f"<label>{escape(about.label)}</label>{mark}", "nw-label")], "nw-stack"),
             self.column,
-            html(f"<label>{escape(about.label)}, unit</label>", "nw-label", "nw-unseen"),
-            box([self.unit, *(scale if key in MAY_BE_SCALED else [])], "nw-row"),
+            box([self.unit_name, self.unit, *(scale if key in MAY_BE_SCALED else [])], "nw-row"),
             box([self.confirm, self.why], "nw-stack"),
         ]
         self.widget = box(cells, "nw-field", "nw-map-row")
@@ -71,12 +74,22 @@ class Row:
             self.scale.value = f"{match.scale:g}" if found and match.scale else ""
         finally:
             self.quiet = False
-        self.unit.layout.display = None if found and len(units) > 1 else "none"
-        self.scale.layout.display = None if found and words.has_scale(unit) else "none"
+        self._reveal(found and len(units) > 1, found and words.has_scale(unit))
         asked = self.key in mapping.asked
         self.confirm.layout.display = None if asked else "none"
         self.why.value = words.why(match)
         (self.widget.add_class if asked else self.widget.remove_class)("nw-map-asked")
+
+    def _reveal(self, unit: bool, scale: bool) -> None:
+        """Show what there is to choose."""
+        for there, parts in ((unit, (self.unit_name, self.unit)), (scale, (self.scale_name, self.scale))):
+            for part in parts:
+                part.layout.display = None if there else "none"
+
+    def heard(self) -> None:
+        """After a choice of the visitor's: what it asks for besides is there, even where it is refused."""
+        found = self.column.value != _NOT_THERE
+        self._reveal(found and len(self.unit.options) > 1, found and words.has_scale(self.unit.value))
 
     def chosen(self) -> tuple[int | None, str, float | None]:
         """What the visitor chose: column, unit, scale."""
@@ -178,6 +191,7 @@ class MappingView:
         opened = self.opened
         if opened is None or opened.mapping is None:
             return
+        self.rows[key].heard()
         self.corrected(opened.mapping.with_match(key, *self.rows[key].chosen(), raw=opened.raw))
 
     def _load(self, change: dict) -> None:
