@@ -26,6 +26,8 @@ INJECTORS, JETS, PLANNED = (
     "as planned (no injector channel in the log)",
 )
 """What the fuel is taken from."""
+DRIFT = 0.002
+"""What a gauge drifts within a pull, standard deviation [lambda]; a choice of our own, no source. How wrong it is as a whole (`band.SENSOR_ERROR`) is not counted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +64,8 @@ class Course:
     undelayed, undelayed_error : array
         Lambda in the cylinder: delay and the gauge's bias on nitrous taken out of the reading; with its error.
     noise_error, bias_error : array
-        The two parts of that error: of noise and delay, and of what is not known of the bias (the same all through a pull).
+        The two parts of that error: of noise and delay, and of the gauge's drift and what is
+        not known of its bias (much the same all through a pull).
     gauge_bias : array
         Shown less true lambda at that mixture.
     settled : array of bool
@@ -315,6 +318,6 @@ def _cylinder(
         for flow in (gas.flow_low, gas.flow_high)
     ]
     reach = [0.5 * np.abs(ends[k + 1] - ends[k]) for k in (0, 2)]
-    bias = 2 * np.hypot(*reach) / np.sqrt(3)
+    bias = 2 * np.sqrt((reach[0] ** 2 + reach[1] ** 2) / 3 + DRIFT**2)
     noise = 2 * error * true**2
     return dict(zip(names, (true, np.hypot(noise, bias), noise, bias, shown - true), strict=True))

@@ -193,8 +193,9 @@ def undelayed(
     windows = tuple(dict.fromkeys(max(w, least) for w in WINDOWS))
     values, slopes, noise = _every_window(shown, tau_s / step, stride, windows)
     best, slope, error = _widest_that_agrees(values, slopes / step, noise)
-    reach = windows[0] // 2 * stride + int(np.ceil(dead_error / step))
-    error = np.sqrt(error**2 + (tau_error * slope) ** 2 + (EDGE * _change(best, reach)) ** 2)
+    near = stride + int(np.ceil(dead_error / step))
+    reach = windows[0] // 2 * stride + near - stride
+    error = np.sqrt(error**2 + (tau_error * slope) ** 2 + (EDGE * _change(best, reach, near)) ** 2)
     burned = np.maximum.accumulate(time_s - _filled(dead, n)) + 1e-9 * np.arange(n)
     with np.errstate(invalid="ignore"):
         return (
@@ -292,11 +293,15 @@ def _widest_that_agrees(values, slopes, noise) -> tuple[np.ndarray, np.ndarray, 
     return values[at], slopes[at], np.where(np.isfinite(values[at]), noise[chosen], np.nan)
 
 
-def _change(x: np.ndarray, reach: int) -> np.ndarray:
-    """Largest difference from a sample to those up to `reach` away."""
-    out = np.zeros(len(x))
+def _change(x: np.ndarray, reach: int, near: int) -> np.ndarray:
+    """How much a value may belong to a neighbour: the largest difference to those up to `near` away, and on a slope that goes on up to `reach`, where some are
+    higher and some lower, the lesser of the two. The top of a peak is smeared by what is lower round it, never raised."""
+    higher, lower, beside = np.zeros(len(x)), np.zeros(len(x)), np.zeros(len(x))
     for k in range(1, reach + 1):
-        step = np.abs(x[k:] - x[:-k])
-        out[k:] = np.fmax(out[k:], step)
-        out[:-k] = np.fmax(out[:-k], step)
-    return out
+        step = x[k:] - x[:-k]
+        for part, rise in ((slice(None, -k), step), (slice(k, None), -step)):
+            higher[part] = np.fmax(higher[part], rise)
+            lower[part] = np.fmax(lower[part], -rise)
+            if k <= near:
+                beside[part] = np.fmax(beside[part], np.abs(rise))
+    return np.maximum(beside, np.minimum(higher, lower))
