@@ -22,7 +22,7 @@ BEFORE_S, AFTER_S = 0.25, 0.55
 """What is looked at before and after such a change [s]."""
 FINER, STEP_OF = 5, 0.5
 """Steps of the model's clock in one of the log's, and the least change of 1/lambda within two samples that counts as a step."""
-MOST = 16
+MOST = 10
 """Changes that are looked at, the largest."""
 HEIGHT, LEVEL, SHIFT_S = (0.15, 0.06), (0.15, 0.02), (0.03, 0.003, 0.005)
 """How far the height of a change may be off, its level [1/lambda], and its time [s], one standard deviation; all are fitted for every change. Of height and level
