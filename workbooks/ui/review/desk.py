@@ -6,9 +6,8 @@ import asyncio
 from collections.abc import Callable
 
 from kernel_lib import InputError
-from kernel_lib.logs.fit import Fit
 from kernel_lib.logs.match import Mapping
-from kernel_lib.logs.review import fit_of
+from kernel_lib.logs.review import Review, fit_of
 
 from .. import display
 from ..guard import log
@@ -49,7 +48,8 @@ class Desk:
         self.session, self.drawn, self.tell = session, drawn, tell
         self.logs: list[Opened] = []
         self.at, self.known, self.note, self.task = 0, None, "", None
-        self.fit, self.fitted, self.left_out, self._fit_done = None, [], [], ((), session.sheet)
+        self.fit, self.fitted, self.left_out = None, [], []
+        self._made, self._fit_done = (None, [], [], []), ((), session.sheet)
         if session.mapping:
             try:
                 self.known = Mapping.from_text(session.mapping)
@@ -154,7 +154,7 @@ class Desk:
             while (opened := self._next()) is not None:
                 self._finish(opened, self._try(opened, self._order(opened), self.tell))
             if self._fit_done != self._fit_key():
-                self._fitted(self._fit_key(), self._fit(self._to_fit()))
+                self._fitted(self._fit_key(), self._fit(*self._fit_order()))
             self.tell("")
         elif self.task is None and (self._next() is not None or self._fit_done != self._fit_key()):
             self.task = loop.create_task(self._run(loop))
@@ -185,27 +185,48 @@ class Desk:
         return [o for o in judged if not o.demo] or judged
 
     def _fit_key(self) -> tuple:
-        return tuple(id(o.log) for o in self._to_fit()), self.session.sheet
+        return tuple(id(o.review) for o in self.logs), self.session.sheet
 
     @staticmethod
-    def _fit(logs: list[Opened]) -> tuple[Fit | None, list[Opened], list[tuple[str, str]]]:
-        """Fit the car to logs together; where that is refused, to those of them that can be fitted, and say what was left out."""
+    def _fit(reviews: list[Review], logs: list[Opened], before: tuple) -> tuple:
+        """Fit the car to every log, and to some of them together; where that is refused, to those that can be fitted.
+
+        Parameters
+        ----------
+        reviews : list of Review
+            Of all logs.
+        logs : list of Opened
+            To fit together.
+        before : tuple
+            What came of it last.
+
+        Returns
+        -------
+        tuple
+            Fit, the logs it was made to, name and reason of those that were left out, and what it was made from.
+        """
         try:
-            if not logs:
-                return None, [], []
-            found = fit_of([o.review for o in logs])
+            for each in reviews:
+                _ = each.fit  # kept by the review
+            made_of = [(o.log, o.review.sheet) for o in logs]
+            if not logs or made_of == before[-1]:
+                return before if logs else (None, [], [], [])
+            found = logs[0].review.fit if len(logs) == 1 else fit_of([o.review for o in logs])
             sound = [o for o in logs if not o.review.fit.refused] if found.refused and len(logs) > 1 else []
             if not sound:
-                return found, logs, []
+                return found, logs, [], made_of
             left_out = [(o.name, o.review.fit.refused) for o in logs if o not in sound]
-            return fit_of([o.review for o in sound]), sound, left_out
+            return fit_of([o.review for o in sound]), sound, left_out, made_of
         except Exception:
             log.exception("logs could not be fitted")
-            return None, [], []
+            return None, [], [], []
 
-    def _fitted(self, key: tuple, found: tuple) -> None:
-        self._fit_done = key
-        self.fit, self.fitted, self.left_out = found
+    def _fit_order(self) -> tuple:
+        return [o.review for o in self.logs if o.review is not None], self._to_fit(), self._made
+
+    def _fitted(self, key: tuple, made: tuple) -> None:
+        self._fit_done, self._made = key, made
+        self.fit, self.fitted, self.left_out, _ = made
         self.drawn()
 
     async def _run(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -220,9 +241,9 @@ class Desk:
                     done = await loop.run_in_executor(None, self._try, opened, self._order(opened), told)
                     self._finish(opened, done)
                     continue
-                key, logs = self._fit_key(), self._to_fit()
+                key = self._fit_key()
                 told("Fitting the car to the logs.")
-                self._fitted(key, await loop.run_in_executor(None, self._fit, logs))
+                self._fitted(key, await loop.run_in_executor(None, self._fit, *self._fit_order()))
         finally:
             self.task = None
             self.tell("")

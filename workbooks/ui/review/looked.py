@@ -25,10 +25,13 @@ class Looked:
     review : Review
     at : int
         Which of its pulls.
+    cells : tuple of DataFrame or None
+        The settled mixture of all pulls cell by cell, without and with nitrous.
     """
 
     review: Review
     at: int
+    cells: tuple | None = None
 
     @property
     def sheet(self) -> Any:

@@ -44,7 +44,7 @@ class Row:
             html("<label>unit</label>", "nw-label"),
             html("<label>scale</label>", "nw-label"),
         )
-        scale = [self.scale_name, self.scale]
+        scale = [box([self.scale_name, self.scale], "nw-row", "nw-map-scale")]
         cells = [
             box([html(f"<label>{escape(about.label)}</label>{mark}", "nw-label")], "nw-stack"),
             self.column,
@@ -125,6 +125,7 @@ class MappingView:
         self.error, self.file_error, self.take = html("", "nw-field-error"), html("", "nw-field-error"), html()
         guard = guarded(self._say)
         self.rows = {key: Row(key, self._changed, guard) for key in CHANNELS}
+        self._order = list(self.rows.values())
         self.grid = box([row.widget for row in self.rows.values()], "nw-stack", "nw-map")
         self.rate = w.Text(continuous_update=False, tooltip="samples a second")
         self.rate.add_class("nw-number")
@@ -155,6 +156,10 @@ class MappingView:
         names = [("not in this log", _NOT_THERE), *((words.column(n, k), k) for k, n in enumerate(raw.names))]
         for row in self.rows.values():
             row.show(names, mapping)
+        order = sorted(self.rows, key=lambda key: key not in mapping.asked)  # what is asked stands first
+        if [row.key for row in self._order] != order:
+            self._order = [self.rows[key] for key in order]
+            self.grid.children = [row.widget for row in self._order]
         self.title.value = f"<h2>{escape(words.title(mapping))}</h2>"
         self.said.value = words.said(mapping, raw)
         self.questions.value = words.questions(mapping)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from kernel_lib import BuildSheet, InputError
+from kernel_lib.logs.judge_verdict import cells_of
 from kernel_lib.logs.log import Log
 from kernel_lib.logs.mapping import apply, propose
 from kernel_lib.logs.match import Mapping
@@ -19,6 +20,8 @@ from ...serve.config import MAX_UPLOAD_BYTES, MIB
 MOST_LOGS = 12
 DEMO_CAR = "wren_five"
 _NAME_LENGTH = 60
+FIT = "fit"
+"""Where a review keeps its fit, once that is computed."""
 
 
 def megabytes(size: int) -> str:
@@ -111,6 +114,8 @@ class Opened:
         Grows with every change of how the file is read.
     read : tuple
         What the review was made from.
+    cells : tuple of DataFrame or None
+        The settled mixture cell by cell, without and with nitrous.
     done : tuple or None
         What it was last judged for, see `key`.
     dead : bool
@@ -132,6 +137,7 @@ class Opened:
     version: int = 0
     version_read: int = 0
     read: tuple = ()
+    cells: tuple | None = None
     done: tuple | None = None
     dead: bool = False
 
@@ -161,6 +167,7 @@ class Done:
     review: Review | None = None
     refused: InputError | None = None
     read: tuple = ()
+    cells: tuple | None = None
 
 
 def work(opened: Opened, order: Order, tell: Callable[[str], None]) -> Done:
@@ -173,7 +180,7 @@ def work(opened: Opened, order: Order, tell: Callable[[str], None]) -> Done:
         return quick
     key, read, sheet = opened.key(order), _read_key(opened, order), order.sheet
     plugs, rate_hz, part = dict(opened.plugs), opened.rate_hz, opened.part
-    raw, mapping, log, found, refused = opened.raw, opened.mapping, None, None, None
+    raw, mapping, log, found, refused, cells = opened.raw, opened.mapping, None, None, None, None
     try:
         if raw is None:
             tell("Reading the file.")
@@ -184,9 +191,10 @@ def work(opened: Opened, order: Order, tell: Callable[[str], None]) -> Done:
         log = apply(raw, mapping, sheet, rate_hz=rate_hz)
         tell("Judging it against the plan of this car; the plan alone takes some seconds where it is new.")
         found = review(log, sheet, mapping=mapping, plugs=plugs, metric=order.metric, base=order.base, part=part)
+        cells = cells_of(found.case)
     except InputError as exc:
         refused = exc
-    return Done(key, raw, mapping, log, found, refused, read)
+    return Done(key, raw, mapping, log, found, refused, read, cells)
 
 
 def _read_key(opened: Opened, order: Order) -> tuple:
@@ -201,7 +209,9 @@ def _again(opened: Opened, order: Order) -> Done | None:
         return None
     key = opened.key(order)
     found = judged(replace(old.case, plugs=dict(sorted(opened.plugs.items())), metric=order.metric), old.mapping)
-    return Done(key, opened.raw, opened.mapping, opened.log, found, read=opened.read)
+    if FIT in vars(old):  # neither plugs nor units move it
+        vars(found)[FIT] = old.fit
+    return Done(key, opened.raw, opened.mapping, opened.log, found, read=opened.read, cells=opened.cells)
 
 
 def take(opened: Opened, done: Done, refusal: Callable[[InputError], str]) -> None:
@@ -210,5 +220,5 @@ def take(opened: Opened, done: Done, refusal: Callable[[InputError], str]) -> No
     if done.key[-1] != opened.version:  # changed while it was being judged: it is judged again
         return
     opened.mapping, opened.log, opened.done, opened.review = done.mapping, done.log, done.key, done.review
-    opened.read = done.read
+    opened.read, opened.cells = done.read, done.cells
     opened.refused = refusal(done.refused) if done.refused is not None else ""

@@ -140,12 +140,10 @@ class CellsPicture(RpmPicture):
 
     def parts(self, r: Looked) -> dict[int, dict] | None:
         out: dict[int, dict] = {}
-        tables = [c.cells() for c in r.review.courses if c is not None]
-        for k, sprayed in ((2, False), (3, True)):
-            rows = [t[(t["valve_duty_percent"] > 0) == sprayed] for t in tables if len(t)]
-            x, y, e = ([v for t in rows for v in t[name]] for name in ("rpm", "error", "error_95"))
-            if x:
-                out[k] = {"x": np.array(x), "y": 100 * np.array(y), "error": 100 * np.array(e)}
+        for k, table in zip((2, 3), r.cells or (), strict=False):
+            if len(table):
+                x, y, e = (table[name].to_numpy(float) for name in ("rpm", "error", "error_95"))
+                out[k] = {"x": x, "y": 100 * y, "error": 100 * e}
         return out or None
 
     def limits(self, r: Looked) -> list[tuple[float, str]]:

@@ -30,7 +30,7 @@ class PullsView:
     """
 
     def __init__(self, session: Session) -> None:
-        self.session, self.review, self.at, self._quiet = session, None, 0, False
+        self.session, self.review, self.at, self.cells, self._quiet = session, None, 0, None, False
         self.choice = w.Dropdown(tooltip="which pull is drawn")
         self.error = html("", "nw-field-error")
         self.choice.observe(guarded(lambda s: setattr(self.error, "value", escape(s)))(self._chosen), "value")
@@ -53,9 +53,10 @@ class PullsView:
             self._waiting.cancel()
             self._waiting = None
 
-    def show(self, review: Review, at: int) -> None:
+    def show(self, review: Review, at: int, cells: tuple | None) -> None:
         """Show a pull of a review; another review begins at the pull that matters most."""
         same = self.review is not None and self.review.log is review.log
+        self.cells = cells
         self.review, self.at = review, self.at if same and self.at < len(review.pulls) else at
         self.widget.layout.display = None
         found = bool(review.pulls)
@@ -86,7 +87,7 @@ class PullsView:
             self._waiting.cancel()
             self._waiting = None
         jobs = [(group, kind) for group, kinds in enumerate((PICTURES, RPM_PICTURES)) for kind in kinds]
-        self._draw_in_turn(running_loop(), Looked(self.review, self.at), jobs)
+        self._draw_in_turn(running_loop(), Looked(self.review, self.at, self.cells), jobs)
 
     def _draw_in_turn(self, loop: asyncio.AbstractEventLoop | None, looked: Looked, jobs: list) -> None:
         for k, (group, kind) in enumerate(jobs):

@@ -25,7 +25,7 @@ from .desk import Desk
 from .fit_view import FitBlock
 from .history_picture import HistoryPicture
 from .mapping_view import MappingView
-from .opened import DEMO_CAR, Opened, demo_logs
+from .opened import DEMO_CAR, FIT, Opened, demo_logs
 from .pulls_view import PullsView
 
 FORMATS = ".csv,.tsv,.txt,.log,.dat,.asc,.mf4,.mdf"
@@ -99,7 +99,7 @@ class PullReview:
         self.pulls, self.fit = PullsView(session), FitBlock(session)
         self.ladder, self.plugs_slot = HistoryPicture(), box([], "nw-stack")
         self._plugs: Plugs | None = None
-        self._quiet, self._drawn, self._offered = False, None, []
+        self._quiet, self._drawn, self._offered, self._faults = False, None, [], {}
         self.page = self._layout()
         again = guarded(self._say)(self.desk.hurry)
         session.observe(again, ["sheet", "units"])
@@ -235,11 +235,16 @@ class PullReview:
         if review is not self._drawn:
             self.gates.value = words.gates(review) + words.next_step(review)
             self.reasons.value, self.changes.value = words.reasons(review), words.changes(review)
-            parts.append(("the pictures", lambda: self.pulls.show(review, worst_pull(review))))
-        if review is not self._drawn or reviews != self._offered:
+            parts.append(("the pictures", lambda: self.pulls.show(review, worst_pull(review), opened.cells)))
+        ready = FIT in vars(review)
+        if not ready:
+            self.files.value = '<span class="nw-quiet">The files to take along follow when the fit is made.</span>'
+        elif review is not self._drawn or reviews != self._offered:
             parts.append(("the files to take along", lambda: setattr(self.files, "value", self._files(review))))
-            self.fault.value = " ".join(filter(None, (missing(name, draw) for name, draw in parts)))
-        self._drawn, self._offered = review, reviews
+        for name, draw in parts:
+            self._faults[name] = missing(name, draw)
+        self.fault.value = " ".join(filter(None, self._faults.values()))
+        self._drawn, self._offered = review, reviews if ready else []
 
     def _draw_plugs(self, opened: Opened) -> None:
         cylinders = int(self.session.sheet.engine.cylinders)
