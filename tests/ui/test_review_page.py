@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 from kernel_lib import BuildSheet, InputError
+from kernel_lib.logs.finding import Change
 from kernel_lib.logs.fit import Fit
 from kernel_lib.logs.match import Mapping
 from workbooks.serve.config import MAX_UPLOAD_BYTES
 from workbooks.ui.review import desk as desk_module
-from workbooks.ui.review import fit_view, opened
+from workbooks.ui.review import fit_view, opened, words
 from workbooks.ui.review.opened import Done, Opened, Order, demo_logs, plain_name, work
 from workbooks.ui.review.review_view import PullReview
 from workbooks.ui.review.time_picture import outline, within
@@ -394,6 +395,14 @@ def test_the_fit_goes_into_the_sheet_and_everything_is_judged_anew():
 def test_a_refused_fit_says_why():
     assert "Too little." in fit_view.told(Fit(refused="Too little."), "a.csv")
     assert fit_view.title(Fit(refused="Too little.")) == "Nothing is fitted to these logs"
+
+
+def test_amounts_carry_sign_band_and_unit():
+    fuel = Change("fuel", "", 4000.0, 60.0, 1.25, 0.4, 2.1, "% of all fuel")
+    assert words.amount(fuel) == "+1.2 (+0.40 to +2.1) % of all fuel"
+    assert words.where(fuel) == "4000 rpm, 60 % valve duty"
+    assert words.amount(Change("bottle", "", amount=89.6, unit="°F")) == "to 90 °F"
+    assert words.amount(Change("guard", HOSTILE)) == "–"
 
 
 def test_labels_keep_apart_and_inside():

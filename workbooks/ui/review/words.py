@@ -130,15 +130,16 @@ def reasons(review: Review) -> str:
 
 
 def _reason(finding: Finding) -> str:
-    when = (
-        f' <span class="nw-quiet">{finding.at_s[0]:.2f} to {finding.at_s[1]:.2f} s in the log</span>'
-        if finding.at_s
-        else ""
-    )
+    when = f' <span class="nw-quiet">{_when(*finding.at_s)} in the log</span>' if finding.at_s else ""
     return (
         f'<section class="nw-review-reason"><h3>{state(finding)} {escape(finding.title)}{when}</h3>'
         f"<p>{escape(finding.sentence)}</p></section>"
     )
+
+
+def _when(begin: float, end: float) -> str:
+    first, last = f"{begin:.2f}", f"{end:.2f}"
+    return f"at {first} s" if first == last else f"{first} to {last} s"
 
 
 def _detail(finding: Finding) -> str:
@@ -172,6 +173,8 @@ def amount(change: Change) -> str:
     """How much, with its band."""
     if change.amount is None:
         return "–"
+    if change.what == "bottle":  # what to bring it to, not by how much
+        return escape(f"to {change.amount:.0f} {change.unit}".strip())
     ends = [change.low, change.high]
     spread = abs(ends[1] - ends[0]) if None not in ends else None
 
