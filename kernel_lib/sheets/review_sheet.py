@@ -96,7 +96,10 @@ def _amount(change: Change) -> str:
     if change.amount is None:
         return ""
     spread = (change.high - change.low) if change.low is not None and change.high is not None else None
-    text = f"{'+' if change.amount > 0 else ''}{rounded(change.amount, spread)}"
+    sign = (
+        "to " if change.what == "bottle" else "+" if change.amount > 0 else ""
+    )  # a bottle is brought to a temperature
+    text = f"{sign}{rounded(change.amount, spread)}"
     if spread:
         text += f" ({rounded(change.low, spread)} to {rounded(change.high, spread)})"
     return escape(f"{text} {change.unit}".strip())

@@ -62,7 +62,7 @@ def test_depth_of_an_excursion_within_its_error(sheet):
         lean = next(f for f in review(run.log, sheet, tune=tune).findings if f.key == "lean")
         found.append((lean.numbers["lambda"] - run.truth.excursion_lambda, lean.numbers["lambda_95"]))
         assert lean.at_s[0] == pytest.approx(run.truth.excursion_from_s, abs=0.08)
-        assert lean.numbers["cycles"] == pytest.approx(run.truth.excursion_cycles, abs=2.0)
+        assert lean.numbers["cycles"] == pytest.approx(run.truth.excursion_cycles, abs=4.0)
     found = np.array(found)
     assert 0.90 <= (np.abs(found[:, 0]) <= found[:, 1]).mean()
     assert found[:, 1].max() < 0.08
