@@ -255,7 +255,7 @@ def _jet(model: MixtureModel, tune: Tune, read: cp.Reading, share, part: float) 
         return model.fuel_jet(read.rpm, np.where(share > 0, share if tune.pulsed else 1.0, 0.0), read.fuel_kpa)
     rpm = float(np.clip(model.sheet.engine.peak_power_rpm, tune.room.rpm[0], tune.room.rpm[-1]))
     per_second = float(model.fuel_added(rpm, part * model.full_flow)) * rpm
-    return np.where(share > 0, (share / part if tune.pulsed else 1.0) * per_second / read.rpm, 0.0)
+    return np.where(share > 0, (share / part if tune.pulsed else 1.0) * per_second / np.maximum(read.rpm, 1.0), 0.0)
 
 
 def _fuel(

@@ -120,6 +120,8 @@ def cut(log: Log, sheet: BuildSheet) -> tuple[Pull, ...]:
     InputError
         If the sheet's valve cannot be computed.
     """
+    if len(log.time_s) < 2:
+        return ()
     full, basis = full_throttle(log, sheet)
     told = log.has("nitrous_duty_percent") or log.has("nitrous_on")
     lifted = full if basis != SPEED else None
@@ -267,7 +269,7 @@ def _ended_by(log: Log, sheet: BuildSheet, b: int, full, basis: str, found, rpm:
     near = slice(max(b - room, 0), b + max(3, ev.samples(0.03, step)))
     if basis != SPEED and not full[near].all() and full[max(b - 3 * room, 0) : b].any():
         return LIFTED
-    top = np.nanmax(log.get("rpm")[near])
+    top = np.nanmax(log.get("rpm")[near], initial=0.0)
     if top >= ev.AT_LIMIT * sheet.engine.limit_rpm:
         return AT_LIMITER
     if rpm >= nitrous.spray_rpm_max - 75 or rpm <= nitrous.spray_rpm_min + 25:

@@ -90,7 +90,8 @@ def estimate(courses: Sequence[Any], sheet: BuildSheet) -> Delay:
     What is not known of the injections' own wait is in the error (half of `band.INJECTION_WAIT`: over all cylinders it averages out).
     """
     there = [c for c in courses if c is not None]
-    rpm = float(np.nanmedian([_middle(c) for c in there])) if there else float(sheet.engine.peak_power_rpm)
+    middles = [m for m in (_middle(c) for c in there) if np.isfinite(m)]
+    rpm = float(np.median(middles)) if middles else float(sheet.engine.peak_power_rpm)
     if not any("injector" in c.fuel_basis for c in there):
         return Delay.of_sheet(
             sheet, rpm, _told(sheet, rpm, "no injector channel is logged, so that nobody knows when fuel changed")
@@ -237,7 +238,7 @@ def unit_dead(sheet: BuildSheet, course: Any) -> np.ndarray:
     passed = np.concatenate([[0.0], np.cumsum(0.5 * (1 / through[1:] + 1 / through[:-1]) * np.diff(time_s))])
     left = np.interp(passed - 1, passed, time_s, left=np.nan)
     way = np.where(np.isfinite(left), time_s - left, through)
-    return way + THROUGH_CYLINDER * 120 / rpm
+    return way + THROUGH_CYLINDER * 120 / np.where(rpm > 0, rpm, np.nan)
 
 
 def _fitted(found: list[Change], sheet: BuildSheet, rpm: float) -> Delay:

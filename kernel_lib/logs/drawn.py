@@ -223,7 +223,9 @@ def drawn(
         planned = (np.full(len(time_s), np.nan),) * 3
     low_share, high_share = _ends(sheet, share)
     meant = _held(share)
-    tau = np.nan_to_num(model.mixing_s(rpm, np.minimum(share * open_flow, 2 * supply.likely)) / air, nan=0.1)
+    tau = np.nan_to_num(
+        model.mixing_s(rpm, np.minimum(share * open_flow, 2 * supply.likely)) / np.maximum(air, 1e-3), nan=0.1
+    )
     flows = []
     for part, size, fill in (
         (share, 1.0, LINE_FILL.best),

@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..plan.supply import is_weighed
 from ..text import banded
 from .fit_refuse import NEED_S, needs, odd_pulls, strange, too_far
-from .fit_solve import BIN_S, INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window, solve, speed_axis, unknowns
+from .fit_solve import BIN_S, INJECTOR, LEVEL, NOZZLE, TREND, NoNumber, Solved, Window, solve, speed_axis, unknowns
 from .fit_told import (
     ALONE,
     COEFFICIENT,
@@ -37,6 +37,7 @@ NARROWER, MOVED = 0.7, 0.5
 """The coefficient is changed where its error shrinks below the first share, or it moves by more than the second share of its error; choices of our own."""
 ERROR, LEAST_ERROR = "nitrous.discharge_error", 0.01
 """No coefficient from a log is taken to be known better; a choice of our own."""
+NO_SUCH_CAR = "These pulls hold readings that no car of this build sheet can show: nothing is fitted to them."
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +141,10 @@ def fit(
 def _fit(sheet: BuildSheet, given: Read, rows: list[Parameter], prior: bool, delay: Any) -> Fit:
     windows = given.windows
     every = unknowns(sheet, windows, bottle_logged=given.bottle_logged)
-    solved = solve(sheet, windows, every, prior=prior)
+    try:
+        solved = solve(sheet, windows, every, prior=prior)
+    except NoNumber:
+        return Fit(parameters=tuple(rows), refused=NO_SUCH_CAR, notes=given.notes)
     told = parameters(sheet, solved, rows)
     curves = tuple(_curve(w, r) for w, r in zip(windows, solved.residuals, strict=True))
     kept = {

@@ -44,6 +44,10 @@ _ROOT3 = float(np.sqrt(3.0))
 _EXACT = Band(0.0, 0.0, 0.0, "the pressure is logged")
 
 
+class NoNumber(ArithmeticError):
+    """The way to the best fit leads to mixtures for which nobody knows what a gauge shows: these logs cannot be of such a car."""
+
+
 @dataclass(frozen=True)
 class Unknown:
     """An unknown as a relative (or own) step from what the sheet says: prior standard deviation, and whether it is a nuisance."""
@@ -274,6 +278,11 @@ def solve(sheet: BuildSheet, windows: list[Window], every: list[Unknown], *, pri
     prior : bool
         Whether what was known of the main unknowns before counts; without, only as far as a solution has to be one (sd 30 times as wide).
 
+    Raises
+    ------
+    NoNumber
+        Where the way to a solution leaves what the model knows.
+
     Notes
     -----
     Residuals in 1/lambda over bins of 0.1 s, whitened by each pull's own noise: white, plus a drift with 1.5 s, plus slope times timing error. The two amplitudes are
@@ -285,8 +294,13 @@ def solve(sheet: BuildSheet, windows: list[Window], every: list[Unknown], *, pri
     measured = [w.binned(1 / w.shown) for w in windows]
 
     def predicted(z: np.ndarray) -> list[np.ndarray]:
+        if not np.isfinite(z).all():
+            raise NoNumber
         steps = dict(zip(names, z * sd, strict=True))
-        return [w.binned(phi) for w, phi in zip(windows, shown_phi(sheet, windows, steps), strict=True)]
+        found = [w.binned(phi) for w, phi in zip(windows, shown_phi(sheet, windows, steps), strict=True)]
+        if not all(np.isfinite(phi).all() for phi in found):
+            raise NoNumber
+        return found
 
     start = np.zeros(len(sd))
     first = predicted(start)
@@ -327,6 +341,8 @@ _DRIFT = LEAST_DRIFT * 1.6 ** np.arange(0, 5)
 def noise_of(window: Window, residual: np.ndarray, slopes: np.ndarray, modelled: np.ndarray) -> np.ndarray:
     """Matrix that turns a pull's residuals in 1/lambda into independent ones of variance one; see `solve`."""
     time = window.binned(window.time_s)
+    known = np.isfinite(modelled)  # what a gap beside a used reading would be is not known, and its slope counts
+    modelled = np.interp(window.time_s, window.time_s[known], modelled[known])
     timing = (TIMING_S * window.binned(np.gradient(modelled, window.time_s))) ** 2
     scale = np.linalg.norm(slopes, axis=0)
     basis = slopes[:, scale > 1e-9] / scale[scale > 1e-9]

@@ -14,7 +14,7 @@ from ..plan.delivery import valve
 from .fit_solve import Window
 from .fit_told import BY_LOGS, NOT, Parameter
 from .mixture import MixtureModel
-from .sensor import Delay, dead_s
+from .sensor import Delay, dead_s, lagged
 
 TRIM_PERCENT = 0.5
 """A controller that corrects by more than this acts [%]; a choice of our own."""
@@ -99,7 +99,12 @@ def window_of(course: Any, sheet: BuildSheet, delay: Any, name: str) -> Window |
         jet = np.nan_to_num(np.asarray(model.fuel_jet(rpm, np.where(flow > 0, flow / model.full_flow, 0.0)), float))
     total = np.asarray(course.fuel, float)
     jet = np.minimum(jet, total)
-    predicted = model.lambda_(rpm, flow, total)
+    dead = scale * dead_s(sheet, rpm, flow)
+    if not np.isfinite(dead).any():
+        return None
+    shown = model.shown(model.lambda_(rpm, flow, total), model.nitrous_fraction(rpm, flow))
+    with np.errstate(divide="ignore"):
+        predicted = lagged(course.time_s, 1 / shown, dead, tau)
     use = np.asarray(course.settled, bool) & np.isfinite(course.measured) & np.isfinite(predicted) & (total > 0)
     if not use.any():
         return None
@@ -110,7 +115,6 @@ def window_of(course: Any, sheet: BuildSheet, delay: Any, name: str) -> Window |
     pulsed = np.zeros_like(rpm)
     if nitrous.progressive:
         pulsed = np.where((share > 0) & (share < 1) & (flow > 0), valve(sheet).pulse_hz * model.full_flow, 0.0)
-    dead = scale * dead_s(sheet, rpm, flow)
     return Window(
         name,
         course.time_s[part],

@@ -264,7 +264,8 @@ def _told(
 def _chain(log: Log, sheet: BuildSheet, hit: Hit, reading: float) -> str:
     """What a lean stop takes from the first lean cycle to the last of the nitrous."""
     rpm, share = near_value(log.get("rpm"), hit.command.start, log.step_s), hit.share
-    share = float(np.nanmedian(commanded_share(log, sheet)[hit.command])) if np.isnan(share) else share
+    if np.isnan(share):
+        share = near_value(commanded_share(log, sheet)[hit.command], 0, log.step_s)
     try:
         budget = stop_budget(sheet, rpm, reading, share=share if 0 < share <= 1 else 1.0)
     except InputError:

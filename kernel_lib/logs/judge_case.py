@@ -202,7 +202,7 @@ def widened(mask: np.ndarray, samples: int) -> np.ndarray:
     if samples <= 0 or not len(mask):
         return np.asarray(mask, bool)
     kernel = np.ones(2 * samples + 1)
-    return np.convolve(np.asarray(mask, float), kernel, mode="same") > 0.5
+    return np.convolve(np.asarray(mask, float), kernel)[samples : samples + len(mask)] > 0.5
 
 
 def cycles(rpm: np.ndarray, step_s: float) -> float:

@@ -203,8 +203,13 @@ def lead_seen(case: Case, hit) -> float | None:
     step = case.log.step_s
     begin = hit.command.start
     a, b = max(begin - round(0.8 / step), 0), min(begin + round(0.8 / step), len(per_cycle))
-    before = np.nanmedian(per_cycle[a : max(begin - round(0.35 / step), a + 1)])
-    after = np.nanmedian(per_cycle[max(b - round(0.2 / step), a) : b])
+    before, after = (
+        float(np.median(part[np.isfinite(part)])) if np.isfinite(part).any() else np.nan
+        for part in (
+            per_cycle[a : max(begin - round(0.35 / step), a + 1)],
+            per_cycle[max(b - round(0.2 / step), a) : b],
+        )
+    )
     if not (np.isfinite(before) and np.isfinite(after)) or after < 1.05 * before:
         return None
     above = np.flatnonzero(per_cycle[a:b] > 0.5 * (before + after))

@@ -24,7 +24,7 @@ def fuel_reference(case: Case) -> float:
         first = min((hit.command.start for hit in pull.hits), default=pull.stop)
         base[pull.start : max(first, pull.start)] = True
     seen = pressure[base & np.isfinite(pressure)]
-    if len(seen) >= 10:
+    if len(seen) >= 10 and np.median(seen) > 0:
         return float(np.median(seen))
     nitrous, system = case.sheet.nitrous, case.sheet.fuel_system
     wet = case.sheet.value("nitrous.fuel_jet_pressure_kpa") if nitrous.system == "wet" else None

@@ -203,7 +203,7 @@ class MixtureModel:
         flow = float(jet_flow(self.sheet, self.setup, bore))
         if fuel_kpa is not None:
             flow = flow * self._root(fuel_kpa, self.sheet.value("nitrous.fuel_jet_pressure_kpa"))
-        return np.asarray(share, float) * flow * 120 / (rpm * self.setup.cylinders)
+        return np.asarray(share, float) * flow * 120 / (np.where(rpm > 0, rpm, np.nan) * self.setup.cylinders)
 
     def fuel_injected(self, rpm, *, open_ms=None, duty_percent=None, fuel_kpa=None, manifold_kpa=None) -> np.ndarray:
         """Fuel through the injectors [kg per cycle and cylinder].

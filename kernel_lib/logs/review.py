@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import logging
 from collections.abc import Mapping as Dict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -21,6 +22,9 @@ from .judge_changes import changes, told_withheld
 from .judge_seen import case_of
 from .judge_verdict import cells_of, findings_of, gates_of, headline_of, next_step
 from .log import Log
+
+_LOG = logging.getLogger(__name__)
+FAULT = "The fit met a fault of this program, which it has written down; what is judged above does not rest on it."
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,8 +97,19 @@ class Review:
 
     @functools.cached_property
     def fit(self) -> Fit | None:
-        """What this log says about the build sheet, or why it says nothing; computed when first asked for."""
-        return fit_of([self]) if self.kind != "nothing" else None
+        """What this log says about the build sheet, or why it says nothing; computed when first asked for.
+
+        A fault of our own in the fit does not take the judgement with it: it is logged, and the fit says so.
+        """
+        if self.kind == "nothing":
+            return None
+        try:
+            return fit_of([self])
+        except InputError as exc:
+            return Fit(refused=str(exc))
+        except Exception:
+            _LOG.exception("fit of a log")
+            return Fit(refused=FAULT)
 
     @property
     def name(self) -> str:
@@ -265,14 +280,7 @@ def fit_of(reviews: Sequence[Review]) -> Fit:
     delays = [r.delay for r in reviews if r.delay is not None]
     known = [d for d in delays if d.identifiable] or delays
     delay = min(known, key=lambda d: d.error_s, default=None)
-    try:
-        return fit(courses, reviews[0].sheet, delay=delay, names=names, doubts=doubts)
-    except InputError:
-        raise
-    except ValueError:  # least squares met what is no number
-        return Fit(
-            refused="These pulls hold readings that no car of this build sheet can show: nothing is fitted to them."
-        )
+    return fit(courses, reviews[0].sheet, delay=delay, names=names, doubts=doubts)
 
 
 def _doubts(review: Review) -> list[str]:

@@ -53,7 +53,9 @@ def transport_s(sheet: BuildSheet, rpm, flow, T: float = EXHAUST_T.best) -> np.n
 
 def dead_s(sheet: BuildSheet, rpm, flow) -> np.ndarray:
     """From the middle of drawing in to the arrival at the sensor [s]: three quarters of a cycle, then `transport_s`; arguments as there."""
-    return THROUGH_CYLINDER * 120 / np.asarray(rpm, float) + transport_s(sheet, rpm, flow)
+    rpm = np.asarray(rpm, float)
+    rpm = np.where(rpm > 0, rpm, np.nan)
+    return THROUGH_CYLINDER * 120 / rpm + transport_s(sheet, rpm, flow)
 
 
 @dataclass(frozen=True)
