@@ -318,4 +318,5 @@ def step_seen(log: Log, pull: Pull, tune: Tune) -> StepSeen:
     near = int(np.abs(steps - part).argmin()) if len(steps) else None
     if near is None or abs(steps[near] - part) > STEP_ROOM:
         return StepSeen(part, None, f"{100 * part:.0f} % of the planned dose is no step of the ladder.")
-    return StepSeen(part, near, f"{100 * part:.0f} % of the planned dose: the step of {100 * steps[near]:.0f} %.")
+    off = f"{100 * part:.0f}" != f"{100 * steps[near]:.0f}"
+    return StepSeen(part, near, f"The log shows {100 * part:.0f} %." if off else "")

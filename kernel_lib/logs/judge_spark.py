@@ -6,10 +6,10 @@ import numpy as np
 
 from ..plan.ladder import GATE_TIMING_DEG
 from .events import runs
-from .finding import GO_BACK, REPEAT, STOP, Finding
-from .judge_case import CYCLES_SURE, Case, cycles, holds, unjudged, watch
+from .finding import GO, GO_BACK, REPEAT, STOP, Finding
+from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, unjudged, watch
 from .judge_lean import index_of, with_nitrous
-from .knock_seen import COUNT, RETARD
+from .knock_seen import COUNT, LEVEL, RETARD
 
 SHORT_STOP_DEG = 4.0
 """Retard short of the plan by more than this is a stop; a choice of our own, no source."""
@@ -17,6 +17,8 @@ NONE_PART = 0.25
 """Less than this part of the planned retard counts as none at all; a choice of our own, no source."""
 LASTING_CYCLES = 20.0
 """Cycles of each cylinder from which the length of a spell of too little retard adds no more to its weight; a choice of our own."""
+LOUDER = 1.3
+"""Knock signal on nitrous over that without, median at the same speed, from which knock all through cannot be ruled out; a choice of our own, no source."""
 MORE_DEG = 4.0
 """Retard beyond the plan that is worth a word: lost power, hot exhaust; a choice of our own, no source."""
 
@@ -33,15 +35,31 @@ def margins(case: Case) -> list[tuple[int, np.ndarray, np.ndarray]]:
     list of tuple
         Number of the pull, samples of its course that are judged, margin there (below 0: too little retard).
     """
+    return [(k, use & np.isfinite(margin), margin) for k, use, margin in _margins(case)]
+
+
+def _margins(case: Case) -> list[tuple[int, np.ndarray, np.ndarray]]:
+    """As `margins`, of all samples that ought to be judged; NaN where they cannot be."""
     timing, out = case.log.get("timing_deg_btdc"), []
     for k, (pull, course) in enumerate(zip(case.pulls, case.courses, strict=True)):
         if course is None or not pull.hits:
             continue
         index = index_of(case, course)
-        margin = course.timing_base - timing[index] - course.retard_planned
-        use = with_nitrous(course) & case.steady[index] & np.isfinite(margin) & (course.retard_planned > 0)
-        out.append((k, use, margin))
+        planned = planned_retard(case, course)
+        margin = course.timing_base - timing[index] - planned
+        use = with_nitrous(course) & case.steady[index] & (planned > 0)
+        out.append((k, use, np.where(use, margin, np.nan)))
     return out
+
+
+def planned_retard(case: Case, course) -> np.ndarray:
+    """Planned retard over a course [deg]; where nobody has said which nozzle was fitted, no more than the smallest step's."""
+    steps = case.tune.ladder.steps
+    if case.dose_known or not steps or not np.isfinite(steps[0].retard_deg).any():
+        return course.retard_planned
+    known = np.isfinite(steps[0].retard_deg)
+    least = np.interp(course.rpm, steps[0].rpm[known], steps[0].retard_deg[known])
+    return np.minimum(course.retard_planned, least)
 
 
 def judge_retard(case: Case) -> list[Finding]:
@@ -49,19 +67,47 @@ def judge_retard(case: Case) -> list[Finding]:
     if not case.log.has("timing_deg_btdc"):
         told = "Timing is not in the log: nobody knows whether it was taken back. Log it, or check every speed with a timing light."
         return [unjudged("retard", "Timing is not in the log", told, REPEAT, 75.0)]
-    found, judged = [], 0
-    for k, use, margin in margins(case):
+    found, judged, wanted = [], 0, 0
+    for k, use, margin in _margins(case):
         course = case.courses[k]
-        judged += int(use.sum())
-        step = float(np.median(np.diff(course.time_s)))
-        for a, b in runs(use & (margin < -GATE_TIMING_DEG)):
-            n = cycles(course.rpm[a:b], step)
-            if n >= CYCLES_SURE:
-                found.append((_robust_low(margin[a:b]), k, a, b, n))
+        judged, wanted = judged + int(np.isfinite(margin).sum()), wanted + int(use.sum())
+        found += _short_spells(course, k, use, margin)
+    if found:
+        return [_short(case, *min(found, key=lambda f: f[0]))]
     if not judged:
         told = "No reading of timing goes with nitrous in the charge at full throttle."
         return [unjudged("retard", "Retard on nitrous cannot be told", told, REPEAT, 55.0)]
-    return [_short(case, *min(found, key=lambda f: f[0]))] if found else [_kept(case)]
+    if not case.dose_known:
+        return [_unknown_dose()]
+    if judged < COVERED * wanted:
+        share = 100 * judged / wanted
+        told = f"Timing is known for {share:.0f} % of the time that nitrous was in the charge at full throttle; {100 * COVERED:.0f} % is asked (a choice of our own). Where it is blank nobody knows whether it was taken back."
+        return [unjudged("retard", f"Timing known for {share:.0f} % of the time on nitrous only", told, REPEAT, 55.0)]
+    return [_kept(case)]
+
+
+def _short_spells(course, k: int, use: np.ndarray, margin: np.ndarray) -> list[tuple[float, int, int, int, float]]:
+    """Spells of too little retard: each that lasts, else all of a pull together, for timing that flickers is as early."""
+    step, short = float(np.median(np.diff(course.time_s))), use & (np.nan_to_num(margin) < -GATE_TIMING_DEG)
+    found = []
+    for a, b in runs(short):
+        n = cycles(course.rpm[a:b], step)
+        if n >= CYCLES_SURE:
+            found.append((_robust_low(margin[a:b]), k, a, b, n))
+    total = cycles(course.rpm[short], step)
+    if not found and total >= CYCLES_SURE:
+        a, b = np.flatnonzero(short)[[0, -1]]
+        found.append((_robust_low(margin[short]), k, int(a), int(b) + 1, total))
+    return found
+
+
+def _unknown_dose() -> Finding:
+    """The valve is not pulsed, and which nozzle was fitted decides how much retard is right."""
+    told = (
+        "The valve is not pulsed: which nozzle was fitted decides how much retard is right, and no log holds that. The retard is that of the smallest step or more. "
+        "State which part of the planned flow the fitted nozzle passes (the page asks for it; the command takes --part, 0.5 for half), and judge the log again."
+    )
+    return unjudged("retard", "Retard cannot be judged: the fitted nozzle is not stated", told, REPEAT, 56.0)
 
 
 def _robust_low(margin: np.ndarray) -> float:
@@ -72,10 +118,10 @@ def _robust_low(margin: np.ndarray) -> float:
 def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Finding:
     """Say that the retard was short, by how much, and when."""
     course, pull = case.courses[k], case.pulls[k]
-    margin = course.timing_base - case.log.get("timing_deg_btdc")[index_of(case, course)] - course.retard_planned
+    margin = next(each for j, _, each in margins(case) if j == k)
     at = a + int(np.nanargmin(margin[a:b]))
-    planned, rpm = float(course.retard_planned[at]), float(course.rpm[at])
-    logged = planned + short
+    planned, rpm = float(planned_retard(case, course)[at]), float(course.rpm[at])
+    logged = round(planned + short, 1) + 0.0  # never -0.0
     none = logged < NONE_PART * planned
     index = int(index_of(case, course)[a])
     early = any(h.wash_out.start <= index < h.wash_out.stop for h in pull.hits)
@@ -108,7 +154,7 @@ def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Findin
     )
     title = f"{what}: {max(logged, 0):.0f} of {planned:.1f} degrees {when}"
     told = (
-        f"The log shows {logged:.1f} degrees less than the known-good timing where {planned:.1f} are planned, {-short:.1f} short, for {n:.0f} cycles of each cylinder from {spell[0]:.2f} to "
+        f"The log shows {0.0 if abs(logged) < 0.05 else logged:.1f} degrees less than the known-good timing where {planned:.1f} are planned, {-short:.1f} short, for {n:.0f} cycles of each cylinder from {spell[0]:.2f} to "
         f"{spell[1]:.2f} s; {GATE_TIMING_DEG:g} is allowed, {SHORT_STOP_DEG:g} is a stop (a choice of our own). Too early on nitrous breaks parts before it can be heard."
     )
     lasting = min(1.0, n / LASTING_CYCLES)
@@ -149,8 +195,7 @@ def judge_knock(case: Case) -> list[Finding]:
     on = [burst for burst in seen.bursts if burst.nitrous]
     base = [burst for burst in seen.bursts if not burst.nitrous]
     if not on and not base:
-        told = f"The signal never rose above what this engine shows by itself at that speed. {seen.note}".strip()
-        return [holds("knock", 38.0, "No knock activity", told, {"bursts": 0})]
+        return [_no_burst(case)]
     out = []
     for bursts, with_it in ((on, True), (base, False)):
         if not bursts:
@@ -170,6 +215,32 @@ def judge_knock(case: Case) -> list[Finding]:
         weight = 96.0 if with_it else 82.0
         out.append(watch("knock", STOP, weight, title, told, numbers, (float(b.begin_s), float(b.end_s))))
     return out
+
+
+def _no_burst(case: Case) -> Finding:
+    """Say what a signal without a burst tells: of a level only that nothing stands out, of knock throughout as much as its background."""
+    seen = case.knock
+    numbers = {"bursts": 0, "louder": seen.louder}
+    first = case.base.knock if case.base is not None else None
+    if seen.kind != LEVEL:
+        told = f"The signal never moved off its rest in a pull. {seen.note}".strip()
+        return holds("knock", 38.0, "No knock activity", told, numbers)
+    because = ""
+    if case.kind == "base" or seen.own:
+        because = "No burst stands out, but the background is that of the pull itself: an engine that knocks all through looks the same."
+    elif first is not None and first.bursts:
+        because = "The base log it is held against knocks itself."
+    elif seen.louder > LOUDER:
+        because = f"On nitrous the signal is {seen.louder:.1f} times as loud as without at the same speed, all through: a faster burn sounds so, and so does knock that never stops."
+    jump = max((s.jump for s in (seen, first) if s is not None), key=lambda j: j[1], default=(0.0, 0.0))
+    if jump[1] > 0:
+        told = f"From about {jump[0]:.0f} rpm the signal is {jump[1]:.1f} times as loud as just below: a resonance of the engine, or knock from there on. Read the plugs for specks, or hear it with a listening set, before anything is sprayed."
+        return watch("knock", REPEAT, 57.0, f"Knock signal {jump[1]:.1f} times as loud from {jump[0]:.0f} rpm on", told, numbers | {"rpm": jump[0], "times": jump[1]})  # fmt: skip
+    if because:
+        told = f"{because} {seen.note} Make sure by the plugs (specks) or by ear with a listening set.".replace("  ", " ")
+        return unjudged("knock", "Knock that never stops cannot be told from this log", told, GO, 31.0)
+    told = f"The signal never rose above what this engine shows without nitrous at that speed, which has to be free of knock itself. {seen.note}".strip()
+    return holds("knock", 38.0, "No knock activity above the engine's own without nitrous", told, numbers)
 
 
 def _risen(kind: str, times: float) -> str:
