@@ -6,9 +6,14 @@ import argparse
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from . import BuildSheet, InputError, plan_shot
 from .plan.tune import tune_of
+
+if TYPE_CHECKING:
+    from .logs.log import Log
+    from .logs.mapping import Mapping
 
 
 class _Parser(argparse.ArgumentParser):
@@ -40,8 +45,25 @@ def _parser() -> argparse.ArgumentParser:
     review.add_argument("--out", required=True, help="folder to write into")
     review.add_argument("--base", help="a log of the same car without nitrous")
     review.add_argument("--mapping", help="which column is which (TOML), as the page writes it")
+    review.add_argument(
+        "--part",
+        type=_part,
+        help="part of the planned flow that the fitted nozzle passes, 0.5 for half; only where the valve is not pulsed",
+    )
     review.add_argument("--metric", action="store_true", help="kPa, kg and degrees Celsius in the sentences")
     return parser
+
+
+def _part(text: str) -> float:
+    try:
+        part = float(text)
+    except ValueError:
+        part = 0.0
+    if not 0 < part <= 1:
+        raise argparse.ArgumentTypeError(
+            f"{text[:40]!r} is no part of the planned flow; give a number over 0 up to 1, 0.5 for half"
+        )
+    return part
 
 
 def _plan(args: argparse.Namespace) -> int:
@@ -74,13 +96,22 @@ def _review(args: argparse.Namespace) -> int:
             other = read_log(args.base)
             base = apply(other, propose(other, sheet, mapping), sheet)
         tune = planning.result()
-    found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, tune=tune)
+    found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, tune=tune, part=args.part)
     for path in write_review(found, args.out):
         print(path)
+    for text in _told_first(mapping, log):
+        print(text)
     print(found.headline)
-    for text in mapping.questions:
-        print(f"Asked: {text}")
     return 0
+
+
+def _told_first(mapping: Mapping, log: Log) -> list[str]:
+    """What has to be read before the verdict: open questions, and what was left out until somebody confirms it."""
+    from .logs.clock import UNCONFIRMED
+
+    asked = [f"Asked: {text}" for text in mapping.questions]
+    left = [text for text in log.notes if UNCONFIRMED in text and not any(q in text for q in mapping.questions)]
+    return asked + left
 
 
 def _text(path: str) -> str:

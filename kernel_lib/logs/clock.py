@@ -12,11 +12,15 @@ from . import stamps as st
 from .channels import CHANNELS, NEEDED
 from .log import Log
 from .log_units import convert
-from .match import Mapping, Match
+from .match import SHEET_ONLY, Mapping, Match
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
     from .read import RawLog
+
+
+UNCONFIRMED = "left out until it is confirmed"
+"""In the note of a column that may be a quantity and is not used."""
 
 
 def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | None = None) -> Log:
@@ -55,7 +59,8 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
         if match.used and match.column is not None:
             chosen.setdefault(key, match)
         elif match.name and not match.used:
-            notes.append(f"{CHANNELS[key].label.capitalize()} left out until it is confirmed: {match.doubt}")
+            notes.append(f"{CHANNELS[key].label.capitalize()} {UNCONFIRMED}: {match.doubt}")
+    notes += [said for key in ("lambda_", "lambda_2") if key in chosen for said in chosen[key].evidence if said.startswith(SHEET_ONLY)]  # fmt: skip
     times = _stamps(raw, chosen.pop("time_s", None), rate_hz, notes)
     columns = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
     own = {key: _own(values, times.time_s) for key, values in columns.items()}

@@ -26,6 +26,8 @@ RPM_ROOM, THROTTLE_ROOM, LAMBDA_ROOM, KPA_ROOM, C_ROOM = 40.0, 1.5, 0.005, 2.0, 
 """What a channel may waver before a guard counts as passed [rpm, %, lambda, % of the pressure, degrees C]; choices of our own."""
 
 
+KNOWN_PART = 0.8
+"""Part of a hit that has to have a reading for a guard to count as looked at; a choice of our own, no source."""
 _BY_ITSELF = {("speed above the window", WINDOW), ("throttle", LIFTED), ("rev limit", AT_LIMITER)}
 
 
@@ -132,9 +134,10 @@ def guards_missed(log: Log, pulls: Sequence[Pull], sheet: BuildSheet, tune: Tune
             out.append(_unchecked(rule))
             continue
         for hit in hits:
-            out += _looked(log, sheet, hit, rule)
+            seen = _looked(log, sheet, hit, rule)
+            out += seen or ([_unchecked(rule)] if _blank(log, hit, rule) else [])
     order = {MISSED: 0, FIRED: 1, UNCHECKED: 2}
-    return sorted(out, key=lambda m: (order[m.state], -m.seconds))
+    return sorted(out, key=lambda m: (order[m.state], -1.0 if np.isnan(m.seconds) else -m.seconds))
 
 
 def _rules(log: Log, sheet: BuildSheet, tune: Tune | None, hits: list[Hit]) -> list[_Rule]:
@@ -194,9 +197,17 @@ def _armed(log: Log, sheet: BuildSheet, tune: Tune | None, hits: list[Hit]) -> f
     return settle + max((h.wash_out.stop - h.wash_out.start) * log.step_s for h in hits)
 
 
+def _blank(log: Log, hit: Hit, rule: _Rule) -> bool:
+    """Whether too little of a hit has a reading of it for a guard to count as looked at."""
+    a = hit.command.start
+    part = slice(max(a - samples(0.3, log.step_s), 0), a + 1) if rule.only_start else hit.command
+    known = np.isfinite(log.get(rule.key)[part])
+    return not known.any() if rule.only_start else bool(known.mean() < KNOWN_PART)
+
+
 def _unchecked(rule: _Rule) -> Missed:
     nan = float("nan")
-    told = f"{rule.guard[0].upper()}{rule.guard[1:]}: not in the log, so nobody can say whether it would have ended the nitrous."
+    told = f"{rule.guard[0].upper()}{rule.guard[1:]}: not in the log, or blank for much of a hit, so nobody can say whether it would have ended the nitrous."
     return Missed(rule.guard, UNCHECKED, None, nan, nan, nan, rule.limit, rule.unit, told)
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 from ..plan.guards import BASE_ROOM
 from .finding import REPEAT, STOP, Finding
 from .judge_case import Case, apart, holds, unjudged, watch
+from .nitrous_hidden import judge_hidden
 
 SPAN_NEEDED = 0.6
 """Part of the window's engine speeds that a base log has to cover; a choice of our own, no source."""
@@ -16,7 +17,7 @@ BASE_LEAN_STOP = 0.05
 
 
 def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
-    """Hold full throttle without nitrous against what the plan adds to.
+    """Hold full throttle without nitrous against what the plan adds to; and say where it was not without.
 
     Parameters
     ----------
@@ -24,6 +25,11 @@ def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
     cells : DataFrame
         Of `judge_cells.merged`, those without nitrous; of the base log too, where there is one.
     """
+    return [*judge_hidden(case), *_mixture(case, cells)]
+
+
+def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
+    """Hold the mixture without nitrous against the one that is meant."""
     alone = case.kind == "base"
     if not case.log.has("lambda_"):
         return [unjudged("base", "The base mixture is not in the log", "Log lambda at full throttle without nitrous.", REPEAT, 80.0 if alone else 40.0)]  # fmt: skip

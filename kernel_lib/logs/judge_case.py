@@ -22,6 +22,8 @@ PLUGS = (NOT_READ, CLEAN, "lean", "rich", "specks", "melted", ODD)
 """What a plug may be said to be."""
 CYCLES_SURE = 3.0
 """Working cycles of a cylinder that something has to last to count as seen; a choice of our own, no source."""
+COVERED = 0.8
+"""Part of the samples that count that a channel has to hold for its judgement to hold; a choice of our own, no source."""
 EDGE_S = 0.06
 """Next to a lift, a shift or a gap no reading is judged, for so long [s]; a choice of our own, no source."""
 
@@ -97,6 +99,10 @@ class Case:
     plugs : dict
         Cylinder, from 1 -> one of `PLUGS`.
     metric : bool
+    asked : tuple of str
+        Questions about columns that may be nitrous and are not confirmed.
+    part : float or None
+        Of the plan's flow that the fitted nozzle passes, as stated.
     """
 
     sheet: BuildSheet
@@ -117,6 +123,8 @@ class Case:
     base: Case | None = None
     plugs: dict[int, str] = field(default_factory=dict)
     metric: bool = False
+    asked: tuple[str, ...] = ()
+    part: float | None = None
 
     @property
     def words(self) -> Words:
@@ -129,6 +137,11 @@ class Case:
         if any(pull.hits for pull in self.pulls):
             return "nitrous"
         return "base" if self.pulls else "nothing"
+
+    @property
+    def dose_known(self) -> bool:
+        """Whether the log, or who handed it in, says which dose was sprayed: of a valve that is not pulsed no log does."""
+        return self.tune.pulsed or self.part is not None
 
     @property
     def hits(self) -> list:

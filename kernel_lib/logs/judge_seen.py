@@ -38,6 +38,7 @@ def case_of(
     metric: bool = False,
     base: Case | None = None,
     part: float | None = None,
+    asked: tuple[str, ...] = (),
 ) -> Case:
     """Cut a log and lay it beside the plan.
 
@@ -52,6 +53,8 @@ def case_of(
     base : Case or None
     part : float, optional
         Of the plan's flow that the fitted nozzle passes, where the valve is not pulsed.
+    asked : tuple of str
+        Questions about columns that may be nitrous and are not confirmed.
 
     Raises
     ------
@@ -82,6 +85,8 @@ def case_of(
         base=base,
         plugs=plugs or {},
         metric=metric,
+        asked=asked,
+        part=part,
     )
 
 

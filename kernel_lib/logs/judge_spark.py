@@ -237,7 +237,9 @@ def _no_burst(case: Case) -> Finding:
         told = f"From about {jump[0]:.0f} rpm the signal is {jump[1]:.1f} times as loud as just below: a resonance of the engine, or knock from there on. Read the plugs for specks, or hear it with a listening set, before anything is sprayed."
         return watch("knock", REPEAT, 57.0, f"Knock signal {jump[1]:.1f} times as loud from {jump[0]:.0f} rpm on", told, numbers | {"rpm": jump[0], "times": jump[1]})  # fmt: skip
     if because:
-        told = f"{because} {seen.note} Make sure by the plugs (specks) or by ear with a listening set.".replace("  ", " ")
+        told = f"{because} {seen.note} Make sure by the plugs (specks) or by ear with a listening set.".replace(
+            "  ", " "
+        )
         return unjudged("knock", "Knock that never stops cannot be told from this log", told, GO, 31.0)
     told = f"The signal never rose above what this engine shows without nitrous at that speed, which has to be free of knock itself. {seen.note}".strip()
     return holds("knock", 38.0, "No knock activity above the engine's own without nitrous", told, numbers)

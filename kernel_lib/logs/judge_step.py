@@ -28,7 +28,8 @@ def judge_step(case: Case) -> list[Finding]:
     """Say which step of the ladder the log shows."""
     step, steps = case.step, case.tune.ladder.steps
     if step is not None and steps and not np.isfinite(step.share):
-        return [unjudged("step", "Which step of the ladder this was is not in the log", step.note, GO, 27.0)]
+        asks, more = (GO, "") if case.dose_known else (REPEAT, " State it (on the page; the command takes --part), and judge the log again.")  # fmt: skip
+        return [unjudged("step", "Which step of the ladder this was is not in the log", step.note + more, asks, 27.0)]
     if step is None or not steps:
         why = "Valve duty and nitrous switch are not in the log, or nothing flows by the plan."
         return [unjudged("step", "Which step of the ladder this was cannot be told", why, REPEAT, 20.0)]
@@ -124,13 +125,13 @@ def judge_guards(case: Case) -> list[Finding]:
         names = listed([f"the {name}" for name in ended])
         told = f"The nitrous was ended by {names}: it did what it is there for, and what it saw has to be found and mended before the next pull."
         out.append(watch("guard", GO_BACK, 69.0, f"The nitrous was ended by {names}", told, {"guard": ended[0]}))
-    if out:
-        return out
     fired = f" Ended by a guard: {listed(list(dict.fromkeys(case.fired)))}." if case.fired else ""
     names = list(dict.fromkeys(case.unchecked))
     if names:
         told = f"Not in the log, and so not checked: {listed(names)}.{fired}"
-        return [unjudged("guard", f"{len(names)} guard{'s' if len(names) > 1 else ''} could not be checked", told)]
+        out.append(unjudged("guard", f"{len(names)} guard{'s' if len(names) > 1 else ''} could not be checked", told))
+    if out:
+        return out
     return [holds("guard", 24.0, "No guard was missed", f"Nothing in this log should have ended the nitrous and did not.{fired}")]  # fmt: skip
 
 

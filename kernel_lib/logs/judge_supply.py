@@ -7,8 +7,9 @@ import numpy as np
 from ..build_sheet import BuildSheet
 from ..plan.proposals import PRESSURE_DROP
 from ..plan.today_rows import NOISE, lambda_unchanged, pressure_of
+from ..text import lowered
 from .finding import GO_BACK, REPEAT, STOP, Finding
-from .judge_case import CYCLES_SURE, Case, holds, unjudged, watch
+from .judge_case import COVERED, CYCLES_SURE, Case, holds, unjudged, watch
 
 PRESSURE_STOP = 0.15
 """Fuel pressure down by this part of itself on nitrous is a stop; a choice of our own, no source."""
@@ -31,8 +32,8 @@ def fuel_reference(case: Case) -> float:
     return float(wet or system.rail_pressure_kpa)
 
 
-def _during(case: Case, key: str, *, nitrous: bool) -> tuple[np.ndarray, np.ndarray]:
-    """Samples of the log in which it counts, and the channel."""
+def _during(case: Case, values: np.ndarray, *, nitrous: bool) -> tuple[np.ndarray, float]:
+    """Samples of the log in which a channel counts and is known, and which part of those that count they are."""
     mask = np.zeros(len(case.log.time_s), bool)
     for pull in case.pulls:
         if nitrous:
@@ -40,8 +41,15 @@ def _during(case: Case, key: str, *, nitrous: bool) -> tuple[np.ndarray, np.ndar
                 mask[max(hit.command.start, pull.start) : min(hit.flow.stop, pull.stop)] = True
         else:
             mask[pull.start : pull.stop] = True
-    values = case.log.get(key)
-    return mask & case.steady & np.isfinite(values) & np.isfinite(case.log.get("rpm")), values
+    wanted = mask & case.steady & np.isfinite(case.log.get("rpm"))
+    known = wanted & np.isfinite(values)
+    return known, float(known.sum() / max(int(wanted.sum()), 1))
+
+
+def _too_blank(key: str, what: str, part: float, best: str, weight: float) -> Finding:
+    """A channel that holds as far as it is known, which is not far enough."""
+    told = f"{what} is known for {100 * part:.0f} % of the samples that count; {100 * COVERED:.0f} % is asked (a choice of our own). Where it is known: {lowered(best)}"
+    return unjudged(key, f"{what} known for {100 * part:.0f} % of the time only", told, "go", weight)
 
 
 def judge_fuel_pressure(case: Case) -> list[Finding]:
@@ -49,7 +57,8 @@ def judge_fuel_pressure(case: Case) -> list[Finding]:
     if not case.log.has("fuel_kpa"):
         told = "Fuel pressure is not in the log: a pump that gives in leans the mixture first at the top, where it cannot be heard."
         return [unjudged("fuel_pressure", "Fuel pressure is not in the log", told, "go", 32.0)]
-    mask, pressure = _during(case, "fuel_kpa", nitrous=case.kind == "nitrous")
+    pressure = case.log.get("fuel_kpa")
+    mask, part = _during(case, pressure, nitrous=case.kind == "nitrous")
     if not mask.any():
         return [
             unjudged("fuel_pressure", "No fuel pressure at full throttle", "The channel is blank there.", "go", 22.0)
@@ -74,6 +83,8 @@ def judge_fuel_pressure(case: Case) -> list[Finding]:
         else f"Fuel pressure fell from {words.kpa(reference, 5)} to {words.kpa(low, 5)} gauge, {100 * sag:.0f} % down, at {case.log.get('rpm')[at]:.0f} rpm and {case.seconds(at):.2f} s; {100 * PRESSURE_DROP:.0f} % is allowed, "
         f"{100 * PRESSURE_STOP:.0f} % is a stop (choices of our own). Flow follows its square root, the mixture leans by half as much. Pump, filter, wiring, regulator."
     )
+    if sag <= PRESSURE_DROP and part < COVERED:
+        return [_too_blank("fuel_pressure", "Fuel pressure", part, told, 32.0)]
     if sag <= PRESSURE_DROP:
         return [holds("fuel_pressure", 30.0, f"Fuel pressure steady within {max(100 * sag, 1):.0f} %", told, numbers)]
     when = (case.seconds(at), case.seconds(at) + n * 120 / max(float(case.log.get("rpm")[at]), 1.0))
@@ -106,14 +117,15 @@ def judge_injector(case: Case) -> list[Finding]:
     else:
         told = "Neither injector duty nor open time is in the log."
         return [unjudged("injector", "Injector duty is not in the log", told, "go", 24.0)]
-    mask, _ = _during(case, "rpm", nitrous=case.kind == "nitrous")
-    mask &= np.isfinite(duty)
+    mask, part = _during(case, duty, nitrous=case.kind == "nitrous")
     if not mask.any():
         return [unjudged("injector", "No injector duty at full throttle", "The channel is blank there.", "go", 22.0)]
     high, at, _ = _lasting_low(-duty, mask, log.get("rpm"), log.step_s)
     high, rpm = -high, float(log.get("rpm")[at])
     numbers = {"most_percent": high, "limit_percent": limit, "rpm": rpm}
     told = f"Injector duty ({source}) reaches {high:.0f} % at {rpm:.0f} rpm; the sheet allows {limit:g} %."
+    if high <= limit and part < COVERED:
+        return [_too_blank("injector", "Injector duty", part, told, 24.0)]
     if high <= limit:
         return [holds("injector", 25.0, f"Injector duty up to {high:.0f} %", told, numbers)]
     static = high >= STATIC_PERCENT
@@ -160,8 +172,16 @@ def judge_bottle(case: Case) -> list[Finding]:
     passes = [(hit, seen) for hit, seen in case.bottle if seen is not None]
     if not passes:
         return [unjudged("bottle", "Bottle pressure cannot be judged", "No reading goes with a hit.", "go", 23.0)]
-    out = _at_start(case, passes)
-    return [*out, *_through(case, passes)]
+    return [*_at_start(case, passes), *_through(case, passes), *_blank_bottle(case, passes)]
+
+
+def _blank_bottle(case: Case, passes: list) -> list[Finding]:
+    """Say where the bottle's pressure is blank through a hit."""
+    part = min(float(np.isfinite(case.log.get("bottle_kpa")[hit.command]).mean()) for hit, _ in passes)
+    if part >= COVERED:
+        return []
+    told = f"In one hit the bottle's pressure is known for {100 * part:.0f} % of the time; {100 * COVERED:.0f} % is asked (a choice of our own). Whether it fell faster than a bottle does is not known."
+    return [unjudged("bottle", f"Bottle pressure known for {100 * part:.0f} % of a hit only", told, "go", 23.0)]
 
 
 def _at_start(case: Case, passes: list) -> list[Finding]:
@@ -205,13 +225,9 @@ def _at_start(case: Case, passes: list) -> list[Finding]:
 
 
 def planned_low(case: Case, kpa: float) -> bool:
-    """Whether a gauge pressure below the window is the one the sheet plans with."""
-    planned = pressure_of(case.sheet)
-    return (
-        planned is not None
-        and kpa < case.sheet.nitrous.window_low_kpa
-        and abs(kpa - planned.best) <= max(NOISE["pressure"].size, planned.high - planned.best)
-    )
+    """Whether a gauge pressure below the window is the one the sheet plans with: then the plan itself lies below it, and the gauge no lower than it repeats."""
+    planned, low = pressure_of(case.sheet), case.sheet.nitrous.window_low_kpa
+    return planned is not None and planned.best < low and planned.best - NOISE["pressure"].size <= kpa < low
 
 
 def _room(nitrous, kpa: float) -> float:

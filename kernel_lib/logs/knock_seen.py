@@ -20,6 +20,8 @@ BIN_RPM, LEAST_IN_BIN, LEAST_IN_ALL, REACH_RPM = 500.0, 20, 120, 500.0
 """Width of a bin of the background, samples it needs, samples of the whole, and how far beyond its ends it is trusted [rpm]."""
 TAIL, MOST_Z = 1.3, 12.0
 """Factor on a normal distribution's threshold for what is unknown of the background, and the most deviations that a heavier tail may ask for; tested over seeds."""
+JUMP, JUMP_SPREADS = 1.8, 4.0
+"""How many times as loud as the bin of speeds below, and by how many deviations, a background has to be to be asked about; choices of our own, no source."""
 OWN_NOTE = "Without nitrous the log holds too little of these speeds: the background is that of the pull itself, from which bursts stand out but not knock throughout. Log a base pull."
 MOST_RETARD = 20.0
 """Largest knock retard that a controller takes [deg]; beyond it is another scale. From memory."""
@@ -68,6 +70,8 @@ class KnockSeen:
     own : bool
         Whether the background is that of the pull itself, nitrous and all: then only single bursts stand out, steady knock does not.
     note : str
+    jump : tuple of float
+        From which speed on [rpm] the background is suddenly so many times as loud; (0, 0) where it is not.
     """
 
     kind: str
@@ -80,6 +84,7 @@ class KnockSeen:
     louder: float = float("nan")
     own: bool = False
     note: str = ""
+    jump: tuple[float, float] = (0.0, 0.0)
 
 
 def knock_activity(
@@ -187,11 +192,12 @@ def _stepped(kind: str, signal: np.ndarray, parts: list[_Part]) -> KnockSeen:
             bursts.append(
                 Burst(float(part.time[i]), float(part.time[j]), float(part.rpm[i]), float(height), nitrous, part.number)
             )
-    moved = float(np.nanmax(signal) - np.nanmin(signal)) > 0
+    if float(np.nanmax(signal) - np.nanmin(signal)) <= 0:
+        return KnockSeen(
+            kind, unjudged="The knock signal never moves in this log: nothing shows that the sensor works."
+        )
     what = "a count of knocks" if kind == COUNT else "degrees taken out for knock"
     note = f"The signal is read as {what}: any rise counts."
-    if not moved:
-        note += " It never moves in this log, so that nothing shows that it works."
     return KnockSeen(kind, tuple(bursts), note=note)
 
 
@@ -241,7 +247,21 @@ def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], *, own: boo
     grid, middle, spread, z = ground
     shown = [np.exp(v) if logarithmic else v for v in (middle, middle + z * spread)]
     ratio = float(np.median(louder)) if louder and not own else float("nan")
-    return KnockSeen(LEVEL, tuple(bursts), "", grid, *shown, louder=ratio, own=own, note=note)
+    jump = _jump(grid, shown[0], middle, spread)
+    return KnockSeen(LEVEL, tuple(bursts), "", grid, *shown, louder=ratio, own=own, note=note, jump=jump)
+
+
+def _jump(grid: np.ndarray, level: np.ndarray, middle: np.ndarray, spread: np.ndarray) -> tuple[float, float]:
+    """Where the background is much louder than one bin below, and by how much."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        times = np.where(level[:-1] > 0, level[1:] / level[:-1], 0.0)
+    apart = np.diff(middle) > JUMP_SPREADS * np.maximum(spread[1:], spread[:-1])
+    near = np.diff(grid) <= 1.5 * BIN_RPM
+    times = np.where(apart & near & (times >= JUMP), times, 0.0)
+    if not (times > 0).any():
+        return 0.0, 0.0
+    k = int(times.argmax())
+    return float(round(0.5 * (grid[k] + grid[k + 1]), -2)), float(times[k])
 
 
 def _background(

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ..build_sheet import BuildSheet
-from ..errors import InputError, check_choice
+from ..errors import InputError, check_choice, check_number
 from ..plan.ladder import Step
 from ..plan.tune import Tune, tune_of
 from .finding import GO, Change, Finding
@@ -22,6 +22,7 @@ from .judge_changes import changes, told_withheld
 from .judge_seen import case_of
 from .judge_verdict import cells_of, findings_of, gates_of, headline_of, next_step
 from .log import Log
+from .nitrous_hidden import signs_of, unconfirmed
 
 _LOG = logging.getLogger(__name__)
 FAULT = "The fit met a fault of this program, which it has written down; what is judged above does not rest on it."
@@ -205,7 +206,11 @@ def review(
     plugs = _check_plugs(sheet, plugs)
     tune = tune_of(sheet) if tune is None else tune
     first = base.case if isinstance(base, Review) else case_of(base, sheet, tune, metric=metric) if base is not None else None  # fmt: skip
-    case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first, part=part)
+    if first is not None:
+        _check_base(first)
+    if part is not None:
+        check_number("part", part, 0.0, 1.0, "of the planned flow", "What the fitted nozzle passes.", open_low=True)
+    case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first, part=part, asked=unconfirmed(mapping))
     return judged(case, mapping)
 
 
@@ -246,6 +251,14 @@ def judged(case: Case, mapping: Any = None) -> Review:
         case.metric,
         case,
     )
+
+
+def _check_base(first: Case) -> None:
+    """Refuse a base log that is none."""
+    sprayed = first.kind == "nitrous" or any(s.nitrous for s in signs_of(first))
+    if sprayed:
+        why = "Nitrous is commanded in it, or its timing, injectors or bottle show some; a base log holds none."
+        raise InputError("base log", first.log.name or "the one given", "", "a log without nitrous", why)
 
 
 def _check_plugs(sheet: BuildSheet, plugs: Dict[int, str] | None) -> dict[int, str]:

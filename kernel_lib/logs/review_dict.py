@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 FORM = 1
 """Version of the form below; it grows when a key changes its meaning."""
+DIGITS = 6
+"""Significant digits of a number that is written down: more than any sensor tells, and a hundredth of a second in a log of an hour; a choice of our own, no source."""
 
 
 def plain(value: Any) -> Any:  # noqa: PLR0911
@@ -25,7 +27,7 @@ def plain(value: Any) -> Any:  # noqa: PLR0911
     if isinstance(value, np.generic):
         return plain(value.item())
     if isinstance(value, float):
-        return value if np.isfinite(value) else None
+        return float(f"{value:.{DIGITS}g}") if np.isfinite(value) else None
     if isinstance(value, dict):
         return {str(key): plain(each) for key, each in value.items()}
     if isinstance(value, np.ndarray):
