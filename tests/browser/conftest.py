@@ -23,6 +23,15 @@ FLAGS = [
 HARMLESS = ("Download the React DevTools",)
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Side by side where pytest-xdist is asked to: what needs the real workbooks in one process, so that one server is preheated, and the rest in another."""
+    for item in items:
+        if item.get_closest_marker("browser"):
+            real = "workbook_server" in getattr(item, "fixturenames", ())
+            item.add_marker(pytest.mark.xdist_group("workbooks" if real else "probes"))
+
+
 @pytest.fixture(scope="session")
 def chromium_path():
     """Return the system's Chromium; without one, fail where CI is set and skip elsewhere."""
@@ -100,7 +109,8 @@ def open_workbook(page):
         page.goto(f"{server.url}/voila/render/{name}?{query}", timeout=60_000)
         page.wait_for_selector("#rendered_cells", state="visible", timeout=60_000)
         page.wait_for_selector(
-            ".js-plotly-plot .main-svg, .nw-verdict p, .nw-rule, .nw-brief section, .nw-lesson, .nw-review", timeout=60_000
+            ".js-plotly-plot .main-svg, .nw-verdict p, .nw-rule, .nw-brief section, .nw-lesson, .nw-review",
+            timeout=60_000,
         )
         return page
 
