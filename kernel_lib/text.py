@@ -39,6 +39,19 @@ def banded_in(row: Mapping[str, float], name: str, factor: float = 1.0) -> str:
     return banded(*(factor * float(row[f"{name}{end}"]) for end in ("_low", "", "_high")))
 
 
+def plus_minus(value: float, error: float | None) -> str:
+    """Write ``value ± error``: the error to one digit (two where it begins with 1 or 2), the value no finer; the value alone where no error is known."""
+    if not isfinite(value):
+        return "–"
+    if error is None or not isfinite(error) or error <= 0:
+        return rounded(value)
+    finest = floor(log10(error))
+    finest -= int(round(error, -finest) < 2.5 * 10**finest)
+    digits = max(0, -finest)
+    shown, off = (round(v, -finest) + 0.0 for v in (value, error))
+    return f"{shown:,.{digits}f} ± {off:,.{digits}f}".replace(",", " ")
+
+
 def lowered(text: str) -> str:
     """Begin a sentence small, to stand inside another."""
     return text[:1].lower() + text[1:]

@@ -11,7 +11,7 @@ from ..build_sheet import BuildSheet
 from ..engine.setup import Setup
 from ..plan.plan import full_flow
 from ..plan.supply import is_weighed, nozzle_area
-from ..text import listed
+from ..text import listed, plus_minus
 from ..thermo.nitrous import mass_flux
 from ..units import k_from_c
 from .fit_solve import INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window
@@ -222,7 +222,7 @@ def in_words(combined: tuple[tuple[str, float, float], ...], rows: tuple[Paramet
     """Say which sums and which single numbers the logs fix, and which only what was known before does."""
     out = []
     if combined:
-        fixed = listed([f"{text}, {_with_error(value, error)}" for text, value, error in combined])
+        fixed = listed([f"{text}, {plus_minus(value, error)}" for text, value, error in combined])
         out.append(f"These logs fix, 19 times in 20 within: {fixed}.")
     for kind, word in (
         (BY_LOGS, "Of single numbers they tell"),
@@ -233,12 +233,6 @@ def in_words(combined: tuple[tuple[str, float, float], ...], rows: tuple[Paramet
         if names:
             out.append(f"{word} {listed(names)}.")
     return tuple(out)
-
-
-def _with_error(value: float, error: float) -> str:
-    """A ratio or a share with its error, as many digits as the error has sense."""
-    digits = max(0, 1 - int(np.floor(np.log10(max(error, 1e-6)))))
-    return f"{value:.{digits}f} ± {error:.{digits}f}"
 
 
 def gauge_note(sheet: BuildSheet) -> str:

@@ -12,7 +12,7 @@ from .. import __version__
 from ..logs.channels import CHANNELS
 from ..logs.finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from ..logs.review import Review
-from ..text import rounded
+from ..text import plus_minus, rounded
 from ..units import psi_from_kpa
 from .plan_sheet import CAUTIONS
 from .review_pictures import pictures
@@ -33,7 +33,7 @@ th{font-weight:600;text-align:left;border-bottom:1px solid #d9d5cc;padding:.25em
 .short{columns:2;column-gap:2em;padding-left:1.1em}.short li{break-inside:avoid;margin:0 0 .25em}.two{display:grid;grid-template-columns:1fr 1fr;gap:.6em 2em}svg{display:block;width:100%;max-width:440px;height:auto}.over{font:600 .85em/1.3 system-ui,sans-serif}.wrap{overflow-x:auto}
 @media (max-width:700px){.two,.finding{grid-template-columns:1fr}.short{columns:1}}
 @media print{@page{margin:11mm}:root{font-size:9pt;line-height:1.25;background:#fff}body{margin:0;max-width:none;padding:0}h1{font-size:15pt}h2{font-size:10.5pt}table{font-size:8pt}
-.two{grid-template-columns:1fr 1fr}.finding,figure,tr{break-inside:avoid}.pictures{grid-template-columns:repeat(4,1fr);gap:.3em 1em}.verdict,.halt{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
+.two{grid-template-columns:1fr 1fr}.finding,figure,tr,.pull{break-inside:avoid}h2{break-after:avoid}.pictures{grid-template-columns:repeat(4,1fr);gap:.3em 1em}.verdict,.halt{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 """
 _KIND = {GO: "go", REPEAT: "repeat", GO_BACK: "back", STOP: "halt"}
 
@@ -95,14 +95,14 @@ def _changes(every: tuple[Change, ...]) -> str:
 def _amount(change: Change) -> str:
     if change.amount is None:
         return ""
-    spread = (change.high - change.low) if change.low is not None and change.high is not None else None
-    sign = (
-        "to " if change.what == "bottle" else "+" if change.amount > 0 else ""
-    )  # a bottle is brought to a temperature
-    text = f"{sign}{rounded(change.amount, spread)}"
+    if change.what == "bottle":  # it is brought to a temperature
+        return escape(f"to {change.amount:.0f} {change.unit}")
+    known = change.low is not None and change.high is not None
+    spread = change.high - change.low if known else None
+    text = f"{'+' if change.amount > 0 else ''}{rounded(change.amount, spread)}"
     if spread:
         text += f" ({rounded(change.low, spread)} to {rounded(change.high, spread)})"
-    return escape(f"{text} {change.unit}".strip())
+    return escape(f"{text} {change.unit}".strip().replace("-", "\u2212"))
 
 
 def _why(findings: tuple[Finding, ...]) -> str:
@@ -133,7 +133,7 @@ def _drawn(review: Review) -> str:
     body = "".join(
         f'<figure style="margin:0"><p class="over">{escape(text)}</p>{image}</figure>' for text, image in shown
     )
-    return f'<section><h2>The pull</h2><div class="two pictures">{body}</div><p class="quiet">Rust: this log. Blue: the plan, its band pale. Black: limits.</p></section>'
+    return f'<section class="pull"><h2>The pull</h2><div class="two pictures">{body}</div><p class="quiet">Rust: this log. Blue: the plan, its band pale. Black: limits.</p></section>'
 
 
 def _fit(review: Review) -> str:
@@ -143,7 +143,7 @@ def _fit(review: Review) -> str:
     if fit.refused:
         return f"<section><h2>What the logs say about the build sheet</h2><p>{escape(fit.refused)}</p></section>"
     rows = "".join(
-        f"<tr><td>{escape(p.name)}</td><td class='number'>{_pair(p.before, p.before_error)}</td><td class='number'>{_pair(p.after, p.error)}</td>"
+        f"<tr><td>{escape(f'{p.name}, {p.unit}' if p.unit else p.name)}</td><td class='number'>{_pair(p.before, p.before_error)}</td><td class='number'>{_pair(p.after, p.error)}</td>"
         f"<td>{escape(p.identifiable)}</td><td>{escape(p.because)}</td></tr>"
         for p in fit.parameters
     )
@@ -154,11 +154,7 @@ def _fit(review: Review) -> str:
 
 
 def _pair(value: float | None, error: float | None) -> str:
-    if value is None or not np.isfinite(value):
-        return "–"
-    if error is None or not np.isfinite(error):
-        return escape(rounded(value))
-    return escape(f"{rounded(value, 2 * error)} ± {rounded(error)}")
+    return escape(plus_minus(float("nan") if value is None else value, error))
 
 
 def _history(others: pd.DataFrame | None, *, metric: bool) -> str:

@@ -129,7 +129,8 @@ def lines(
         raise InputError("x", len(x), "points", "two at least, with a value", "There is nothing to draw.")
     low, high = min(float(values.min()), 0.0) if zero else float(values.min()), float(values.max())
     marks = ticks(low, high if high > low else low + 1.0, 5)
-    left, right, top, bottom = 34.0, WIDTH - 6.0, 32.0, height - 20.0
+    wide = max(len(f"{mark:g}") for mark in marks)
+    left, right, top, bottom = max(34.0, 6.0 + 7.0 * wide), WIDTH - 6.0, 32.0, height - 20.0
 
     def across(v):
         return left + (np.asarray(v, float) - x[0]) / (x[-1] - x[0]) * (right - left)

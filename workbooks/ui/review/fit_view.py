@@ -11,7 +11,7 @@ import numpy as np
 
 from kernel_lib import build_fields as bf
 from kernel_lib.logs.fit import Fit, updated
-from kernel_lib.text import listed, rounded
+from kernel_lib.text import listed, plus_minus, rounded
 
 from .. import display
 from ..download import link, stem
@@ -76,11 +76,7 @@ def _by(identifiable: str) -> str:
 
 
 def _number(value: float, error: float) -> str:
-    if not math.isfinite(value):
-        return "–"
-    if not math.isfinite(error) or error <= 0:
-        return escape(rounded(value))
-    return escape(f"{rounded(value, 2 * error)} ± {rounded(error, error)}")
+    return escape(plus_minus(value, error))
 
 
 def changes(fit: Fit, system: str) -> str:
