@@ -10,6 +10,7 @@ from ..text import rounded
 from . import log_units
 from .channels import CHANNELS
 from .evidence import COMMON_SCALES, Case, Look
+from .match import SHEET_ONLY
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
@@ -49,6 +50,12 @@ def _rows(key: str, looks: list[Look], table: Table, found: dict[str, int], shee
     return canonical(looks[column], key, table[key, column][0], sheet)
 
 
+def _middle(values: np.ndarray) -> float:
+    """Median of what is there; NaN where nothing is, which speaks neither for nor against."""
+    there = values[np.isfinite(values)]
+    return float(np.median(there)) if len(there) else float("nan")
+
+
 def _with_throttle(throttle: np.ndarray, looks: list[Look], table: Table, sheet: BuildSheet) -> None:
     """Nitrous flows at full throttle only; the manifold follows the throttle and at full throttle comes to what the sheet says."""
     shut, wide = throttle < 50, throttle > 85
@@ -65,18 +72,18 @@ def _with_throttle(throttle: np.ndarray, looks: list[Look], table: Table, sheet:
                     case.said.append("It is 0 wherever the throttle is shut.")
         elif key in ("lambda_", "lambda_2"):
             for case in made:
-                full_lambda = float(np.nanmedian(canonical(seen, key, case, sheet)[wide]))
+                full_lambda = _middle(canonical(seen, key, case, sheet)[wide])
                 case.score += 0.5 if full_lambda < 0.98 else -2.0 if full_lambda > 1.03 else 0.0
         elif key == "manifold_kpa":
             for case in made:
                 kpa = canonical(seen, key, case, sheet)
-                at = float(np.nanmedian(kpa[wide]))
-                if abs(at - full) < 5 and np.nanmedian(kpa[shut]) < at - 10:
+                at, closed = _middle(kpa[wide]), _middle(kpa[shut])
+                if abs(at - full) < 5 and closed < at - 10:
                     case.score += 2.0
                     case.said.append(
                         f"At full throttle it is {rounded(at)} kPa absolute; the sheet has {rounded(full)}."
                     )
-                elif np.nanmedian(kpa[shut]) > at:
+                elif closed > at:
                     case.score -= 3.0
 
 
@@ -197,6 +204,7 @@ def scale_of(seen: Look, throttle: np.ndarray | None, sheet: BuildSheet) -> tupl
     rich = seen.rows[throttle > 85] if throttle is not None and (throttle > 85).sum() > 10 else seen.values
     at = float(np.nanmedian(rich)) / own
     if sheet.is_given("controller.gauge_scale") and 0.72 <= at <= 1.05:
-        return own, f"The sheet states a gauge on a {own:g} scale, and full throttle is lambda {at:.2f} on it.", ""
+        said = f"{SHEET_ONLY}: there is no part throttle, where it would settle at lambda 1. Column '{name}' is taken on the {own:g} scale that the sheet states, and full throttle is lambda {at:.2f} on it."
+        return own, f"{said} Does the gauge show {own:g} at lambda 1?", ""
     basis = "as the sheet says" if sheet.is_given("controller.gauge_scale") else "which the sheet only assumes"
     return None, "", f"{head}: is it AFR on a {own:g} scale ({basis}; full throttle would be lambda {at:.2f})?"

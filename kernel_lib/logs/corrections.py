@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ..band import SENSOR_ERROR
 from ..build_sheet import BuildSheet
 from ..plan.rehearsal import FIRING_ROOM
 
@@ -56,7 +57,7 @@ def fuel_step(
     richest : float
         Lambda past which no change may bring the mixture.
     agreeing : int
-        Pulls that are rich in this cell.
+        Pulls that are rich in this cell, none of them lean.
     most : float
         Largest change of one step.
 
@@ -66,11 +67,13 @@ def fuel_step(
 
     Notes
     -----
-    Lambda goes as one over the fuel, so that an error e asks for e of all fuel. It is shrunk by its error (zero inside it), damped, and bounded: never more
-    than `most`, never past the target on the lean side nor `richest` on the rich side. It rises with e everywhere.
+    Lambda goes as one over the fuel, so that an error e asks for e of all fuel. It is shrunk by its error (zero inside it; where fuel is taken out the gauge's own
+    error, `band.SENSOR_ERROR`, is counted too), damped, and bounded: never more than `most`, never past the target on the lean side nor `richest` on the rich
+    side. It rises with e everywhere.
     """
-    change = _step(error, error_95, agreeing)
-    ends = sorted((_step(error - error_95, error_95, agreeing), _step(error + error_95, error_95, agreeing)))
+    known = error_95, float(np.hypot(error_95, SENSOR_ERROR.high / target))
+    change = _step(error, known, agreeing)
+    ends = sorted((_step(error - error_95, known, agreeing), _step(error + error_95, known, agreeing)))
     now = target * (1 + error)
     floor = now / richest - 1 if now > richest else 0.0  # most that may be added
     room = min(now / target - 1, 0.0)  # most that may be taken out
@@ -78,27 +81,33 @@ def fuel_step(
     told = []
     if abs(held) < abs(change) - 1e-12:
         told.append(
-            f"{100 * most:g} % of all fuel a step" if abs(held) >= most - 1e-9 else f"lambda {richest:.2f}, no richer"
+            f"at most {100 * most:g} % of all fuel a step"
+            if abs(held) >= most - 1e-9
+            else f"lambda {richest:.2f}, no richer"
         )
     if held > 0:
         told.append(f"{100 * ADDING:.0f} % of the error")
     elif held < 0:
         told.append(f"{100 * TAKING:.0f} % of the error")
-    elif error + error_95 < 0 and agreeing < AGREEING:
+    elif error + known[1] < 0 and agreeing < AGREEING:
         told.append(f"{AGREEING} pulls have to agree before fuel is taken out")
     return FuelStep(held, min(low, held), max(high, held), "; ".join(told))
 
 
-def _step(error: float, error_95: float, agreeing: int) -> float:
-    """Shrunk and damped, not yet bounded."""
-    sure = np.sign(error) * max(abs(error) - error_95, 0.0)
-    if sure > 0:
-        return float(ADDING * sure)
-    return float(TAKING * sure) if agreeing >= AGREEING else 0.0
+def _step(error: float, known: tuple[float, float], agreeing: int) -> float:
+    """Shrunk by what it is known to, lean and rich, and damped; not yet bounded."""
+    if error > 0:
+        return ADDING * max(error - known[0], 0.0)
+    return -TAKING * max(-error - known[1], 0.0) if agreeing >= AGREEING else 0.0
 
 
 def fuel_steps(
-    sheet: BuildSheet, found: pd.DataFrame, *, nitrous: bool, base_error: dict[float, float]
+    sheet: BuildSheet,
+    found: pd.DataFrame,
+    *,
+    nitrous: bool,
+    base_change: dict[float, float],
+    keep: bool = False,
 ) -> pd.DataFrame:
     """Find the change of fuel in every cell.
 
@@ -109,13 +118,19 @@ def fuel_steps(
         Of `judge_cells.merged`; with nitrous also own_share, the engine's own part of all fuel by the plan.
     nitrous : bool
         Whether these are the cells with nitrous.
-    base_error : dict
-        Speed -> error of the base mixture beyond its own error, which is mended first and not again here; empty where there is none.
+    base_change : dict
+        Speed -> change of the engine's own fuel that the same step makes in the base table, which is not made here again; empty where there is none.
+    keep : bool
+        Take nothing out.
 
     Returns
     -------
     DataFrame
         rpm, valve_duty_percent, error, error_95 (as used), change, low, high (of all fuel), bounded_by.
+
+    Notes
+    -----
+    Fuel that the base table gets leaves less to add here, but never more to take out: it is not mended before a log shows it.
     """
     engine = sheet.engine
     target = engine.lambda_with_nitrous if nitrous else engine.lambda_without_nitrous
@@ -123,9 +138,11 @@ def fuel_steps(
     out = []
     for _, row in found.iterrows():
         error = float(row["error"])
-        if nitrous and base_error:
-            error -= float(row["own_share"]) * _near(base_error, float(row["rpm"]))
-        step = fuel_step(error, float(row["error_95"]), target=target, richest=richest, agreeing=int(row["rich_pulls"]))
+        if nitrous and base_change:
+            left = error - float(row["own_share"]) * _near(base_change, float(row["rpm"]))
+            error = max(left, min(error, 0.0))
+        agreeing = 0 if keep or row.get("lean_pulls", 0) else int(row["rich_pulls"])
+        step = fuel_step(error, float(row["error_95"]), target=target, richest=richest, agreeing=agreeing)
         out.append(
             {
                 "rpm": row["rpm"],
@@ -142,12 +159,6 @@ def fuel_steps(
     return pd.DataFrame(out, columns=columns)
 
 
-def _near(errors: dict[float, float], rpm: float) -> float:
-    """Error of the base at the nearest speed that is known."""
-    return errors[min(errors, key=lambda r: abs(r - rpm))]
-
-
-def base_errors(base: pd.DataFrame) -> dict[float, float]:
-    """Errors of the base mixture that are more than their own error, by speed; 0 where they are not."""
-    sure = np.sign(base["error"]) * np.maximum(np.abs(base["error"]) - base["error_95"], 0.0)
-    return {float(rpm): float(e) for rpm, e in zip(base["rpm"], sure, strict=True)}
+def _near(changes: dict[float, float], rpm: float) -> float:
+    """Change of the base at the nearest speed that is known."""
+    return changes[min(changes, key=lambda r: abs(r - rpm))]

@@ -9,12 +9,14 @@ import pandas as pd
 
 from ..plan.bottle_day import gauge_pressure, hold_temperature
 from ..plan.proposals import least_lead_ms
+from ..plan.rehearsal import FIRING_ROOM
 from ..plan.today_rows import pressure_of
 from ..thermo.vessel import bottle_volume, vessel_state
 from ..units import c_from_k, f_from_c, k_from_c
-from .corrections import LEAN_DOUBT, TOLD, base_errors, fuel_steps
+from .corrections import LEAN_DOUBT, MOST, TOLD, fuel_steps
 from .finding import GO, Change, Finding
 from .judge_case import Case
+from .judge_fuel import apart, flow_doubt
 from .judge_lean import lead_seen
 from .judge_spark import margins
 
@@ -59,6 +61,8 @@ def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
     pressure = [f for f in findings if f.key == "fuel_pressure" and f.asks != GO]
     if pressure:
         return "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"
+    if apart(findings):
+        return "the fuel injected and the lambda read do not belong together"
     if not case.can_tell and len(on):
         target = case.sheet.engine.lambda_with_nitrous
         if float((on["error"] * target).max()) > LEAN_DOUBT:
@@ -71,29 +75,34 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
     why = withheld(case, findings, on)
     if not why and _bottle_wrong(findings):
         why = "another flow came than the fuel is set for; bring the bottle there first"
-    if not why:
-        return findings
-    said = f" No fuel is recommended from this log: {why}."
-    return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.asks != GO and f.state != "unjudged" else f for f in findings]  # fmt: skip
+    if not why and _dose_unknown(case):
+        why = "which nozzle and jet were fitted is not known; state it"
+    doubt = flow_doubt(case)
+    if why:
+        said = f" No fuel is recommended from this log: {why}."
+        return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.asks != GO and f.state != "unjudged" else f for f in findings]  # fmt: skip
+    if doubt and len(on) and (on["error"] + on["error_95"] < 0).any():
+        said = f" No fuel is taken out: {doubt}."
+        return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.state != "unjudged" else f for f in findings]  # fmt: skip
+    return findings
 
 
 def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:
     if withheld(case, findings, on):
         return []
-    first = base_errors(base) if len(base) else {}
-    out = []
-    own = fuel_steps(case.sheet, base, nitrous=False, base_error={})
-    for _, row in own.iterrows():
-        if abs(row["change"]) >= TOLD:
-            out.append(_base_change(row))
-    mended = {r.what for r in out} == {"base fuel"}
-    if on.empty or _bottle_wrong(findings):
+    own = fuel_steps(case.sheet, base, nitrous=False, base_change={})
+    own = own[own["change"].abs() >= TOLD]
+    out = [_base_change(row) for _, row in own.iterrows()]
+    if on.empty or _bottle_wrong(findings) or _dose_unknown(case):
         return out
+    mended = {float(r): float(c) for r, c in zip(own["rpm"], own["change"], strict=True)}
+    if mended:  # a speed that asks for nothing gets nothing
+        mended = {float(r): 0.0 for r in base["rpm"]} | mended
     cells = on.assign(own_share=[_own_share(case, r, d) for r, d in zip(on["rpm"], on["valve_duty_percent"], strict=True)])  # fmt: skip
-    for _, row in fuel_steps(case.sheet, cells, nitrous=True, base_error=first if mended else {}).iterrows():
-        if abs(row["change"]) >= TOLD:
-            out.append(_added_change(case, row))
-    return out
+    steps = fuel_steps(case.sheet, cells, nitrous=True, base_change=mended, keep=bool(flow_doubt(case)))
+    if case.sheet.nitrous.system == "wet":
+        return [*out, *_jet_change(case, steps)]
+    return [*out, *(_added_change(case, row) for _, row in steps.iterrows() if abs(row["change"]) >= TOLD)]
 
 
 def _bottle_wrong(findings: list[Finding]) -> bool:
@@ -101,10 +110,17 @@ def _bottle_wrong(findings: list[Finding]) -> bool:
     return any(f.key == "bottle" and f.asks != GO for f in findings)
 
 
+def _dose_unknown(case: Case) -> bool:
+    """Whether it is not known what was fitted: a valve that is not pulsed, and no step stated."""
+    return case.kind == "nitrous" and not case.tune.pulsed and (case.step is None or not np.isfinite(case.step.share))
+
+
 def _place(case: Case, rpm: float, duty_percent: float) -> tuple[float, float]:
-    """Speed of the map, and share of the full flow for a valve duty."""
+    """Speed of the map, and share of the full flow for a valve duty; of a valve that is not pulsed that of the nozzle which was fitted, as far as it is known."""
     room = case.tune.room
     share = duty_percent / 100
+    if not case.tune.pulsed and case.step is not None and np.isfinite(case.step.share):
+        share *= case.step.share
     if case.tune.pulsed:
         from ..plan.pulsing import Pulsing
 
@@ -133,39 +149,77 @@ def _own_share(case: Case, rpm: float, duty_percent: float) -> float:
     return part if np.isfinite(part) else 1.0
 
 
-def _signed(value: float, digits: int = 1) -> str:
-    return f"{value:+.{digits}f}".replace("-", "−")
+def _band(row: pd.Series) -> str:
+    """Say between what the amount of a change lies; one number where a bound holds it."""
+    low, high = sorted((abs(100 * row["low"]), abs(100 * row["high"])))
+    if f"{low:.1f}" != f"{high:.1f}":
+        return f"{low:.1f} to {high:.1f} %"
+    return f"at most {100 * MOST:g} % a step" if high >= 100 * MOST - 0.05 else "as much as its limit lets it"
+
+
+def _verb(change: float) -> str:
+    return "Add" if change > 0 else "Take out"
 
 
 def _base_change(row: pd.Series) -> Change:
     percent = 100 * row["change"]
-    verb = "Add" if percent > 0 else "Take out"
     told = (
-        f"{verb} {abs(percent):.1f} % of the engine's own fuel at {row['rpm']:.0f} rpm ({100 * row['low']:.1f} to {100 * row['high']:.1f} %), in the base table, not in the nitrous table: "
+        f"{_verb(percent)} {abs(percent):.1f} % of the engine's own fuel at {row['rpm']:.0f} rpm ({_band(row)}), in the base table, not in the nitrous table: "
         f"without nitrous lambda stands {100 * abs(row['error']):.1f} % {'lean' if row['error'] > 0 else 'rich'} there."
     )
     return Change("base fuel", told, float(row["rpm"]), 0.0, percent, 100 * row["low"], 100 * row["high"], "% of the engine's own fuel", row["bounded_by"])  # fmt: skip
 
 
+def _caveat(case: Case, change: float) -> str:
+    """What an addition rests on where the flow is not sure."""
+    doubt = flow_doubt(case) if change > 0 else ""
+    return f" Read with care: {doubt}; at another flow another amount is right." if doubt else ""
+
+
 def _added_change(case: Case, row: pd.Series) -> Change:
+    """Change of the nitrous table at one speed and valve duty."""
     plan, words = _planned(case, row["rpm"], row["valve_duty_percent"]), case.words
     percent, low, high = (100 * row[name] for name in ("change", "low", "high"))
     flow = row["change"] * plan["total"]
-    verb = "Add" if percent > 0 else "Take out"
     also = [f"{abs(words.fuel(flow)):.1f} {words.fuel_unit}"]
-    wet = case.sheet.nitrous.system == "wet"
-    if not wet and plan["added"] > 0 and np.isfinite(plan["ms"]):
+    if plan["added"] > 0 and np.isfinite(plan["ms"]):
         also.append(f"{abs(flow * plan['ms'] / plan['added']):.2f} ms of open time")
     if plan["added"] > 0:
-        of_added = 100 * flow / plan["added"]
-        also.append(f"{abs(of_added):.0f} % of the {'fuel jet' if wet else 'added fuel'}")
-        if wet:
-            also.append(f"about {abs(of_added) / 2:.0f} % of the jet's bore")
+        also.append(f"{abs(100 * flow / plan['added']):.0f} % of the added fuel")
     where = f"at {row['rpm']:.0f} rpm" + (
         f" and {row['valve_duty_percent']:.0f} % valve duty" if case.tune.pulsed else ""
     )
-    told = f"{verb} {abs(percent):.1f} % of all fuel {where} ({low:.1f} to {high:.1f} %), that is {', '.join(also)}; in the nitrous table."
+    told = f"{_verb(percent)} {abs(percent):.1f} % of all fuel {where} ({_band(row)}), that is {', '.join(also)}; in the nitrous table.{_caveat(case, percent)}"
     return Change("fuel", told, float(row["rpm"]), float(row["valve_duty_percent"]), percent, low, high, "% of all fuel", row["bounded_by"])  # fmt: skip
+
+
+def _jet_change(case: Case, steps: pd.DataFrame) -> list[Change]:
+    """Change of the one fuel jet of a wet system: as much as the place that needs most, and taken out only where every place is rich."""
+    plans = [_planned(case, r, d) for r, d in zip(steps["rpm"], steps["valve_duty_percent"], strict=True)]
+    share = np.array([p["added"] / p["total"] if p["total"] > 0 else np.nan for p in plans])
+    known = np.isfinite(share) & (share > 0)
+    if not known.any():
+        return []
+    steps, share, plans = steps[known], share[known], [p for p, k in zip(plans, known, strict=True) if k]
+    of_jet = steps["change"].to_numpy() / share
+    k = int(of_jet.argmax())
+    target = case.sheet.engine.lambda_with_nitrous
+    room = target * (1 + steps["error"].to_numpy()) / (case.sheet.limits.rich_stop_lambda + FIRING_ROOM) - 1
+    jet = float(min(of_jet[k], max(float((room / share).min()), 0.0))) if of_jet[k] > 0 else float(of_jet[k])
+    row, plan, words = steps.iloc[k], plans[k], case.words
+    if abs(jet * share[k]) < TOLD:
+        return []
+    held = jet / of_jet[k]
+    bounded = row["bounded_by"] if held > 0.999 else "another engine speed would grow richer than its limit"
+    low, high = 100 * held * row["low"] / share[k], 100 * held * row["high"] / share[k]
+    percent, flow = 100 * jet, abs(words.fuel(jet * plan["added"]))
+    bore = 100 * abs((1 + jet) ** 0.5 - 1)
+    need = "needs most" if jet > 0 else "can spare least"
+    told = (
+        f"{_verb(jet)} {abs(percent):.0f} % of the fuel jet's flow, {flow:.1f} {words.fuel_unit} and {abs(100 * jet * share[k]):.1f} % of all fuel at {row['rpm']:.0f} rpm, which {need}: "
+        f"a bore {'larger' if jet > 0 else 'smaller'} by about {bore:.0f} %. One jet serves every engine speed.{_caveat(case, jet)}"
+    )
+    return [Change("fuel", told, None, None, percent, low, high, "% of the fuel jet's flow", bounded)]
 
 
 def _timing(case: Case, findings: list[Finding]) -> list[Change]:
@@ -268,7 +322,7 @@ def _hardware(findings: list[Finding]) -> list[Change]:
     out = []
     sags = any(f.key == "fuel_pressure" and f.asks != GO for f in findings)
     for f in findings:
-        if f.key == "injector" and f.asks != GO and not sags:
+        if f.key == "injector" and f.asks != GO and "most_percent" in f.numbers and not sags:
             over = f.numbers["most_percent"] / f.numbers["limit_percent"]
             told = f"Injectors of at least {100 * (over - 1):.0f} % more flow, or a dose that much smaller in fuel at {f.numbers['rpm']:.0f} rpm and above."
             out.append(

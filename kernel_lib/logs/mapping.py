@@ -14,7 +14,7 @@ from . import agree, evidence, log_units, words
 from .channels import CHANNELS, NEEDED, WANTED
 from .clock import apply
 from .log_units import UNITS_FOR
-from .match import SURE_ENOUGH, WAITS, Mapping, Match
+from .match import SHEET_ONLY, SURE_ENOUGH, WAITS, Mapping, Match
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
@@ -73,6 +73,8 @@ def propose(raw: RawLog, sheet: BuildSheet, known: Mapping | None = None) -> Map
         open_ = match.name and not match.doubt.startswith(WAITS)
         if not match.settled and (open_ or key in NEEDED or key in complaints):
             asked.append((match.doubt, key))
+        elif match.used and key in _LAMBDAS[:2]:
+            asked += [(said, key) for said in match.evidence if said.startswith(SHEET_ONLY)]
     return Mapping(matches, tuple(q for q, _ in asked), tuple(key for _, key in asked))
 
 

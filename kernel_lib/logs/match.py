@@ -21,6 +21,8 @@ SURE_ENOUGH = 0.8
 """Below, a match is a question and not used until somebody confirms it."""
 WAITS = "Its scale is that of"
 """How the doubt of a target begins whose scale is settled with that of lambda."""
+SHEET_ONLY = "Nothing in the log itself tells the scale of this gauge"
+"""How the evidence begins where the scale is the sheet's word alone: it is used, and asked for."""
 MAX_TEXT_CHARACTERS = 4096
 MAX_FILE_BYTES = 64 * 1024
 _VERSION = "1."
@@ -163,7 +165,12 @@ class Mapping:
         return replace(self, matches=out)
 
     def _rows(self) -> list[list[Any]]:
-        return [[m.key, m.name, m.unit, m.scale] for m in self.matches.values() if m.settled]
+        """What is taken along: not a scale that nobody has confirmed, which is asked again."""
+        return [
+            [m.key, m.name, m.unit, m.scale]
+            for m in self.matches.values()
+            if m.settled and not any(said.startswith(SHEET_ONLY) for said in m.evidence)
+        ]
 
     def to_text(self) -> str:
         """Return what is sure as a piece of an address: letters, digits, point, dash and underscore.
