@@ -60,7 +60,7 @@ class Course:
     shown_target, shown_target_low, shown_target_high : array
         What the gauge would show at the target, its delay in it; the ends are those of the hydrogen weight.
     measured : array
-        Lambda on the gauge.
+        Lambda on the gauge; the leaner of two at each moment.
     undelayed, undelayed_error : array
         Lambda in the cylinder: delay and the gauge's bias on nitrous taken out of the reading; with its error.
     noise_error, bias_error : array
@@ -129,7 +129,7 @@ class Course:
         -------
         DataFrame
             A row a cell: rpm, valve_duty_percent (0 without nitrous), n, seconds, error (lambda over target, less one), error_95, noise_95, systematic_95 (its
-            parts), bias (shown less true lambda), trim_percent (mean, NaN if not logged).
+            parts), bias (shown less true lambda), trim_percent (mean, NaN if not logged), begin_s, end_s (first and last of its readings).
         """
         return cp.cells(self, rpm_step, duty_step)
 

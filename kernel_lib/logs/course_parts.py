@@ -89,7 +89,8 @@ class Reading:
         smooth = ev.samples(0.2, step)
         fuel, bottle = (_evened(data[key], smooth) for key in ("fuel_kpa", "bottle_kpa"))
         with np.errstate(invalid="ignore"):
-            lambda_ = np.where(data["lambda_"] > 0.2, data["lambda_"], np.nan)
+            both = [np.where(data[key] > 0.2, data[key], np.nan) for key in ("lambda_", "lambda_2")]
+            lambda_ = np.fmax(*both)  # the leaner of two sensors at each moment: one bank is enough to hurt
         full = _full(log, window, model)
         rate = log.rate_hz.get("lambda_", 1 / step)
         return cls(
@@ -108,6 +109,7 @@ class Reading:
 _KEYS = (
     "rpm",
     "lambda_",
+    "lambda_2",
     "trim_percent",
     "manifold_kpa",
     "fuel_kpa",
@@ -272,6 +274,8 @@ def cells(course, rpm_step: float, duty_step: float) -> pd.DataFrame:
         "systematic_95",
         "bias",
         "trim_percent",
+        "begin_s",
+        "end_s",
     ]
     if not use.any():
         return pd.DataFrame(columns=columns, dtype=float)
@@ -291,6 +295,7 @@ def cells(course, rpm_step: float, duty_step: float) -> pd.DataFrame:
         rows.append((
             speed, valve, n, n * step, float(spread.mean()), float(np.hypot(noise, fixed)), noise, fixed,
             float(np.mean(course.gauge_bias[here])), float(np.nanmean(trim)) if np.isfinite(trim).any() else np.nan,
+            *(float(course.time_s[k]) for k in np.flatnonzero(here)[[0, -1]]),
         ))  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 

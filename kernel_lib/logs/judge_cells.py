@@ -19,6 +19,8 @@ COLUMNS = [
     "systematic_95",
     "bias",
     "trim_percent",
+    "begin_s",
+    "end_s",
 ]
 LEAST_ERROR = 0.004
 """A cell is known no better than this, however many samples it has: what a wide-band repeats within a pull, relative; a choice of our own."""
@@ -35,7 +37,7 @@ def cells(case: Case) -> pd.DataFrame:
     -------
     DataFrame
         A row a pull and cell: pull (number), rpm, valve_duty_percent (0 without nitrous), n, seconds, error (true lambda over target, less one), error_95 with its parts noise_95 and systematic_95,
-        bias (shown less true lambda), trim_percent.
+        bias (shown less true lambda), trim_percent, begin_s, end_s (first and last of its readings on the log's clock).
     """
     out = []
     for k, course in enumerate(case.courses):
@@ -56,7 +58,7 @@ def cells(case: Case) -> pd.DataFrame:
 
 
 def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.DataFrame:
-    """Bring the pulls of each cell together.
+    """Bring the pulls of each cell together; where one of them alone is lean beyond doubt, that one stands for the cell.
 
     Parameters
     ----------
@@ -71,32 +73,65 @@ def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.D
     -------
     DataFrame
         A row a cell: as `cells`, error weighted by what each pull knows, error_95 no smaller than half their spread and what all pulls have in common; pulls, rich_pulls, lean_pulls (how many
-        are off by more than their own error).
+        are off by more than their own error); apart (from the richest to the leanest pull); pull, begin_s, end_s of the one pull it is taken from, NaN where it is several.
+
+    Notes
+    -----
+    A clean pull does not make a lean one good: a mean over both hides it, and so does a spread counted as error.
     """
     rows = found[(found["valve_duty_percent"] > 0) == nitrous]
     out = []
     for (rpm, duty), group in rows.groupby(["rpm", "valve_duty_percent"], sort=True):
         if group["seconds"].sum() < enough_s:
             continue
-        noise = np.maximum(group["noise_95"].to_numpy(), LEAST_ERROR)
-        weight, fixed = 1 / noise**2, float(group["systematic_95"].mean())
-        error = group["error"].to_numpy()
-        spread = 0.5 * float(np.ptp(error))
-        out.append(
-            {
-                "rpm": float(rpm),
-                "valve_duty_percent": float(duty),
-                "n": int(group["n"].sum()),
-                "seconds": float(group["seconds"].sum()),
-                "error": float(np.average(error, weights=weight)),
-                "error_95": float(np.hypot(max(1 / np.sqrt(weight.sum()), spread), fixed)),
-                "noise_95": float(max(1 / np.sqrt(weight.sum()), spread)),
-                "systematic_95": fixed,
-                "bias": float(np.average(group["bias"], weights=weight)),
-                "trim_percent": float(group["trim_percent"].mean()),
-                "pulls": int(group["pull"].nunique()),
-                "rich_pulls": int((group["error"] + group["error_95"] < 0).sum()),
-                "lean_pulls": int((group["error"] - group["error_95"] > 0).sum()),
-            }
-        )
-    return pd.DataFrame(out, columns=[*COLUMNS[1:], "pulls", "rich_pulls", "lean_pulls"])
+        row = _together(group) | {"rpm": float(rpm), "valve_duty_percent": float(duty)}
+        known = group[group["seconds"] >= enough_s]
+        if len(known) > 1:
+            sure = (known["error"] - known["error_95"]).to_numpy()
+            k = int(sure.argmax())
+            if sure[k] > max(row["error"] - row["error_95"], 0.0):
+                row |= {name: known[name].iloc[k] for name in _OWN}
+        out.append(row)
+    return pd.DataFrame(out, columns=[*COLUMNS[1:], *_MORE])
+
+
+_OWN = ("error", "error_95", "noise_95", "systematic_95", "bias", "trim_percent", "pull", "begin_s", "end_s")
+_MORE = ("pulls", "rich_pulls", "lean_pulls", "apart", "pull")
+
+
+def _together(group: pd.DataFrame) -> dict[str, float]:
+    """One cell out of its pulls."""
+    noise = np.maximum(group["noise_95"].to_numpy(), LEAST_ERROR)
+    weight, fixed = 1 / noise**2, float(group["systematic_95"].mean())
+    error = group["error"].to_numpy()
+    apart, one = float(np.ptp(error)), len(group) == 1
+    return {
+        "n": int(group["n"].sum()),
+        "seconds": float(group["seconds"].sum()),
+        "error": float(np.average(error, weights=weight)),
+        "error_95": float(np.hypot(max(1 / np.sqrt(weight.sum()), apart / 2), fixed)),
+        "noise_95": float(max(1 / np.sqrt(weight.sum()), apart / 2)),
+        "systematic_95": fixed,
+        "bias": float(np.average(group["bias"], weights=weight)),
+        "trim_percent": float(group["trim_percent"].mean()),
+        "begin_s": float(group["begin_s"].iloc[0]) if one else np.nan,
+        "end_s": float(group["end_s"].iloc[0]) if one else np.nan,
+        "pull": float(group["pull"].iloc[0]) if one else np.nan,
+        "apart": apart,
+        "pulls": int(group["pull"].nunique()),
+        "rich_pulls": int((group["error"] + group["error_95"] < 0).sum()),
+        "lean_pulls": int((group["error"] - group["error_95"] > 0).sum()),
+    }
+
+
+def alone(found: pd.DataFrame, enough_s: float) -> pd.DataFrame:
+    """Cells with nitrous of every pull by itself, where that pull holds enough of them.
+
+    Parameters
+    ----------
+    found : DataFrame
+        Of `cells`.
+    enough_s : float
+        Settled reading that a cell needs [s].
+    """
+    return found[(found["valve_duty_percent"] > 0) & (found["seconds"] >= enough_s)].reset_index(drop=True)

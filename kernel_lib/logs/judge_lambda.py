@@ -1,11 +1,13 @@
-"""Is the settled mixture right: lambda with delay and bias out, cell by cell, against the target."""
+"""Is the settled mixture right: lambda with delay and bias out, cell by cell, against the target; and does the log hold enough of it."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
+from ..band import SENSOR_ERROR
 from ..plan.ladder import GATE_LAMBDA
+from .cut import STEP_ROOM, step_seen
 from .finding import GO_BACK, REPEAT, Finding
 from .judge_case import Case, apart, holds, unjudged, watch
 
@@ -13,9 +15,13 @@ ENOUGH_S = 0.3
 """Settled reading that a cell needs to be judged, all pulls together [s]; a choice of our own, no source."""
 TRIM_CHASES = 5.0
 """Own lambda correction at full throttle beyond which the controller does the tuning [%]; a choice of our own, no source."""
+LEAN_SIDE = 0.5
+"""Part of the error at 95 % that has to lie inside the gate too on the lean side; a choice of our own, no source."""
+SPAN_NEEDED = 0.5
+"""Part of the spray window's engine speeds in which lambda on nitrous has to be seen before more is sprayed; a choice of our own, no source."""
 
 
-def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:  # noqa: PLR0911
+def judge_lambda(case: Case, cells: pd.DataFrame, each: pd.DataFrame | None = None) -> list[Finding]:
     """Hold the settled lambda on nitrous against the target.
 
     Parameters
@@ -23,6 +29,8 @@ def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:  # noqa: PLR
     case : Case
     cells : DataFrame
         Of `judge_cells.merged`, those with nitrous.
+    each : DataFrame, optional
+        Of `judge_cells.alone`: every pull by itself; the worst of them decides.
     """
     if not case.log.has("lambda_"):
         return [
@@ -34,14 +42,33 @@ def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:  # noqa: PLR
             "from a lower speed or in a higher gear."
         )
         return [unjudged("lambda", "Lambda on nitrous never settled in this log", why, REPEAT, 60.0)]
+    pulls = [] if each is None else [group for _, group in each.groupby("pull")]
+    found = [_judged(case, cells, len(cells))]
+    if len(pulls) > 1:
+        found += [f for f in (_judged(case, group, len(cells)) for group in pulls) if f.state != "holds"]
+    worst = [f for f in found if f.state != "holds"]
+    return _distinct(worst) if worst else found[:1]
+
+
+def _distinct(found: list[Finding]) -> list[Finding]:
+    """The same place of the same pull once."""
+    out: dict = {}
+    for f in sorted(found, key=lambda f: -f.weight):
+        out.setdefault(f.at_s, f)
+    if len(out) > 1:
+        out.pop(None, None)  # all pulls together say no more than those that are off
+    return list(out.values())
+
+
+def _judged(case: Case, cells: pd.DataFrame, points: int) -> Finding:
+    """Judge one table of cells."""
     target = case.sheet.engine.lambda_with_nitrous
     off, err = (cells["error"] * target).to_numpy(), (cells["error_95"] * target).to_numpy()
-    lean, rich = int((off - err).argmax()), int((off + err).argmin())
+    lean, near, rich = (int(v.argmax()) for v in (off - err, off + LEAN_SIDE * err, -off - err))
     sure_lean, sure_rich = off[lean] - err[lean] > GATE_LAMBDA, off[rich] + err[rich] < -GATE_LAMBDA
-    k = lean if sure_lean or (not sure_rich and np.abs(off).max() == off.max()) else rich
-    if not sure_lean and not sure_rich:
-        k = int(np.abs(off).argmax())
-    row, words = cells.iloc[k], case.words
+    maybe_lean = off[near] + LEAN_SIDE * err[near] > GATE_LAMBDA
+    k = lean if sure_lean else rich if sure_rich else near if maybe_lean else int(np.abs(off).argmax())
+    row = cells.iloc[k]
     numbers = {
         "rpm": float(row["rpm"]),
         "valve_duty_percent": float(row["valve_duty_percent"]),
@@ -49,29 +76,59 @@ def judge_lambda(case: Case, cells: pd.DataFrame) -> list[Finding]:  # noqa: PLR
         "target": float(target),
         "off_lambda": float(off[k]),
         "off_lambda_95": float(err[k]),
+        "gauge_lambda": SENSOR_ERROR.high,
         "room_lambda": GATE_LAMBDA,
-        "cells": len(cells),
+        "cells": points,
         "bias_lambda": float(cells["bias"].mean()),
     }
+    return _told(case, cells, k, numbers, (sure_lean, sure_rich, maybe_lean))
+
+
+def _told(case: Case, cells: pd.DataFrame, k: int, numbers: dict, is_: tuple[bool, bool, bool]) -> Finding:
+    """Write a judgement of settled lambda down."""
+    row, words = cells.iloc[k], case.words
+    off, err, target = numbers["off_lambda"], numbers["off_lambda_95"], numbers["target"]
+    sure_lean, sure_rich, maybe_lean = is_
+    digits = 3 if err < 0.01 else 2
     where = f"at {row['rpm']:.0f} rpm"
+    by = f"{_off(off, err)} the target {target:.{digits}f}"
     told = (
-        f"{_first(words.lambda_(target + off[k]))} {where}, settled and averaged over {row['seconds']:.1f} s, with the sensor's delay and the gauge's error on nitrous taken out: "
-        f"{_off(off[k], err[k])} the target {target:.3f}; allowed is {GATE_LAMBDA:g} either way (the ladder's gate). {_bias(numbers['bias_lambda'])}{_trim(cells)}"
+        f"{_first(words.lambda_(target + off, digits))} {where}, settled and averaged over {row['seconds']:.1f} s, with the sensor's delay and the gauge's error on nitrous taken out: "
+        f"{by}; allowed is {GATE_LAMBDA:g} either way (the ladder's gate). What the gauge itself may be wrong by, {SENSOR_ERROR.high:g} lambda either way (from memory), is not in the ±. "
+        f"{_bias(numbers['bias_lambda'])}{_trim(cells)}{_spread(row, target)}"
     )
-    title = f"Lambda {target + off[k]:.2f} {where}"
-    by = f"{_off(off[k], err[k])} the target {target:.3f}"
+    title = f"Lambda {target + off:.{digits}f} {where}"
+    begin, end = row.get("begin_s", np.nan), row.get("end_s", np.nan)
+    at = (float(begin), float(end)) if np.isfinite(begin) and np.isfinite(end) else None
     if sure_lean and case.suspects:
         told += " A misfire is suspected in this log, which reads lean: it may not be lean at all."
-        return [watch("lambda", GO_BACK, 35.0, f"{title}, if it was no misfire", told, numbers)]
+        return watch("lambda", GO_BACK, 35.0, f"{title}, if it was no misfire", told, numbers, at)
     if sure_lean:
-        return [watch("lambda", GO_BACK, 70.0 + _more(off[k]), f"{title}, {by}", told, numbers)]
+        return watch("lambda", GO_BACK, 70.0 + _more(off), f"{title}, {by}", told, numbers, at)
     if sure_rich:
-        return [watch("lambda", REPEAT, 60.0 + _more(off[k]), f"{title}, {by}", told, numbers)]
-    if abs(off[k]) > GATE_LAMBDA:
-        told += " Whether it is outside cannot be told from this log."
-        return [watch("lambda", REPEAT, 40.0, f"{title}: {by}, not surely outside", told, numbers)]
-    within = f"Lambda within {apart(off[k], err[k])} of {target:.3f} in {_counted(len(cells), 'cell')}"
-    return [holds("lambda", 50.0, within, told, numbers)]
+        return watch("lambda", REPEAT, 60.0 + _more(off), f"{title}, {by}", told, numbers, at)
+    if maybe_lean or abs(off) > GATE_LAMBDA:
+        told += (
+            " Most likely it is outside, but the ± reaches back inside."
+            if abs(off) > GATE_LAMBDA
+            else " Most likely it is inside, but the ± reaches outside on the lean side."
+        )
+        return watch("lambda", REPEAT, 40.0, f"{title}: {by}, not surely {'outside' if abs(off) > GATE_LAMBDA else 'inside'}", told, numbers, at)  # fmt: skip
+    within = f"Lambda within {apart(off, err)} of {target:.{digits}f} at {_points(case, numbers['cells'])}"
+    return holds("lambda", 50.0, within, told, numbers)
+
+
+def _points(case: Case, n: int) -> str:
+    """How many places of the table were seen, in words."""
+    return _counted(n, "point") + " of speed and duty" if case.tune.pulsed else _counted(n, "speed")
+
+
+def _spread(row: pd.Series, target: float) -> str:
+    """Say how far the pulls lie apart at a place, where that is more than they are known by."""
+    between = float(row.get("apart", 0.0)) * target
+    if not np.isfinite(between) or between <= GATE_LAMBDA:
+        return ""
+    return f" The {row['pulls']:.0f} pulls lie {between:.2f} apart there; the worst of them decides."
 
 
 def _first(text: str) -> str:
@@ -142,115 +199,6 @@ def judge_trims(case: Case, cells: pd.DataFrame) -> list[Finding]:
     return [watch("trims", asks, 45.0, f"The controller corrects by {trim:+.0f} % {where}", told, numbers)]
 
 
-SENSORS_AGREE = 0.03
-"""Lambda by which two sensors may differ; a choice of our own, no source."""
-STUCK_S = 1.0
-"""A reading that moves by less than its own step for so long at full throttle is stuck [s]; a choice of our own, no source."""
-LAG_DIFFERS_S = 0.06
-"""Total lag of the sensor beyond which it is told to differ from the sheet's [s]; a choice of our own, no source."""
-
-
-def judge_sensors(case: Case, settled: np.ndarray, full: np.ndarray) -> list[Finding]:
-    """Say whether the lambda reading can be believed.
-
-    Parameters
-    ----------
-    case : Case
-    settled, full : array of bool
-        On the log's clock: settled readings at full throttle, and full throttle at all.
-    """
-    if not case.log.has("lambda_"):
-        return [unjudged("sensors", "No lambda reading", "Nothing to believe or doubt.", REPEAT, 50.0)]
-    wrong = [*_two(case, settled), *_clipped(case, full), *_stuck(case, full), *_lag(case)]
-    if wrong:
-        return wrong
-    two = case.log.has("lambda_2")
-    title = "Two lambda sensors agree" if two else "The lambda reading moves as one should"
-    told = "One sensor averages the cylinders that share its pipe: it cannot see one that is lean among others that are rich."
-    return [holds("sensors", 20.0, title, told, {"sensors": 2 if two else 1})]
-
-
-def _two(case: Case, settled: np.ndarray) -> list[Finding]:
-    if not case.log.has("lambda_2"):
-        return []
-    gap = (case.log.get("lambda_2") - case.log.get("lambda_"))[settled]
-    gap = gap[np.isfinite(gap)]
-    if len(gap) < 5:
-        return []
-    off = float(np.median(gap))
-    if abs(off) <= SENSORS_AGREE:
-        return []
-    first, second = (float(np.nanmedian(case.log.get(key)[settled])) for key in ("lambda_", "lambda_2"))
-    told = (
-        f"Settled, the first shows lambda {first:.2f} and the second lambda {second:.2f}; more than {SENSORS_AGREE:g} apart (a choice of our own) they are not averaged: either a bank runs "
-        "leaner, or one of them is wrong. Swap them, or check both on one bank, then repeat."
-    )
-    numbers = {"first_lambda": first, "second_lambda": second, "apart_lambda": off}
-    return [watch("sensors", REPEAT, 55.0, f"Two lambda sensors differ by {abs(off):.2f}", told, numbers)]
-
-
-def _clipped(case: Case, full: np.ndarray) -> list[Finding]:
-    """Find readings that stand at one end of their range at full throttle: free air, or a clip."""
-    values = case.log.get("lambda_")
-    seen = values[full & np.isfinite(values)]
-    if len(seen) < 20:
-        return []
-    every = values[np.isfinite(values)]
-    out = []
-    for name, end, most in (("lean", float(every.max()), 0.02), ("rich", float(every.min()), 0.05)):
-        share = float(np.mean(np.abs(seen - end) < 1e-6))
-        if share > most and (end > 1.05 if name == "lean" else end < 0.75):
-            told = (
-                f"At full throttle {100 * share:.0f} % of the readings stand at lambda {end:.2f}, the {name} end of what this log shows: there the sensor says only "
-                f"'{name}er than that'{', or it hangs in free air' if name == 'lean' else ''}. Check heater, wiring and exhaust leaks, then repeat."
-            )
-            numbers = {"share_percent": 100 * share, "end_lambda": end}
-            out.append(
-                watch(
-                    "sensors",
-                    REPEAT,
-                    58.0,
-                    f"The lambda reading stands at its {name} end, {end:.2f}, for {100 * share:.0f} % of full throttle",
-                    told,
-                    numbers,
-                )
-            )
-    return out
-
-
-def _stuck(case: Case, full: np.ndarray) -> list[Finding]:
-    values = case.log.get("lambda_")
-    seen = values[full & np.isfinite(values)]
-    if len(seen) * case.log.step_s < STUCK_S or np.ptp(seen) > 1e-3:
-        return []
-    told = f"It shows lambda {np.median(seen):.3f} and nothing else for {len(seen) * case.log.step_s:.1f} s of full throttle: no sensor of an engine is that still. Check it, then repeat."
-    return [
-        watch("sensors", REPEAT, 70.0, f"The lambda reading is stuck at {np.median(seen):.3f}", told, {"lambda": float(np.median(seen))})
-    ]  # fmt: skip
-
-
-def _lag(case: Case) -> list[Finding]:
-    """Say where the lag that was found is far from the sheet's."""
-    delay = case.delay
-    if delay is None or not getattr(delay, "identifiable", False):
-        return []
-    expected = getattr(delay, "sheet_total_s", None)
-    if expected is None or abs(delay.total_s - expected) <= LAG_DIFFERS_S + delay.error_s:
-        return []
-    told = (
-        f"Found in this log: {1e3 * delay.total_s:.0f} ms (± {1e3 * delay.error_s:.0f}) from the cylinder to the reading; the build sheet makes it {1e3 * expected:.0f} ms. The lag found is used here. "
-        "A stop that acts on this reading acts that much later or sooner; put it into the sheet."
-    )
-    numbers = {
-        "found_ms": 1e3 * delay.total_s,
-        "found_ms_95": 1e3 * delay.error_s,
-        "sheet_ms": 1e3 * expected,
-    }
-    return [
-        watch("sensors", "go", 25.0, f"The lambda reading lags {1e3 * delay.total_s:.0f} ms, not the sheet's {1e3 * expected:.0f} ms", told, numbers)
-    ]  # fmt: skip
-
-
 def judge_samples(case: Case, cells: pd.DataFrame) -> list[Finding]:
     """Say whether the log holds enough to judge by.
 
@@ -286,3 +234,44 @@ def judge_samples(case: Case, cells: pd.DataFrame) -> list[Finding]:
             )
         )
     return out
+
+
+def judge_span(case: Case, found: pd.DataFrame) -> list[Finding]:
+    """Say where lambda on nitrous was seen in too little of the spray window at this step.
+
+    Parameters
+    ----------
+    case : Case
+    found : DataFrame
+        Of `judge_cells.cells`.
+    """
+    here = of_step(case)
+    use = found[(found["valve_duty_percent"] > 0) & found["pull"].isin(here)] if len(found) else found
+    if use.empty:
+        return []
+    seconds = use.groupby("rpm")["seconds"].sum()
+    seen = np.array([rpm for rpm, s in seconds.items() if s >= ENOUGH_S])
+    if not len(seen):
+        return []
+    nitrous = case.sheet.nitrous
+    low, high = float(nitrous.spray_rpm_min), float(nitrous.spray_rpm_max)
+    inside = seen[(seen >= low - 250) & (seen <= high + 250)]
+    covered = min(len(inside) * 500.0, high - low) / (high - low)  # a cell is 500 rpm wide
+    if covered >= SPAN_NEEDED:
+        return []
+    at = f"{seen[0]:.0f} rpm only" if len(seen) == 1 else f"{seen[0]:.0f} to {seen[-1]:.0f} rpm only"
+    told = (
+        f"Settled lambda on nitrous stands at {at}; the spray window runs from {low:.0f} to {high:.0f} rpm, and {100 * SPAN_NEEDED:.0f} % of it is asked before more is sprayed "
+        "(a choice of our own). Hold the pull longer, or in a higher gear."
+    )
+    numbers = {"covered_percent": 100 * covered, "low_rpm": float(seen[0]), "high_rpm": float(seen[-1])}
+    return [watch("samples", REPEAT, 50.0, f"Lambda on nitrous was seen at {at}", told, numbers)]
+
+
+def of_step(case: Case) -> list[int]:
+    """Nitrous pulls of the step that the log shows, by their place; all where that is not known."""
+    every = [k for k, pull in enumerate(case.pulls) if pull.hits]
+    if case.step is None or not np.isfinite(case.step.share) or not case.tune.pulsed:
+        return every
+    shares = {k: step_seen(case.log, case.pulls[k], case.tune).share for k in every}
+    return [k for k in every if abs(shares[k] - case.step.share) <= STEP_ROOM] or every

@@ -11,15 +11,21 @@ from . import judge_cells as jc
 from .events import GAP, LIFT, MISSED_SHIFT, SHIFT, WHEEL_SPIN
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_base import judge_base
-from .judge_case import Case, by_weight, unjudged, watch
-from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_sensors, judge_trims
+from .judge_case import Case, by_weight, unjudged
+from .judge_fuel import judge_fuel, judge_scale, scale_gate
+from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, judge_trims, of_step
 from .judge_lean import index_of, judge_lean, judge_misfire
+from .judge_sensors import judge_sensors
 from .judge_spark import judge_knock, judge_retard
 from .judge_step import judge_guards, judge_plan, judge_plugs, judge_step, plugs_gate
 from .judge_supply import judge_bottle, judge_fuel_pressure, judge_injector, static_and_lean
 
 UNSETTLED = (SHIFT, MISSED_SHIFT, WHEEL_SPIN, LIFT, GAP)
 """Events in which no reading counts as settled."""
+LOGGED = ("lambda", "lean", "base", "samples")
+"""What nothing but a log can tell."""
+SEEN_OTHERWISE = ("retard", "knock", "fuel_pressure", "injector", "bottle", "guard", "misfire", "trims")
+"""What may be made sure of without a log: by a timing light, the plugs, a gauge, the controller's settings."""
 
 
 def cells_of(case: Case) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -56,6 +62,8 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
         *judge_base(case, base),
         *judge_fuel_pressure(case),
         *judge_injector(case),
+        *judge_fuel(case),
+        *judge_scale(case),
         *judge_knock(case),
         *judge_sensors(case, settled, full),
         *judge_trims(
@@ -65,9 +73,10 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
     ]
     if case.kind == "base":
         return by_weight([_of_base(f) for f in [*shared, *_unknown_nitrous(case), *_forbidden(case)]])
-    suspects = tuple((float(s.begin_s), float(s.end_s)) for s in case.suspects)
+    suspects = tuple((float(s.begin_s), float(s.end_s), bool(getattr(s, "rich", False))) for s in case.suspects)
     lean = judge_lean(case, suspects)
-    mixture = judge_lambda(case, on)
+    every = jc.cells(case)
+    mixture = judge_lambda(case, on, jc.alone(every, ENOUGH_S))
     reads_lean = any(f.key in ("lean", "lambda") and f.asks in (GO_BACK, STOP) for f in [*lean, *mixture])
     found = [
         *mixture,
@@ -79,6 +88,7 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
         *judge_step(case),
         *judge_plan(case),
         *judge_plugs(case),
+        *judge_span(case, every),
         *shared,
     ]
     return by_weight(static_and_lean(found))
@@ -98,7 +108,7 @@ def _unknown_nitrous(case: Case) -> list[Finding]:
     if case.log.has("nitrous_duty_percent") or case.log.has("nitrous_on"):
         return []
     told = "No nitrous channel is in the log; it is taken for a log without nitrous. If any was sprayed, nothing here holds."
-    return [watch("samples", GO, 22.0, "Taken for a pull without nitrous: no nitrous channel in the log", told)]
+    return [unjudged("samples", "No nitrous channel in the log: taken for a pull without nitrous", told, GO, 22.0)]
 
 
 def _forbidden(case: Case) -> list[Finding]:
@@ -152,13 +162,19 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
         The step that the verdict leaves open.
     """
     if verdict == STOP:
-        return [f"Bottle shut until this is mended: {lowered(f.title)}." for f in findings if f.asks == STOP]
+        first = "Bottle shut until this is mended" if case.kind == "nitrous" else "Spray nothing until this is mended"
+        return [f"{first}: {lowered(f.title)}." for f in findings if f.asks == STOP]
     blamed = [f for f in findings if f.asks == verdict == GO_BACK]
     if case.suspects:
         blamed = [f for f in blamed if f.key not in ("lambda", "lean")]
     out = [f"Settle first: {lowered(f.title)}." for f in blamed]
     if case.kind == "base":
-        return [*out, "Rehearse fuel and timing with the bottle shut, as the tune sheet says, before the first step."]
+        return [
+            *out,
+            *_blind(findings),
+            *scale_gate(findings),
+            "Rehearse fuel and timing with the bottle shut, as the tune sheet says, before the first step.",
+        ]
     if case.kind == "nothing":
         return ["Log a pull at full throttle."]
     plugs = plugs_gate(case)
@@ -167,15 +183,7 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
     if good < 2:
         held = {0: "no clean pull", 1: "1 clean pull"}[good]
         out.append(f"Two clean pulls in a row at this step: this log holds {held}.")
-    blind = [
-        f
-        for f in findings
-        if f.state == "unjudged" and f.key in ("retard", "knock", "fuel_pressure", "bottle", "guard")
-    ]
-    if blind:
-        out.append(
-            f"Make sure by other means of what this log does not show: {listed([lowered(f.title) for f in blind])}."
-        )
+    out += [*_blind(findings), *scale_gate(findings)]
     if verdict == GO and after is None and case.step is not None and case.step.index == len(case.tune.ladder.steps) - 1:
         out.append("This was the whole planned dose: the ladder ends here.")
     if after is not None and after.obstacle:
@@ -183,18 +191,35 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
     return out
 
 
+def _blind(findings: list[Finding]) -> list[str]:
+    """Gates that name what the log could not tell: what has to be logged, and what may be seen by other means."""
+    unknown = [f for f in findings if f.state == "unjudged"]
+    log = [f for f in unknown if f.key in LOGGED and f.asks != GO]
+    see = [f for f in unknown if f.key in SEEN_OTHERWISE or (f.key == "samples" and f.asks == GO)]
+    out = [f"Log again what decides: {listed([lowered(f.title) for f in log])}."] if log else []
+    if see:
+        out.append(
+            f"Make sure by other means of what this log does not show: {listed([lowered(f.title) for f in see])}."
+        )
+    return out
+
+
 def clean_pulls(case: Case, findings: list[Finding]) -> int:
-    """Nitrous pulls in which nothing was found that asks for more than to go on."""
-    bad = [f.at_s for f in findings if f.asks != GO and f.at_s is not None]
-    whole = any(f.asks != GO and f.at_s is None for f in findings)
-    if whole:
+    """Nitrous pulls of the step seen, the last ones in a row, in which nothing was found that asks for more than to go on.
+
+    Notes
+    -----
+    What the plan forbids is no fault of a pull; every other finding without a time is one of all of them.
+    """
+    asked = [f for f in findings if f.asks != GO and f.key != "plan"]
+    if any(f.at_s is None for f in asked):
         return 0
-    count = 0
-    for pull in case.pulls:
-        if pull.kind != "nitrous":
+    count, here = 0, of_step(case)
+    for k, pull in enumerate(case.pulls):
+        if pull.kind != "nitrous" or k not in here:
             continue
         a, b = case.seconds(pull.start), case.seconds(pull.stop) + 2.0
-        count += not any(x <= b and a <= y for x, y in bad)
+        count = 0 if any(f.at_s[0] <= b and a <= f.at_s[1] for f in asked) else count + 1
     return count
 
 
