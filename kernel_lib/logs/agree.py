@@ -38,7 +38,7 @@ def weigh(looks: list[Look], table: Table, found: dict[str, int], sheet: BuildSh
     if rpm is not None:
         _injectors(rpm, looks, table, sheet)
     _temperatures(table, found)
-    _same_sensor(looks, table)
+    _same_sensor(looks, table, sheet)
     for made in table.values():
         made.sort(key=lambda c: -c.score)
 
@@ -127,20 +127,40 @@ def _temperatures(table: Table, found: dict[str, int]) -> None:
         return
 
 
-def _same_sensor(looks: list[Look], table: Table) -> None:
-    """Two columns in one proportion are one sensor on two scales: the one in lambda is read, the other left."""
+def _same_sensor(looks: list[Look], table: Table, sheet: BuildSheet) -> None:
+    """Two columns that are the same, or lambda and AFR in the proportion of a known scale, are one sensor: the one in lambda is read, the other left.
+
+    Two columns in one unit and another proportion are two sensors that disagree: both stay.
+    """
     columns = [c for (key, c), made in table.items() if key == "lambda_" and made and made[0].score > -2]
     for a in columns:
         for b in columns:
             one, other = table["lambda_", a][0], table["lambda_", b][0]
-            if a >= b or not proportional(looks[a].rows, looks[b].rows):
+            if a >= b or not _one_sensor((looks[a], one.unit), (looks[b], other.unit), sheet):
                 continue
             drop, kept = (a, b) if (one.unit, other.unit) == ("AFR", "lambda") else (b, a)
             for key in ("lambda_", "lambda_2"):
                 for case in table.get((key, drop), []):
                     case.score -= 12.0
             for case in table["lambda_", kept]:
-                case.said.append(f"'{looks[drop].name[:60]}' is the same reading on another scale.")
+                on = " on another scale" if one.unit != other.unit else ""
+                case.said.append(f"'{looks[drop].name[:60]}' is the same reading{on}.")
+
+
+def _one_sensor(first: tuple[Look, str], second: tuple[Look, str], sheet: BuildSheet) -> bool:
+    """Whether two columns of lambda are one reading, written twice or on two scales."""
+    (a, unit_a), (b, unit_b) = first, second
+    if not proportional(a.rows, b.rows):
+        return False
+    ratio = _middle(b.rows / np.where(a.rows > 0, a.rows, np.nan))
+    if unit_a == unit_b:
+        return abs(ratio - 1) < 0.002
+    if {unit_a, unit_b} != {"lambda", "AFR"}:
+        return True
+    ratio, gauge = (1 / ratio, a) if unit_a == "AFR" else (ratio, b)
+    stated = log_units.stated_scale(gauge.name, gauge.unit)
+    scales = (stated,) if stated else (sheet.controller.gauge_scale, *COMMON_SCALES)
+    return any(abs(ratio / scale - 1) < 0.01 for scale in scales)
 
 
 def proportional(a: np.ndarray, b: np.ndarray) -> bool:
@@ -174,6 +194,12 @@ def cruise(values: np.ndarray, throttle: np.ndarray | None) -> float | None:
     count = np.arange(inside.size) - first
     best = int(np.argmax(count))
     return float(np.mean(inside[first[best] : best + 1])) if count[best] > 0.4 * inside.size else None
+
+
+def settles_at(seen: Look, throttle: np.ndarray | None, scale: float) -> bool:
+    """Whether an AFR settles at part throttle where a scale has its lambda 1."""
+    settled = cruise(seen.rows, throttle)
+    return settled is not None and abs(settled / scale - 1) <= SCALE_AGREES
 
 
 def scale_of(seen: Look, throttle: np.ndarray | None, sheet: BuildSheet) -> tuple[float | None, str, str]:

@@ -25,6 +25,8 @@ _STEPS_LOOKED_AT = 20_000
 _UNUSUAL_TIME = {"us": 0.5, "min": 2.5, "h": 3.0}
 _STATED_FLOOR, _BEYOND = -2.0, -9.0
 """What its name and unit both say stays so where the values are unusual, down to values that are none at all: a fault looks so."""
+SLOWEST_RPM = 100.0
+"""A column that never reaches so much is no engine speed in rpm, whatever it is called: no engine idles there; a choice of our own, no source."""
 _SHARES = ("throttle_percent", "nitrous_duty_percent", "injector_duty_percent")
 _SPECIFIC = {
     "rpm": 2.5,
@@ -214,8 +216,11 @@ def cases(seen: Look, key: str, raw_column: np.ndarray, sheet: BuildSheet, expec
     if key == "time_s" and how is None:
         return []
     out = []
-    for unit in meant or log_units.UNITS_FOR[key]:
-        case = Case(unit, PRIOR + weight, named=weight >= 1.0, stated=meant is not None and len(meant) == 1)
+    offered = meant or log_units.UNITS_FOR[key]
+    if key == "rpm" and meant == ("rpm",) and seen.points[-1] < SLOWEST_RPM:
+        offered = ("rpm", "1000 rpm")
+    for unit in offered:
+        case = Case(unit, PRIOR + weight, named=weight >= 1.0, stated=meant == (unit,))
         if case.named:
             case.said.append(f"Its name says so: '{seen.name[:60]}'.")
         if meant is not None:
@@ -245,6 +250,8 @@ def _fit(seen: Look, key: str, unit: str, how: tuple | None, sheet: BuildSheet, 
         case.said.append("It stays at 0: no nitrous in this log.")
         return 1.0 + (unit in ("%", "1 = on"))
     score = value_score(seen, key, unit, sheet, expect[key])
+    if key == "rpm" and float(_convert(key, unit, seen.points[-1:], None, sheet)[0]) < SLOWEST_RPM:
+        return _BEYOND
     if case.named and case.stated and score > _BEYOND:
         score = max(score, _STATED_FLOOR)
     if score > 0:
@@ -293,6 +300,8 @@ def _custom(seen: Look, key: str, unit: str, stated: bool) -> float:
         out = 0.3 if words.says_afr(seen.name) else -0.3
     elif key in ("bottle_kpa", "fuel_kpa") and unit.endswith("absolute"):
         out = 0.0 if stated and unit in (log_units.meant(key, seen.unit) or ())[:1] else -5.0
+    elif unit in ("lambda x 100", "lambda x 1000"):
+        out = 0.0 if stated else -0.5 if words.name_weight(seen.name, key) >= 5 else -6.0
     elif key == "manifold_kpa" and unit.endswith("vacuum"):
         out = 1.0 if words.says_vacuum(seen.name) else -4.0
     elif key == "manifold_kpa" and unit.endswith("gauge"):

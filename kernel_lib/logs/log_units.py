@@ -69,7 +69,13 @@ def _kpa_from_mbar(x):
 
 _TIME = {"s": _same, "ms": _times(1e-3), "us": _times(1e-6), "min": _times(60.0), "h": _times(3600.0)}
 _SHARE = {"%": _same, "0 to 1": _times(100.0), "0 to 255": _times(100 / 255)}
-_LAMBDA = {"lambda": _same, AFR: lambda x, s: x / s.scale, "1/lambda": lambda x, _: 1 / np.where(x > 0, x, np.nan)}
+_LAMBDA = {
+    "lambda": _same,
+    AFR: lambda x, s: x / s.scale,
+    "1/lambda": lambda x, _: 1 / np.where(x > 0, x, np.nan),
+    "lambda x 100": _times(1 / 100),
+    "lambda x 1000": _times(1 / 1000),
+}
 _GAUGE = {
     "kPa gauge": _same,
     "psi gauge": _plain(units.kpa_from_psi),
@@ -142,7 +148,7 @@ UNITS_FOR: dict[str, tuple[str, ...]] = {key: tuple(family) for key, family in _
 
 # What a unit's text may stand for; each quantity takes what it has a use for.
 _TEXTS = {
-    text: tuple(meant.split(", "))
+    text: tuple(filter(None, meant.split(", ")))
     for texts, meant in (
         ("s sec secs second seconds sek sekunden seg segundos", "s"),
         ("ms msec msecs millisecond milliseconds millis", "ms"),
@@ -151,13 +157,15 @@ _TEXTS = {
         ("h hours std", "h"),
         ("rpm 1/min /min min-1 min^-1 u/min umin upm tr/min trmin t/min r/min rev/min giri/min", "rpm"),
         ("1/s hz rps rev/s", "1/s"),
-        ("krpm x1000rpm 1000rpm x1000 1000/min", "1000 rpm"),
+        ("krpm x1000rpm 1000rpm x1000 /1000 1000/min", "1000 rpm, lambda x 1000"),
         ("% pct percent prozent %dc %duty %open pourcent porciento", "%, % around 100"),
         ("fraction frac 0-1 0..1", "0 to 1, factor around 1"),
         ("0-255 0..255 counts raw8", "0 to 255"),
         ("lambda la lam λ", "lambda"),
         ("afr a/f :1 afr:1 kg/kg g/g", "AFR"),
         ("phi φ eqr", "1/lambda"),
+        ("x100 *100 lambdax100 lambda*100", "lambda x 100"),
+        ("*1000 lambdax1000 lambda*1000", "lambda x 1000"),
         (
             "° deg degree degrees grad degca °ca °kw degkw °crk degcrk °cad degbtdc °btdc btdc °bvt °vot degbt",
             "deg before TDC",
@@ -212,6 +220,20 @@ def norm(text: str) -> str:
     return re.sub(r"\(?(gauge|gage|relative|rel)\.?\)?$", "gauge", text)
 
 
+_ASKED = {
+    "0 to 255": "steps of 255 for 100 %",
+    "1000 rpm": "thousands of rpm",
+    "lambda x 100": "hundredths of lambda",
+    "lambda x 1000": "thousandths of lambda",
+}
+"""Units that are asked for where the column does not state them, and what they are called in the question."""
+
+
+def asked_as(unit: str) -> str:
+    """Return what a unit that nobody takes for granted is called in a question; "" for any other."""
+    return _ASKED.get(unit, "")
+
+
 def unit_text(name: str, unit: str) -> str:
     """Return the unit a column states: its own, or one behind its name in brackets or after a blank, bar, dot or stroke."""
     if unit.strip():
@@ -224,10 +246,11 @@ def unit_text(name: str, unit: str) -> str:
     found = re.search(r"[ _./|,-]([^\s_.|,-]{1,12})\s*$", name)
     if found and norm(found[1]) in _TEXTS and norm(found[1]) not in _WORDS_TOO:
         return found[1].strip()
-    found = re.search(r"\w_([CFKcfk])\s*$", name)
+    found = re.search(r"(?:[\w)] ?([*/×])|[ _](x)) ?(100|1000)\s*$", name)
     if found:
-        return found[1]
-    return ""
+        return f"{'/' if found[1] == '/' else 'x' if found[2] else '*'}{found[3]}"
+    found = re.search(r"\w_([CFKcfk])\s*$", name)
+    return found[1] if found else ""
 
 
 _WORDS_TOO = {
@@ -271,6 +294,8 @@ def meant(key: str, text: str) -> tuple[str, ...] | None:
         return _ANY.get(key)
     own = UNITS_FOR[key]
     found = tuple(u for u in own if u in _TEXTS[asked])
+    if key == "rpm" and asked in ("x100", "*100", "*1000"):
+        return None
     if key == "rpm" and asked == "hz":
         return ("1/s",)
     return found

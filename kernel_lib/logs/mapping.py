@@ -177,8 +177,12 @@ def _match(key: str, found: dict[str, int], table: agree.Table, looks: list[evid
             sure = min(sure, unit_sure)
         elif not case.stated:
             said += _why_unit(key, made)
-    if case.unit == "0 to 255" and not case.stated:
-        doubt = doubt or f"'{name}' ({label}) runs to {rounded(seen.high)}: are these steps of 255 for 100 %?"
+    if log_units.asked_as(case.unit) and not case.stated:
+        doubt = (
+            doubt
+            if rival is not None
+            else f"'{name}' ({label}) runs to {rounded(seen.high)}: are these {log_units.asked_as(case.unit)}?"
+        )
         sure = min(sure, 0.6)
     return Match(key, column, seen.name, case.unit, None, tuple(said), doubt, round(sure, 3))
 
@@ -232,7 +236,10 @@ def _scaled(match: Match, matches: dict[str, Match], looks, throttle, sheet: Bui
     if (
         first.scale is not None
         and not own
-        and (match.key == "lambda_target" or (match.key == "lambda_2" and scale is None))
+        and (
+            match.key == "lambda_target"
+            or (match.key == "lambda_2" and agree.settles_at(looks[match.column], throttle, first.scale))
+        )
     ):
         scale, said, ask = first.scale, f"Taken on the {first.scale:g} scale of '{first.name[:60]}'.", ""
     if scale is None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from ..text import listed
 from .read_cells import Cell, bare, cell_of, seconds_of
 
 BLANK, NUMBERS, MISSING, SWITCH, GROUPED, OTHER_MARK, EITHER, SUFFIX, WORDS, CLOCKS = range(10)
@@ -21,6 +22,8 @@ _CODES = {
     "suffix": SUFFIX,
     "words": WORDS,
 }
+STRAY_WORDS = 0.01
+"""Cells of other words beside those of on and off, up to which they are taken for errors; a choice of our own, no source."""
 _DAY = 86400.0
 _CLOCK_SHARE = 0.8
 """Share of a column's cells that must be clock times for it to be one of time."""
@@ -54,8 +57,8 @@ class Column:
     meant: dict[int, str] = field(default_factory=dict)
 
 
-def column_of(texts: np.ndarray, mark: str) -> Column:
-    """Read a column of texts in a file whose decimal mark is `mark`: plain numbers at once, each other text one time."""
+def column_of(texts: np.ndarray, mark: str, decimals: bool = False) -> Column:
+    """Read a column of texts in a file whose decimal mark is `mark` (`decimals`: surely): plain numbers at once, each other text one time."""
     clocks = _clocks(texts)
     if clocks is not None:
         return clocks
@@ -68,11 +71,26 @@ def column_of(texts: np.ndarray, mark: str) -> Column:
     different = Column(
         np.array([*(cell.value for cell in cells), *some]), np.array([*kinds, *(NUMBERS for _ in some)], np.int8), texts
     )
-    _settle(different, {k: cell.suffix for k, cell in enumerate(cells) if cell.suffix}, mark)
+    _settle(
+        different,
+        {k: cell.suffix for k, cell in enumerate(cells) if cell.suffix},
+        mark,
+        decimals,
+        _half_words(codes, found, kinds),
+    )
     different.values[~np.isfinite(different.values)] = np.nan
     every = np.full(len(texts), NUMBERS, np.int8)
     values[~plain], every[~plain] = different.values[codes], different.kinds[codes]
     return Column(values, every, texts, different.unit, different.remark, different.meant)
+
+
+def _half_words(codes: np.ndarray, found: np.ndarray, kinds: list[int]) -> list[str]:
+    """Return the words of a column in which switch words stand beside others too often for those to be errors."""
+    count = np.bincount(codes, minlength=len(found))
+    words, switches = (sum(int(n) for n, k in zip(count, kinds, strict=True) if k == kind) for kind in (WORDS, SWITCH))
+    if not switches or words <= STRAY_WORDS * switches:
+        return []
+    return sorted({bare(t) for t, k in zip(found, kinds, strict=True) if k in (WORDS, SWITCH)})
 
 
 def _plain_numbers(texts: np.ndarray, mark: str) -> np.ndarray:
@@ -89,13 +107,16 @@ def _telling(plain: np.ndarray) -> list[float]:
     return [float(plain.min()), float(plain.max()), *others[:1].tolist()]
 
 
-def _settle(column: Column, suffixes: dict[int, str], mark: str) -> None:
+def _settle(column: Column, suffixes: dict[int, str], mark: str, decimals: bool, told: list[str]) -> None:
     """Decide, for a column as a whole, what its unusual cells mean; values and kinds are those of its different texts."""
     values, kinds = column.values, column.kinds
     switches = kinds == SWITCH
     if switches.any():
         numbers = values[np.isin(kinds, (NUMBERS, GROUPED, OTHER_MARK, EITHER, SUFFIX))]
-        if np.isin(numbers, (0.0, 1.0)).all():
+        if told:
+            values[:], kinds[switches] = np.nan, WORDS
+            column.remark = f"holds words {listed(told[:5])}, and nothing says which of them means on: left empty"
+        elif np.isin(numbers, (0.0, 1.0)).all():
             column.meant[SWITCH] = "were read as 1 (on) and 0 (off)"
         else:
             values[switches], kinds[switches] = np.nan, WORDS
@@ -107,23 +128,28 @@ def _settle(column: Column, suffixes: dict[int, str], mark: str) -> None:
         values[kinds == SUFFIX], kinds[kinds == SUFFIX] = np.nan, WORDS
     either = kinds == EITHER
     if either.any():
-        _thousands(column, either, mark)
+        _thousands(column, either, mark, decimals)
     column.meant[GROUPED] = "have their thousands set apart; they were put together"
     column.meant[OTHER_MARK] = (
         f"have a {'point' if mark == ',' else 'comma'} where the file has a {'comma' if mark == ',' else 'point'}: read as decimals"
     )
     column.meant[MISSING] = "say that there is no value: left blank"
     column.meant[WORDS] = "hold words: left blank"
-    if (kinds == WORDS).any() and not np.isfinite(values).any():
+    if (kinds == WORDS).any() and not np.isfinite(values).any() and not column.remark:
         column.remark = "holds words, no numbers: left empty"
 
 
-def _thousands(column: Column, either: np.ndarray, mark: str) -> None:
-    """Cells like 6,500: thousands where the column has plain numbers and no decimals of that mark, else decimals."""
+def _thousands(column: Column, either: np.ndarray, mark: str, decimals: bool) -> None:
+    """Cells like 6,500: thousands where the file has the other mark for its decimals, or the column plain numbers and no decimals of that mark; else decimals."""
     other = "," if mark == "." else "."
     plain = column.values[column.kinds == NUMBERS]
     grouped = bool(plain.size) and not (column.kinds == OTHER_MARK).any() and float(np.nanmax(np.abs(plain))) < 1000.0
-    if grouped and float(np.nanmax(np.abs(plain))) >= 100.0:
+    if decimals and not (column.kinds == OTHER_MARK).any():
+        column.values[either] = np.round(1000.0 * column.values[either])
+        column.meant[EITHER] = (
+            f"have a {'comma' if other == ',' else 'point'} before three digits: read as thousands, as the decimals of this file have a {'comma' if mark == ',' else 'point'}"
+        )
+    elif grouped and float(np.nanmax(np.abs(plain))) >= 100.0:
         column.values[either] = np.round(1000.0 * column.values[either])
         column.meant[EITHER] = (
             f"have a {'comma' if other == ',' else 'point'} before three digits: read as thousands, as the numbers without it end below 1000"

@@ -19,6 +19,7 @@ _ABOVE = 8
 """The header stands at most so many lines above the numbers."""
 DELIMITERS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas", " ": "blanks"}
 _THOUSANDS = re.compile(r"[1-9][0-9]{0,2}(?:,[0-9]{3})+")
+_GROUP = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
 _COMMENT = re.compile(r"\s*(?:#+|//+)\s*")
 
 
@@ -40,6 +41,8 @@ class Dialect:
         Whether there are cells of blanks alone, or blanks before a quote.
     notes : list of str
         What a reader should know.
+    decimals : bool
+        Whether that mark was seen in numbers that nothing but decimals explains.
     """
 
     delimiter: str
@@ -51,6 +54,7 @@ class Dialect:
     count: int = 0
     padded: bool = False
     notes: list[str] = field(default_factory=list)
+    decimals: bool = False
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:
@@ -138,13 +142,13 @@ def _dialect(lines: list[tuple[int, str]], name: str) -> Dialect:
         rows = [row for row in rows if len(row) > 1]
         if not rows:
             continue
-        mark = _mark(rows, delimiter)
+        mark, decimals = _mark(rows, delimiter)
         kinds = Counter(kind_of(cell, mark) for row in rows for cell in row)
         score = kinds["number"] + kinds["clock"] + kinds["switch"] - kinds["words"]
         even = Counter(map(len, rows)).most_common(1)[0][1] / len(rows)
         score *= 0.5 + 0.5 * even
         if score > best and kinds["number"] + kinds["clock"] > 0:
-            best, found = score, Dialect(delimiter, mark)
+            best, found = score, Dialect(delimiter, mark, decimals=decimals)
     if found is None:
         _refuse(sample, name)
     blank_cell = re.compile(
@@ -162,15 +166,22 @@ def _refuse(sample: list[str], name: str) -> None:
     raise no_log(name, "There are no rows of numbers in it.", "columns of numbers under a header")
 
 
-def _mark(rows: list[list[str]], delimiter: str) -> str:
+def _mark(rows: list[list[str]], delimiter: str) -> tuple[str, bool]:
+    """Return the decimal mark, and whether numbers were seen in which it can be no mark of thousands."""
     comma = point = 0
+    plain = Counter()
     for row in rows:
         for cell in row:
+            for each in ",.":
+                plain[each] += (
+                    each in cell and NUMBER[each].fullmatch(cell) is not None and _GROUP.fullmatch(cell) is None
+                )
             if "," in cell and NUMBER[","].fullmatch(cell):
                 comma += not (delimiter == "," and _THOUSANDS.fullmatch(cell))
             elif "." in cell and NUMBER["."].fullmatch(cell):
                 point += 1
-    return "," if comma > point else "."
+    mark = "," if comma > point else "."
+    return mark, plain[mark] > 0
 
 
 def _width(lines: list[tuple[int, str]], found: Dialect) -> int:
@@ -234,7 +245,7 @@ def _header(lines: list[tuple[int, str]], start: int, found: Dialect, width: int
         )
         return
     above = [(n, c) for n, c in others if units is not None and n < units[0]]
-    header = (above or others)[0]
+    header = max(above or others, key=lambda row: _telling(row[1]))
     found.header, found.names = header[0], _trimmed(header[1])
     if units is not None:
         found.units = units[1]
@@ -270,6 +281,12 @@ def _joined(cells: list[str], delimiter: str) -> list[str]:
         else:
             out.append(cell)
     return out
+
+
+def _telling(cells: list[str]) -> float:
+    """How many different words of three letters or more a row has, short ones counted for half: a row of names has one for every column."""
+    different = set(filter(None, cells))
+    return sum(1.0 if len(re.findall(r"[^\W\d_]", cell)) >= 3 else 0.5 for cell in different)
 
 
 def _trimmed(cells: list[str]) -> list[str]:

@@ -190,7 +190,9 @@ def _columns(rows: _Rows, names: list[str], notes: list[str]) -> tuple[list[np.n
         for k in some:
             cells = texts[k].to_numpy(dtype=object)[1:]
             odd[k] = column_of(
-                np.array([c if isinstance(c, str) else "" for c in cells], dtype=object), rows.dialect.mark
+                np.array([c if isinstance(c, str) else "" for c in cells], dtype=object),
+                rows.dialect.mark,
+                rows.dialect.decimals,
             )
     columns = [odd[k].values if k in odd else frame[k].to_numpy(np.float64)[1:] for k in range(count)]
     for k, column in enumerate(columns):
