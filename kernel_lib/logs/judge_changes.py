@@ -16,7 +16,7 @@ from ..units import c_from_k, f_from_c, k_from_c
 from .corrections import LEAN_DOUBT, MOST, TOLD, fuel_steps
 from .finding import GO, Change, Finding
 from .judge_case import Case
-from .judge_fuel import apart, flow_doubt
+from .judge_fuel import apart, flow_doubt, scale_doubt
 from .judge_lean import lead_seen
 from .judge_spark import margins
 
@@ -77,7 +77,7 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
         why = "another flow came than the fuel is set for; bring the bottle there first"
     if not why and _dose_unknown(case):
         why = "which nozzle and jet were fitted is not known; state it"
-    doubt = flow_doubt(case)
+    doubt = flow_doubt(case) or scale_doubt(case)
     if why:
         said = f" No fuel is recommended from this log: {why}."
         return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.asks != GO and f.state != "unjudged" else f for f in findings]  # fmt: skip
@@ -90,7 +90,7 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
 def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:
     if withheld(case, findings, on):
         return []
-    own = fuel_steps(case.sheet, base, nitrous=False, base_change={})
+    own = fuel_steps(case.sheet, base, nitrous=False, base_change={}, keep=bool(scale_doubt(case)))
     own = own[own["change"].abs() >= TOLD]
     out = [_base_change(row) for _, row in own.iterrows()]
     if on.empty or _bottle_wrong(findings) or _dose_unknown(case):
@@ -99,7 +99,9 @@ def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFr
     if mended:  # a speed that asks for nothing gets nothing
         mended = {float(r): 0.0 for r in base["rpm"]} | mended
     cells = on.assign(own_share=[_own_share(case, r, d) for r, d in zip(on["rpm"], on["valve_duty_percent"], strict=True)])  # fmt: skip
-    steps = fuel_steps(case.sheet, cells, nitrous=True, base_change=mended, keep=bool(flow_doubt(case)))
+    steps = fuel_steps(
+        case.sheet, cells, nitrous=True, base_change=mended, keep=bool(flow_doubt(case) or scale_doubt(case))
+    )
     if case.sheet.nitrous.system == "wet":
         return [*out, *_jet_change(case, steps)]
     return [*out, *(_added_change(case, row) for _, row in steps.iterrows() if abs(row["change"]) >= TOLD)]
@@ -171,9 +173,9 @@ def _base_change(row: pd.Series) -> Change:
 
 
 def _caveat(case: Case, change: float) -> str:
-    """What an addition rests on where the flow is not sure."""
-    doubt = flow_doubt(case) if change > 0 else ""
-    return f" Read with care: {doubt}; at another flow another amount is right." if doubt else ""
+    """What an addition rests on where flow or scale are not sure."""
+    doubt = "; ".join(d for d in (flow_doubt(case), scale_doubt(case)) if d) if change > 0 else ""
+    return f" To be confirmed, for the amount hangs on it: {doubt}." if doubt else ""
 
 
 def _added_change(case: Case, row: pd.Series) -> Change:

@@ -19,7 +19,7 @@ SPEED_ROOM = 0.03
 """By how much more one stretch of speed may be off than all of them together: air differs from speed to speed; a choice of our own, no source."""
 KNOWN_SHARE = 0.5
 """Part of the settled readings whose injected fuel has to be known; a choice of our own, no source."""
-FLOW_LOW = 0.03
+FLOW_LOW = 0.02
 """Nitrous flow below the planned one from which no fuel is taken out, as a share; a choice of our own, no source."""
 APART = "fuel_over_lambda_percent"
 """Key among a finding's numbers: how much more fuel was injected than the lambda read belongs to [%]."""
@@ -41,7 +41,7 @@ def judge_fuel(case: Case) -> list[Finding]:
     -----
     Settled readings only. What may stand between the two is added in squares: injector flow, air drawn in, nitrous flow, charge, jet, gauge.
     """
-    worst, seconds, blank = None, 0.0, 0
+    worst, seconds, blank, jets = None, 0.0, 0, False
     for course in case.courses:
         if course is None or course.fuel_basis not in (INJECTORS, JETS):
             continue
@@ -49,6 +49,7 @@ def judge_fuel(case: Case) -> list[Finding]:
         use = want & np.isfinite(course.lambda_model) & (course.lambda_model > 0)
         blank += int(want.sum() - use.sum())
         seconds += use.sum() * case.log.step_s
+        jets = jets or course.fuel_basis == JETS
         found = _furthest(case, course, use) if use.sum() * case.log.step_s >= ENOUGH_S else None
         if found is not None and (worst is None or found[0] > worst[0]):
             worst = found
@@ -57,19 +58,19 @@ def judge_fuel(case: Case) -> list[Finding]:
     if worst is None or seconds < KNOWN_SHARE * (seconds + blank * case.log.step_s):
         told = f"Injected fuel is known for {seconds:.1f} s of {seconds + blank * case.log.step_s:.1f} s of settled lambda; whether the two belong together cannot be told."
         return [unjudged("injector", "Injected fuel is blank for most of the settled lambda", told, GO, 22.0)]
-    return [_told(*worst[1:])]
+    return [_told("injectors and the jet, as it was planned," if jets else "injectors", *worst[1:])]
 
 
-def _told(off: float, band: float, rpm: float | None, at: tuple[float, float]) -> Finding:
+def _told(what: str, off: float, band: float, rpm: float | None, at: tuple[float, float]) -> Finding:
     """Say how far apart injected fuel and lambda are."""
     where = f" at {rpm:.0f} rpm" if rpm is not None else ""
     numbers = {APART: 100 * off, "band_percent": 100 * band, "rpm": rpm}
     more = "more" if off > 0 else "less"
     if abs(off) <= band:
-        told = f"The injectors gave {abs(100 * off):.0f} % {more} fuel than the lambda read belongs to{where}; up to {100 * band:.0f} % may lie in injector flow, air, nitrous flow and gauge."
+        told = f"The {what} gave {abs(100 * off):.0f} % {more} fuel than the lambda read belongs to{where}; up to {100 * band:.0f} % may lie in injector flow, air, nitrous flow and gauge."
         return holds("injector", 14.0, "Injected fuel and lambda belong together", told, numbers)
     told = (
-        f"By their open time the injectors gave {abs(100 * off):.0f} % {more} fuel than the lambda read belongs to{where} ({span(at)}); {100 * band:.0f} % is what injector flow, air, nitrous flow and "
+        f"By open time the {what} gave {abs(100 * off):.0f} % {more} fuel than the lambda read belongs to{where} ({span(at)}); {100 * band:.0f} % is what injector flow, air, nitrous flow and "
         "gauge may be off by. One of them is wrong: a correction that is not in the log, a wrong injector size or dead time, another fuel pressure, a lambda reading that is not the engine's, or another "
         "nitrous flow. Nothing follows from such a log for the next step."
     )
@@ -142,8 +143,13 @@ def flow_doubt(case: Case) -> str:
         return "bottle pressure does not tell how much nitrous flowed"
     least = min(flows)
     if least < 1 - FLOW_LOW:
-        return f"by the bottle's pressure {100 * (1 - least):.0f} % less nitrous flowed than planned, which reads rich by itself"
+        return f"by the bottle's pressure {100 * (1 - least):.1f} % less nitrous flowed than planned, which reads rich by itself"
     return ""
+
+
+def scale_doubt(case: Case) -> str:
+    """Why the gauge's scale is not sure enough to take fuel out; "" where it is."""
+    return "the scale of the lambda gauge is not confirmed" if judge_scale(case) else ""
 
 
 def judge_scale(case: Case) -> list[Finding]:
