@@ -72,9 +72,10 @@ def signs_of(case: Case) -> list[Signs]:
         nitrous = case.sheet.nitrous
         with np.errstate(invalid="ignore"):
             inside = (course.rpm >= nitrous.spray_rpm_min) & (course.rpm <= nitrous.spray_rpm_max)
-        use = case.steady[index] & inside
+        full = case.steady[index]
+        use = full & inside
         least = max(round(LASTS_S / case.log.step_s), 3)
-        retard, fuel = _retard(case, course, index, use, least), _fuel(case, course, use, least)
+        retard, fuel = _retard(case, course, index, use, least), _fuel(case, course, full, least)
         falls = _falls(case, pull, least)
         if np.isfinite([retard, fuel, falls]).any():
             out.append(Signs(retard, fuel, falls, (case.seconds(pull.start), case.seconds(pull.stop))))
