@@ -25,6 +25,8 @@ _STEPS_LOOKED_AT = 20_000
 _UNUSUAL_TIME = {"us": 0.5, "min": 2.5, "h": 3.0}
 _STATED_FLOOR, _BEYOND = -2.0, -9.0
 """What its name and unit both say stays so where the values are unusual, down to values that are none at all: a fault looks so."""
+NOUGHTS = 0.5
+"""Share of noughts up to which a column of lambda is one that drops out; a choice of our own, no source."""
 SLOWEST_RPM = 100.0
 """A column that never reaches so much is no engine speed in rpm, whatever it is called: no engine idles there; a choice of our own, no source."""
 _SHARES = ("throttle_percent", "nitrous_duty_percent", "injector_duty_percent")
@@ -175,7 +177,16 @@ def value_score(seen: Look, key: str, unit: str, sheet: BuildSheet, expect: tupl
     if unit in log_units.SCALED:
         stated = log_units.stated_scale(seen.name, seen.unit)
         scales = (stated,) if stated else tuple(dict.fromkeys((sheet.controller.gauge_scale, *COMMON_SCALES)))
-    return max(_range_score(_convert(key, unit, seen.points, scale, sheet), key, expect) for scale in scales)
+    points = _measured(key, seen.points)
+    return max(_range_score(_convert(key, unit, points, scale, sheet), key, expect) for scale in scales)
+
+
+def _measured(key: str, points: np.ndarray) -> np.ndarray:
+    """Return the points of a column without the noughts that a lambda gauge writes where it measures nothing."""
+    nought = points == 0
+    if key not in _LAMBDA_KEYS or not 0 < np.mean(nought) < NOUGHTS:
+        return points
+    return np.percentile(points[~nought], np.arange(101))
 
 
 def stepped(column: np.ndarray) -> tuple[float, float, float, float, float] | None:
@@ -318,7 +329,7 @@ def score_as(key: str, unit: str, scale: float | None, seen: Look, sheet: BuildS
     if key == "time_s":
         return 1.0
     try:
-        values = _convert(key, unit, seen.points, scale, sheet)
+        values = _convert(key, unit, _measured(key, seen.points), scale, sheet)
     except InputError:
         return -12.0
     if key in ("nitrous_duty_percent", "nitrous_on") and seen.flat and seen.values.size and seen.values[0] == 0:

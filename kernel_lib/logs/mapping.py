@@ -206,15 +206,26 @@ def _nearest(key: str, table: agree.Table, looks: list[evidence.Look]) -> str:
     none = f"No column was found for {CHANNELS[key].label}"
     if not near:
         for seen in looks:
-            if seen.unit and words.name_weight(evidence.label_of(seen), key) >= 3:
+            named = words.name_weight(evidence.label_of(seen), key) >= 3
+            if named and key == "time_s" and seen.values.size and np.mean(np.diff(seen.rows) > 0) < 0.1:
+                return f"{none}: '{seen.name[:60]}' {_not_rising(seen)}."
+            if seen.unit and named:
                 return f"{none}; '{seen.name[:60]}' is called so, but in {seen.unit} it cannot be read."
         return f"{none}: none has its name, its unit or its values."
     column = max(near)[1]
     seen, case = looks[column], table[key, column][0]
+    if seen.flat and seen.values.size and case.named:
+        return f"{none}: '{seen.name[:60]}' stands at {rounded(seen.middle)} all through and measures nothing."
     why = (
         "its values do not fit" if case.fits < 0 else "another quantity fits it better, or its name says nothing of it"
     )
     return f"{none}; nearest is '{seen.name[:60]}', which runs {seen.runs()}, but {why}."
+
+
+def _not_rising(seen: evidence.Look) -> str:
+    """Say what a column of time does instead of rising."""
+    back = float(np.mean(np.diff(seen.rows) < 0))
+    return "runs backwards: turn the rows round" if back > 0.9 else "does not rise row by row"
 
 
 def _throttle(matches: dict[str, Match], looks: list[evidence.Look], sheet: BuildSheet) -> np.ndarray | None:

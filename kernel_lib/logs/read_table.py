@@ -277,9 +277,13 @@ def _left_out(rows: _Rows, kept: np.ndarray, notes: list[str]) -> None:
     length = np.diff(np.concatenate([[rows.text.start(rows.dialect.first) - 1], ends[rows.dialect.first :]]))[
         : rows.count
     ]
-    remarks = []
+    remarks, names = [], set(filter(None, rows.dialect.names))
     for row in np.flatnonzero(~kept & (length > 1))[:_LOOKED_AT]:
-        said = clean(" ".join(c for c in cells_of(rows.line(row), rows.dialect.delimiter) if c))
+        cells = cells_of(rows.line(row), rows.dialect.delimiter)
+        if len(names) > 2 and len(names.intersection(cells)) >= 0.6 * len(names) and cells != rows.dialect.names:
+            why = f"Another header stands in {rows.where(row)}, with other columns or in another order: part the file there and review each part."
+            raise no_log("a file of two tables", why, "one header, one order of columns")
+        said = clean(" ".join(c for c in cells if c))
         if said:
             remarks.append((row, said))
     if remarks:

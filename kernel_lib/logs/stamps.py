@@ -15,6 +15,10 @@ RATE_HZ = (2.0, 1000.0)
 GAP_SAMPLES, GAP_S = 5, 0.25
 LONG_GAP_S = 10.0
 """Where a log too long for one clock is cut."""
+JOIN_S = 5.0
+"""Gap that is laid between parts whose clock started again [s]: long enough that nothing is drawn across it; a choice of our own, no source."""
+LEAST_PART_S, LEFT_SHARE = 0.5, 0.02
+"""A part shorter than this [s] holds no pull and is left out, as long as all of them are no more than this share of the rows; choices of our own, no source."""
 _SWAP_STEPS = 3  # a row that comes at most so many steps late is a swapped one, later it is a restart
 
 
@@ -68,13 +72,13 @@ def mend(time: np.ndarray) -> Stamps:
             "time", "never rising", "", "a column that rises row by row", "Without it no pull can be found."
         )
     if (np.diff(time) < 0).any():
-        order = _order(time, notes)
+        order, time = _order(time, notes)
         rows = order if isinstance(rows, slice) else rows[order]
-        time = time[order]
     groups = None
     new = np.diff(time) > 0
     if not new.all():
         groups = np.concatenate([[0], np.flatnonzero(new) + 1])
+        _refuse_coarse(time, groups)
         notes.append(
             f"{_rows(int((~new).sum()))} repeated the time of the row before; values of one time were averaged."
         )
@@ -87,8 +91,22 @@ def mend(time: np.ndarray) -> Stamps:
     return Stamps(time - time[0], rows, groups, notes)
 
 
-def _order(time: np.ndarray, notes: list[str]) -> np.ndarray:
-    """Return the rows of the longest part between restarts, swapped rows put in order."""
+def _refuse_coarse(time: np.ndarray, groups: np.ndarray) -> None:
+    """Refuse stamps that many rows share and that are too far apart for a log: decimals are missing."""
+    apart, each = np.median(np.diff(time[groups])) if groups.size > 1 else 0.0, time.size / groups.size
+    if each >= 3 and apart > 1.0001 / RATE_HZ[0]:
+        why = "Export the time with its fractions of a second, or state how many samples a second the log has."
+        raise InputError("time", f"{each:.0f} rows share each {apart:.3g} s", "", "stamps of each row's own", why)
+
+
+def _order(time: np.ndarray, notes: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rows, swapped ones put in order, and their stamps: a part that started again is laid behind the one before, with a gap.
+
+    Raises
+    ------
+    InputError
+        If time runs back all over.
+    """
     steps = np.diff(time)
     step = float(np.median(steps[steps > 0]))
     # A row is swapped when it comes a few steps late and the next ones are on time again; else the clock started anew.
@@ -99,24 +117,49 @@ def _order(time: np.ndarray, notes: list[str]) -> np.ndarray:
         if top - time[i] > _SWAP_STEPS * step or (soon.size and soon.max() < top):
             cuts.append(i)
             top = -np.inf
-    edges = [*cuts, time.size]
-    spans = [float(time[b:e].max() - time[b:e].min()) for b, e in itertools.pairwise(edges)]
-    best = int(np.argmax(spans))
-    begin, end = edges[best], edges[best + 1]
-    part = time[begin:end]
-    order = np.argsort(part, kind="stable")
-    swapped = int((np.diff(part) < 0).sum())
+    edges = np.array([*cuts, time.size])
+    whole = np.argsort([time[b] for b in cuts])
+    spans = [(float(time[b:e].min()), float(time[b:e].max())) for b, e in itertools.pairwise(edges.tolist())]
+    if len(cuts) > 1 and all(0 <= spans[b][0] - spans[a][1] <= JOIN_S for a, b in itertools.pairwise(whole.tolist())):
+        notes.append(f"The file holds its {len(cuts)} parts in another order than their time; they were put in order.")
+        own = np.argsort(time, kind="stable")
+        return own, time[own]
+    order, stamps, kept, swapped, end = [], [], [], 0, -np.inf
+    for begin, stop in itertools.pairwise(edges.tolist()):
+        part = time[begin:stop]
+        if len(cuts) > 1 and float(part.max() - part.min()) < LEAST_PART_S:
+            continue
+        own = np.argsort(part, kind="stable")
+        swapped += int((np.diff(part) < 0).sum())
+        late = max(end + JOIN_S - float(part.min()), 0.0) if part.min() < end + JOIN_S and kept else 0.0
+        order.append(begin + own)
+        stamps.append(part[own] + late)
+        kept.append((begin, stop, float(part.min()) + late))
+        end = float(stamps[-1][-1])
+    held = sum(stop - begin for begin, stop, _ in kept)
+    if time.size - held > LEFT_SHARE * time.size:
+        why = "The order of its rows cannot be told; export it again, by time."
+        raise InputError("time", f"running back {len(cuts) - 1} times", "", "a column that rises row by row", why)
     if swapped:
         places = "one place" if swapped == 1 else f"{swapped} places"
         notes.append(f"Time ran back by a row or two in {places}; the rows were put in order.")
     if len(cuts) > 1:
-        times = "once" if len(cuts) == 2 else f"{len(cuts) - 1} times"
-        left = time.size - (end - begin)
+        _say_joined(kept, time.size - held, notes)
+    return np.concatenate(order), np.concatenate(stamps)
+
+
+def _say_joined(kept: list[tuple[int, int, float]], left: int, notes: list[str]) -> None:
+    """Say which parts stand one behind the other, and what was left out."""
+    again = len(kept) - 1
+    if again:
+        times = "once" if again == 1 else f"{again} times"
+        begin, _, at = kept[1]
         notes.append(
-            f"Time started again {times}; the longest part was kept, rows {begin + 1} to {end} ({spans[best]:.1f} s), "
-            f"and {_rows(left)} left out."
+            f"Time started again {times}: the parts stand one behind the other, at least {JOIN_S:g} s apart; "
+            f"row {begin + 1} is at {at - kept[0][2]:.1f} s."
         )
-    return begin + order
+    if left:
+        notes.append(f"{_rows(left)} whose time ran back for less than {LEAST_PART_S:g} s left out.")
 
 
 def step_of(time: np.ndarray) -> float:

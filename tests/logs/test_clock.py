@@ -102,14 +102,36 @@ def test_swapped_neighbours_are_put_in_order():
     assert said(log, "3 places")
 
 
-def test_restart_keeps_the_longest_part_and_says_which():
+def test_restart_lays_the_parts_one_behind_the_other_with_a_gap():
     t = np.concatenate([T[:300], T[:600]])
     values = np.concatenate([np.full(300, 1500.0), 2000 + 300 * T[:600]])
     log = logged(t, rpm=values, lambda_=0 * t + 0.9)
-    assert len(log.time_s) == 600
-    assert np.allclose(log.data["rpm"], 2000 + 300 * T[:600])
+    rpm, later = log.data["rpm"], round((T[299] + stamps.JOIN_S) / 0.01)
+    assert np.allclose(rpm[:300], 1500)
+    assert np.isnan(rpm[300:later]).all()
+    assert np.allclose(rpm[later:], 2000 + 300 * T[:600])
     assert said(log, "started again once")
-    assert said(log, "rows 301 to 900")
+    assert said(log, "row 301 is at 8.0 s")
+
+
+def test_a_log_whose_halves_are_swapped_is_put_in_order_without_a_gap():
+    order = np.r_[400:800, 0:400]
+    log = logged(T[order], rpm=(2000 + 300 * T)[order], lambda_=(0.9 + 0 * T)[order])
+    assert np.allclose(log.data["rpm"], 2000 + 300 * T)
+    assert said(log, "put in order")
+
+
+def test_a_part_too_short_for_a_pull_is_left_out_only_if_little_is():
+    log = logged(np.concatenate([T[:790], T[:10]]), rpm=np.full(800, 2500.0), lambda_=np.full(800, 0.9))
+    assert len(log.time_s) == 790
+    assert said(log, "10 rows whose time ran back")
+    with pytest.raises(InputError, match="order of its rows"):
+        logged(np.tile(T[:40], 20), rpm=np.full(800, 2500.0), lambda_=np.full(800, 0.9))
+
+
+def test_whole_seconds_are_refused_for_what_they_are():
+    with pytest.raises(InputError, match=r"20 rows share each 1 s.*fractions of a second"):
+        logged(np.floor(np.arange(800) / 20), rpm=np.full(800, 2500.0), lambda_=np.full(800, 0.9))
 
 
 @pytest.mark.parametrize("seed", range(3))
