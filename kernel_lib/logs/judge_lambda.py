@@ -245,14 +245,14 @@ def judge_span(case: Case, found: pd.DataFrame) -> list[Finding]:
     found : DataFrame
         Of `judge_cells.cells`.
     """
-    here = of_step(case)
-    use = found[(found["valve_duty_percent"] > 0) & found["pull"].isin(here)] if len(found) else found
-    if use.empty:
-        return []
-    seconds = use.groupby("rpm")["seconds"].sum()
+    on = found[found["valve_duty_percent"] > 0] if len(found) else found
+    if on.empty:
+        return []  # told with lambda
+    seconds = on[on["pull"].isin(of_step(case))].groupby("rpm")["seconds"].sum()
     seen = np.array([rpm for rpm, s in seconds.items() if s >= ENOUGH_S])
     if not len(seen):
-        return []
+        told = "What settled here settled in other pulls, with less nitrous: nothing follows for this step. Hold the pull longer, or in a higher gear."
+        return [watch("samples", REPEAT, 50.0, "Lambda on nitrous never settled at this step", told)]
     nitrous = case.sheet.nitrous
     low, high = float(nitrous.spray_rpm_min), float(nitrous.spray_rpm_max)
     inside = seen[(seen >= low - 250) & (seen <= high + 250)]

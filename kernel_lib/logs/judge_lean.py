@@ -68,7 +68,9 @@ def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
         "excursions": len(found.spells),
     }
     size = f"{words.lambda_(e.lambda_)} (± {max(e.error, 0.005):.2f})" if known else f"past {words.lambda_(stop)}, how far is not known,"  # fmt: skip
-    amount = f"Lambda {e.lambda_:.2f}" if known else f"Lambda past {stop:.3f}"
+    shown = e.gauge_s >= GAUGE_S and e.gauge_lambda > stop
+    blind = f"Lambda {e.gauge_lambda:.2f} on the gauge" if shown else f"Lambda past {stop:.3f}"
+    amount = f"Lambda {e.lambda_:.2f}" if known else blind
     counted = f"{found.cycles:.0f} cycles of each cylinder" if found.cycles >= CYCLES_SURE else "fewer than 3 cycles"
     title = f"{amount} {e.when}, past the stop for " + (f"{found.cycles:.0f} cycles" if found.cycles >= CYCLES_SURE else counted)  # fmt: skip
     more = f" in {len(found.spells)} spells of this pull" if len(found.spells) > 1 else ""
@@ -140,14 +142,15 @@ def _never(case: Case) -> Finding:
             k = int(np.where(there, course.undelayed + NEARLY * error, -1.0).argmax())
             j = int(np.where(there, course.undelayed, -1.0).argmax())
             reach = float(course.undelayed[k] + NEARLY * error[k])
-            ripple = ripple_at(case, course, j)
-            row = (float(course.undelayed[j]), float(np.hypot(error[j], ripple)), float(course.rpm[j]), reach, ripple, (float(course.time_s[k]),) * 2)  # fmt: skip
-            best = row if best is None or (row[3], row[0]) > (best[3], best[0]) else best
+            row = (reach, float(course.undelayed[j]), course, j, (float(course.time_s[k]),) * 2)
+            best = row if best is None or row[:2] > best[:2] else best
     stop = case.sheet.limits.lean_stop_lambda
     if best is None:
         why = "The log has a gap there, or the hit was too short."
         return unjudged("lean", "No reading while nitrous was in the charge", why, REPEAT, 55.0)
-    leanest, error, rpm, reach, ripple, at = best
+    reach, leanest, course, j, at = best
+    ripple, rpm = ripple_at(case, course, j), float(course.rpm[j])
+    error = float(np.hypot(np.nan_to_num(course.undelayed_error[j]), ripple))
     told = f"The leanest true reading with nitrous in the charge{_mean_over(case, ripple)} is {case.words.lambda_(leanest)} (± {max(error, 0.005):.2f}) at {rpm:.0f} rpm; the lean stop stands at {stop:.3f}."
     numbers = {"lambda": leanest, "lambda_95": error, "ripple_lambda": ripple, "rpm": rpm, "stop_lambda": stop}
     if reach > stop:

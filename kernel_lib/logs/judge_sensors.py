@@ -18,8 +18,6 @@ COARSE, COARSE_LONGER = 0.004, 2.5
 """A log whose readings stand so far apart [lambda] may stand still so many times longer; choices of our own, no source."""
 CLOSED, MOVES = 30.0, 0.03
 """Throttle below which an engine is not under load [%], and what a reading moves by at least between there and full throttle [lambda]; choices of our own, no source."""
-LATE_S = 0.15
-"""Lag beyond the sheet's, its own error taken off, with which no reading is believed [s]; a choice of our own, no source."""
 LAG_DIFFERS_S = 0.06
 """Total lag of the sensor beyond which it is told to differ from the sheet's [s]; a choice of our own, no source."""
 
@@ -139,14 +137,11 @@ def _lag(case: Case) -> list[Finding]:
         f"Found in this log: {1e3 * delay.total_s:.0f} ms (± {1e3 * delay.error_s:.0f}) from the cylinder to the reading; the build sheet makes it {1e3 * expected:.0f} ms. The lag found is used here. "
         "A stop that acts on this reading acts that much later or sooner; put it into the sheet."
     )
-    late = delay.total_s - expected - delay.error_s > LATE_S
-    if late:
-        told += f" More than {1e3 * LATE_S:.0f} ms later (a choice of our own) is no sensor's own lag: find out what delays this channel, then repeat."
     numbers = {
         "found_ms": 1e3 * delay.total_s,
         "found_ms_95": 1e3 * delay.error_s,
         "sheet_ms": 1e3 * expected,
     }
     return [
-        watch("sensors", REPEAT if late else GO, 57.0 if late else 25.0, f"The lambda reading lags {1e3 * delay.total_s:.0f} ms, not the sheet's {1e3 * expected:.0f} ms", told, numbers)
+        watch("sensors", GO, 25.0, f"The lambda reading lags {1e3 * delay.total_s:.0f} ms, not the sheet's {1e3 * expected:.0f} ms", told, numbers)
     ]  # fmt: skip

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,6 +38,8 @@ class Excursion:
     ----------
     begin_s, end_s : float
         On the log's clock, in the cylinder [s].
+    at_s : float
+        When it was leanest [s].
     lambda_ : float
         The leanest, and its error at 95 % in `error`.
     cycles, sure_cycles : float
@@ -54,11 +56,12 @@ class Excursion:
     gauge_lambda : float
         Leanest that the gauge showed meanwhile.
     ripple : float
-        How much leaner than the mean over a pulse single cycles run by the plan [lambda]; in `error` too.
+        How much leaner than the mean over a pulse single cycles run by the plan [lambda]; in `error` too; of the leanest spell of a pull.
     """
 
     begin_s: float
     end_s: float
+    at_s: float
     lambda_: float
     error: float
     cycles: float
@@ -146,13 +149,14 @@ def _of_pull(case: Case, pull, course) -> Spells:
         k = a + int(np.nanargmax(np.where(past[a:b], lambda_[a:b], np.nan)))
         when, kind, cause = _why(case, pull, course, a, b)
         gauge[a : b + reach] |= late[a : b + reach]
-        shown, ripple = course.measured[a : b + reach], ripple_at(case, course, k)
+        shown = course.measured[a : b + reach]
         out.append(
             Excursion(
                 float(course.time_s[a]),
                 float(course.time_s[b - 1]),
+                float(course.time_s[k]),
                 float(lambda_[k]),
-                float(np.hypot(error[k], ripple)),
+                float(error[k]),
                 cycles(course.rpm[a:b][past[a:b]], step),
                 cycles(course.rpm[a:b][sure[a:b]], step),
                 float(course.rpm[k]),
@@ -161,10 +165,12 @@ def _of_pull(case: Case, pull, course) -> Spells:
                 kind,
                 step * int(late[a : b + reach].sum()),
                 float(np.nanmax(shown)) if np.isfinite(shown).any() else np.nan,
-                ripple,
             )
         )
     out.sort(key=lambda e: -e.leanest)
+    if out:
+        ripple = ripple_at(case, course, int(np.abs(course.time_s - out[0].at_s).argmin()))
+        out[0] = replace(out[0], error=float(np.hypot(out[0].error, ripple)), ripple=ripple)
     return Spells(tuple(out), sum(e.cycles for e in out), sum(e.sure_cycles for e in out), step * int(gauge.sum()))
 
 
@@ -262,7 +268,7 @@ def _steady(case: Case, course, a: int, b: int) -> tuple[str, str]:
         return "pulses", f"Likely cause: the pulses of the valve at {hz:g} Hz, which the manifold did not even out."
     return (
         "steady",
-        "Likely cause: less fuel or more nitrous than planned, for as long as it lasted; see lambda, cell by cell.",
+        "Likely cause: less fuel or more nitrous than planned, for as long as it lasted; see lambda, speed by speed.",
     )
 
 
