@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from ..band import DENSITY_EXPONENT, INJECTOR_SCALE, JET_COEFFICIENT, SENSOR_ERROR, VE_ERROR, WALL_HEAT_SHARE
@@ -58,10 +60,10 @@ def judge_fuel(case: Case) -> list[Finding]:
     if worst is None or seconds < KNOWN_SHARE * (seconds + blank * case.log.step_s):
         told = f"Injected fuel is known for {seconds:.1f} s of {seconds + blank * case.log.step_s:.1f} s of settled lambda; whether the two belong together cannot be told."
         return [unjudged("injector", "Injected fuel is blank for most of the settled lambda", told, GO, 22.0)]
-    return [_told("injectors and the jet, as it was planned," if jets else "injectors", *worst[1:])]
+    return [_told(case, "injectors and the jet, as it was planned," if jets else "injectors", *worst[1:])]
 
 
-def _told(what: str, off: float, band: float, rpm: float | None, at: tuple[float, float]) -> Finding:
+def _told(case: Case, what: str, off: float, band: float, rpm: float | None, at: tuple[float, float]) -> Finding:
     """Say how far apart injected fuel and lambda are."""
     where = f" at {rpm:.0f} rpm" if rpm is not None else ""
     numbers = {APART: 100 * off, "band_percent": 100 * band, "rpm": rpm}
@@ -72,8 +74,10 @@ def _told(what: str, off: float, band: float, rpm: float | None, at: tuple[float
     told = (
         f"By open time the {what} gave {abs(100 * off):.0f} % {more} fuel than the lambda read belongs to{where} ({span(at)}); {100 * band:.0f} % is what injector flow, air, nitrous flow and "
         "gauge may be off by. One of them is wrong: a correction that is not in the log, a wrong injector size or dead time, another fuel pressure, a lambda reading that is not the engine's, or another "
-        "nitrous flow. Nothing follows from such a log for the next step."
+        f"nitrous flow{', or cylinders that misfire, which reads lean' if case.suspects else ''}. Nothing follows from such a log for the next step."
     )
+    if case.kind == "base":
+        told += " If the engine is sound and nothing corrects, the fit shows what injector flow and air the sheet should have."
     title = f"The fuel injected and the lambda read do not belong together: {abs(100 * off):.0f} % {more} fuel{where}"
     return watch("injector", REPEAT, 59.0, title, told, numbers, at)
 
@@ -127,7 +131,7 @@ def _half(ends: list[np.ndarray], likely: np.ndarray) -> float:
     return 0.5 * float(np.ptp(each))
 
 
-def apart(findings: list[Finding]) -> bool:
+def apart(findings: Iterable[Finding]) -> bool:
     """Whether injected fuel and lambda were found not to belong together."""
     return any(APART in f.numbers and f.asks != GO for f in findings)
 

@@ -19,6 +19,7 @@ from .finding import GO, Change, Finding
 from .fit import Fit, fit
 from .judge_case import PLUGS, Case, worst
 from .judge_changes import changes, told_withheld
+from .judge_fuel import APART, apart
 from .judge_seen import case_of
 from .judge_verdict import cells_of, findings_of, gates_of, headline_of, next_step
 from .log import Log
@@ -303,5 +304,7 @@ def _doubts(review: Review) -> list[str]:
     if review.case is not None and review.case.suspects:
         out.append(f"A misfire is suspected, which reads lean: nothing is fitted to it{where}.")
     out += [f"{f.title}: nothing is fitted to a reading that cannot be believed{where}." for f in review.findings if f.key == "sensors" and f.asks != GO]  # fmt: skip
-    out += [f"{f.title}: nothing is fitted to fuel that did not come{where}." for f in review.findings if f.key in ("fuel_pressure", "injector") and f.asks != GO]  # fmt: skip
+    out += [f"{f.title}: nothing is fitted to fuel that did not come{where}." for f in review.findings if f.key in ("fuel_pressure", "injector") and f.asks != GO and APART not in f.numbers]  # fmt: skip
+    if apart(review.findings) and review.kind == "nitrous":  # without it that is what a fit is for
+        out.append(f"The fuel injected and the lambda read do not belong together: nothing is fitted to them{where}.")
     return out

@@ -169,3 +169,14 @@ def test_a_scale_that_only_the_sheet_tells_is_asked_and_a_gate(log, tune):
     told = review(apply(raw, set_, WREN), WREN, mapping=set_, tune=tune)
     assert not set_.questions
     assert not any("Confirm that the gauge" in g for g in told.gates)
+
+
+def test_a_base_log_that_does_not_go_with_its_fuel_is_not_ready_but_may_be_fitted(tune):
+    base = simulate(SCENARIOS["base"], 3).log
+    more = {k: base.get(k) * 1.2 for k in ("injector_ms", "injector_duty_percent")}
+    found = review(with_(base, **more), WREN, tune=tune)
+    assert found.verdict == REPEAT
+    assert found.headline.startswith(
+        "Do not spray yet, because the fuel injected and the lambda read do not belong together"
+    )
+    assert "do not belong" not in found.fit.refused
