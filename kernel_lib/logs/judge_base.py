@@ -9,7 +9,6 @@ from ..plan.guards import BASE_ROOM
 from .finding import REPEAT, STOP, Finding
 from .judge_case import Case, apart, holds, unjudged, watch
 from .nitrous_hidden import judge_hidden
-from .reading_late import judge_late
 
 SPAN_NEEDED = 0.6
 """Part of the window's engine speeds that a base log has to cover; a choice of our own, no source."""
@@ -26,7 +25,7 @@ def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
     cells : DataFrame
         Of `judge_cells.merged`, those without nitrous; of the base log too, where there is one.
     """
-    return [*judge_hidden(case), *judge_late(case), *_mixture(case, cells)]
+    return [*judge_hidden(case), *_mixture(case, cells)]
 
 
 def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from .finding import GO, REPEAT, Finding
 from .judge_case import Case, holds, span, unjudged, watch
+from .reading_late import judge_late
 
 SENSORS_AGREE = 0.03
 """Lambda by which two sensors may differ; a choice of our own, no source."""
@@ -33,7 +34,7 @@ def judge_sensors(case: Case, settled: np.ndarray, full: np.ndarray) -> list[Fin
     """
     if not case.log.has("lambda_"):
         return [unjudged("sensors", "No lambda reading", "Nothing to believe or doubt.", REPEAT, 50.0)]
-    wrong = [*_two(case, full | settled), *_clipped(case, full), *_stuck(case, full), *_lag(case)]
+    wrong = [*_two(case, full | settled), *_clipped(case, full), *_stuck(case, full), *_lag(case), *judge_late(case)]
     if wrong:
         return wrong
     two = case.log.has("lambda_2")
