@@ -126,8 +126,9 @@ def _band(case: Case, course, use: np.ndarray) -> float:
 
 
 def _half(ends: list[np.ndarray], likely: np.ndarray) -> float:
-    """Half of how far these mixtures lie apart, as a share."""
-    each = np.array([np.nanmedian(end / likely) for end in ends])
+    """Half of how far these mixtures lie apart, as a share; NaN where one of them is not known."""
+    shares = [end / likely for end in ends]
+    each = np.array([np.median(s[np.isfinite(s)]) if np.isfinite(s).any() else np.nan for s in shares])
     return 0.5 * float(np.ptp(each))
 
 

@@ -109,8 +109,11 @@ def _fuel(case: Case, course: Course, use: np.ndarray, least: int) -> float:
     ratio = course.fuel[good] / np.where(own > 0, own, np.nan)
     levels = np.array([np.median(part) for part in np.array_split(ratio, max(len(ratio) // least, 2))])
     flow = case.tune.share_at(rpm) * steps[0].share * model.full_flow
-    planned = float(np.nanmedian(model.fuel_added(rpm, flow) / own))
-    rise = float(np.nanmax(levels) / np.nanmin(levels) - 1) if np.isfinite(levels).any() else float("nan")
+    added = model.fuel_added(rpm, flow) / own
+    levels, added = levels[levels > 0], added[np.isfinite(added)]  # no fuel at full throttle is a channel that failed
+    if not len(levels) or not len(added):
+        return float("nan")
+    planned, rise = float(np.median(added)), float(levels.max() / levels.min() - 1)
     return 100 * rise if rise > max(FUEL_PART * planned, FUEL_LEAST) else float("nan")
 
 
