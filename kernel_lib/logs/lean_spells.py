@@ -83,7 +83,7 @@ class Excursion:
     @property
     def leanest(self) -> float:
         """By what is most likely where that is known; else by what was reached at least."""
-        return max(self.lambda_, self.surely) if self.error <= UNSIZED else self.surely
+        return self.lambda_ if self.error <= UNSIZED else self.surely
 
 
 @dataclass(frozen=True)
