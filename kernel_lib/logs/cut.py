@@ -27,6 +27,8 @@ LEAST_S, SHIFT_LIFT_S, BLIP_S = 0.7, 0.7, 0.15
 """Shortest pull, longest lift of a shift, longest loss of the throttle signal [s]; choices of our own."""
 SETTLED, RAMP_TIMES, SENSOR_LAGS, READING_S = 0.05, 3.0, 3.0, 0.3
 """Distance to its own ramp at which a share has settled; mixing times for that of a step; lags of the sensor, and seconds, that a settled reading needs."""
+UNSEEN_S = 0.15
+"""Gap in which nitrous counts as not seen [s]: an excursion as it comes in is as short; a choice of our own, no source."""
 STEP_ROOM = 0.06
 """Of the planned dose, within which a step of the ladder is recognised; a choice of our own."""
 
@@ -53,6 +55,10 @@ class Hit:
         Commanded off full throttle [s].
     breaks : tuple of slice
         Where the command was off for a while without ending the hit.
+    unseen : tuple of slice
+        Where the log has a gap in speed, lambda or the command for `UNSEEN_S` or more, from before the command to the end of the wash-out.
+    begins_unseen, ends_unseen : bool
+        Whether the log begins inside it or has a gap right before, and whether a gap follows the command.
     """
 
     command: slice
@@ -65,6 +71,9 @@ class Hit:
     short: bool = False
     outside_s: float = 0.0
     breaks: tuple[slice, ...] = ()
+    unseen: tuple[slice, ...] = ()
+    begins_unseen: bool = False
+    ends_unseen: bool = False
 
 
 @dataclass(frozen=True)
@@ -182,7 +191,7 @@ def _pull(log: Log, sheet: BuildSheet, part, spans, full, raw, share, basis: str
     hits = tuple(_hit(log, sheet, span, full, raw, share, basis, found) for span in spans)
     kind = BASE
     if hits:
-        kind = PART_THROTTLE if not at_full else FALSE_START if all(h.short for h in hits) else NITROUS
+        kind = PART_THROTTLE if not at_full else FALSE_START if all(_false(h) for h in hits) else NITROUS
         if np.isnan([h.share for h in hits]).any():
             notes += ("The log has a nitrous switch but no valve duty: how much was asked for is taken from the plan.",)
     return Pull(start, stop, kind, hits, found, rise, notes)
@@ -211,13 +220,36 @@ def _hit(log: Log, sheet: BuildSheet, span, full, raw, share, basis: str, found)
     whole = float(np.median(steady)) if len(steady) else float(np.median(known)) if len(known) else float("nan")
     pauses = ev.runs(~raw[a:b]) + a if sheet.nitrous.progressive else ev.runs(np.zeros(0, bool))
     longest = 1.2 / sheet.nitrous.pulse_hz
+    unseen, begins, ends = _unseen(log, slice(a, b), slice(begin, gone))
     return replace(
         hit,
+        unseen=unseen,
+        begins_unseen=begins,
+        ends_unseen=ends,
         share=whole,
         short=bool((b - settled) * step < sensor + READING_S),
         outside_s=0.0 if basis == SPEED else float((~full[a:b]).sum() * step),
         breaks=tuple(slice(int(p), int(q)) for p, q in pauses if (q - p) * step > longest),
     )
+
+
+def _false(hit: Hit) -> bool:
+    """Whether a hit was too short because it ended, not because the log has a gap there."""
+    return hit.short and not (hit.begins_unseen or hit.ends_unseen or hit.unseen)
+
+
+def _unseen(log: Log, command: slice, flow: slice) -> tuple[tuple[slice, ...], bool, bool]:
+    """Gaps in a hit, and whether its begin and its end lie in one."""
+    channels = ("rpm", "lambda_", *(key for key in ("nitrous_duty_percent", "nitrous_on") if log.has(key)))
+    told = [np.isfinite(log.get(key)) for key in channels[2:]]
+    blank = ~np.isfinite(log.get("rpm")) | ~np.isfinite(log.get("lambda_"))
+    blank |= ~np.logical_or.reduce(told) if told else False
+    least, room = ev.samples(UNSEEN_S, log.step_s, 2), ev.samples(ev.EDGE_S, log.step_s, 2)
+    first, last = max(command.start - room, 0), min(max(flow.stop, command.stop + room), len(blank))
+    gaps = [(a, b) for a, b in ev.runs(blank) if b - a >= least and a < last and b > first]
+    begins = command.start <= room or any(a <= command.start and b >= first for a, b in gaps)
+    ends = any(a <= command.stop + room and b > command.stop - room for a, b in gaps)
+    return tuple(slice(int(a), int(b)) for a, b in gaps), bool(begins), bool(ends)
 
 
 def near_value(values: np.ndarray, k: int, step_s: float) -> float:

@@ -19,6 +19,8 @@ SHIFT_FALL, SHIFT_S = 0.09, 0.5
 """Least fall of engine speed in a shift, and the time it may take [s]; choices of our own: the closest gears of cars are 1.1 apart."""
 FREE_RISE = 2.5
 """Rise over the pull's running median rise from which wheels are loose; a choice of our own, no source."""
+EDGE_S = 0.1
+"""So close to its begin or end a gap hides that of a hit [s]; a choice of our own, no source."""
 AT_LIMIT = 0.985
 """Of the rev limit, from which the limiter is taken to act; a choice of our own, no source."""
 

@@ -13,6 +13,7 @@ from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_base import judge_base
 from .judge_case import Case, by_weight, unjudged
 from .judge_fuel import judge_fuel, judge_scale, scale_gate
+from .judge_gaps import judge_gaps, judge_second, judge_shut_throttle, judge_throttle_ends
 from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, judge_trims, of_step
 from .judge_lean import index_of, judge_lean, judge_misfire
 from .judge_sensors import judge_sensors
@@ -66,6 +67,10 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
         *judge_scale(case),
         *judge_knock(case),
         *judge_sensors(case, settled, full),
+        *judge_gaps(case),
+        *judge_second(case),
+        *judge_throttle_ends(case),
+        *judge_shut_throttle(case),
         *judge_trims(
             case, pd.concat([on, base], ignore_index=True) if len(on) and len(base) else on if len(on) else base
         ),

@@ -1,0 +1,112 @@
+"""What the log does not show: gaps over the nitrous, its begin outside of the log, a second sensor that is not read."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .channels import CHANNELS
+from .clock import UNCONFIRMED
+from .command import PRESSURE_PLAY
+from .cut import PART_THROTTLE, Hit
+from .finding import REPEAT, Finding
+from .judge_case import Case, watch
+
+
+def judge_gaps(case: Case) -> list[Finding]:
+    """Ask for another log where nitrous flowed that this one does not show.
+
+    Parameters
+    ----------
+    case : Case
+    """
+    out, told = [], {}
+    for hit in case.hits:
+        at = (case.seconds(hit.command.start), case.seconds(hit.flow.stop - 1))
+        if hit.begins_unseen and not hit.unseen:
+            why = "The log begins with the nitrous flowing. How it came in, where a lean excursion is likeliest, was not seen. Start the log some seconds before full throttle and pull again."
+            out.append(watch("samples", REPEAT, 89.0, "The log begins while the nitrous flows", why, {}, at))
+        for gap in hit.unseen:
+            told.setdefault((gap.start, gap.stop), set()).add(_where(hit, gap))
+    first = [each for each, where in told.items() if "as the nitrous came in" in where]
+    longest = sorted(told, key=lambda each: (each not in first, each[0] - each[1]))
+    return out + [_gap(case, slice(*each), told[each], told) for each in longest[:1]]
+
+
+def _where(hit: Hit, gap: slice) -> str:
+    """Which part of a hit a gap hides."""
+    if hit.begins_unseen and gap.start <= hit.command.start:
+        return "as the nitrous came in"
+    return "as the nitrous ended" if gap.stop >= hit.command.stop else "in the nitrous"
+
+
+def _gap(case: Case, gap: slice, where: set[str], every: dict) -> Finding:
+    """Say where a gap is, and what of the nitrous it hides."""
+    log, known = case.log, np.isfinite(case.log.get("rpm")[gap])
+    begin, end = case.seconds(gap.start), case.seconds(gap.stop)
+    missing = "The log has a gap" if not known.all() else "Lambda or the nitrous column is blank"
+    title = f"{missing} from {begin:.1f} to {end:.1f} s, {where.copy().pop() if len(where) == 1 else 'in the nitrous'}"
+    more = f" {len(every)} such gaps are in it." if len(every) > 1 else ""
+    told = f"{title}.{more} What the mixture did there was not seen, and a lean excursion takes no longer. Find out why it was not logged and pull again."
+    seconds = sum(b - a for a, b in every) * log.step_s
+    spans = [case.seconds(k) for each in every for k in each]
+    return watch("samples", REPEAT, 89.0, title, told, {"unseen_s": seconds}, (min(spans), max(spans)))
+
+
+def judge_second(case: Case) -> list[Finding]:
+    """Ask for the second sensor where the log has one that is not confirmed: it may be the leaner one.
+
+    Parameters
+    ----------
+    case : Case
+    """
+    begin = f"{CHANNELS['lambda_2'].label.capitalize()} {UNCONFIRMED}: "
+    told = [note.removeprefix(begin) for note in case.log.notes if note.startswith(begin)]
+    if not told:
+        return []
+    why = f"{told[0]} Until it is confirmed or left out by hand, the leaner of the two sensors may be the one that is not read."
+    return [watch("sensors", REPEAT, 56.0, "A second lambda sensor is not confirmed", why)]
+
+
+def judge_throttle_ends(case: Case) -> list[Finding]:
+    """Say where the throttle never comes to its end while manifold pressure says that it is open.
+
+    Parameters
+    ----------
+    case : Case
+    """
+    log, least = case.log, case.sheet.nitrous.throttle_min_percent
+    throttle, pressure = log.get("throttle_percent"), log.get("manifold_kpa")
+    both = np.isfinite(throttle) & np.isfinite(pressure)
+    if not both.any():
+        return []
+    top = float(np.percentile(throttle[both], 99.5))
+    full = case.sheet.value("engine.full_throttle_manifold_kpa")
+    open_ = both & (pressure >= full - PRESSURE_PLAY) & (log.get("rpm") > 1.5 * case.sheet.engine.idle_rpm)
+    if top >= least or open_.sum() * log.step_s < 0.5:
+        return []
+    title = f"Throttle never above {top:.0f} % while manifold pressure says full throttle"
+    told = f"{title}; full throttle counts from {least:g} % here. Set the throttle's ends in the controller, as what lets the nitrous flow hangs on them, and pull again."
+    return [watch("samples", REPEAT, 90.0, title, told, {"throttle_percent": top})]
+
+
+def judge_shut_throttle(case: Case) -> list[Finding]:
+    """Ask whether a nitrous column is upside down where it says on at shut throttle for most of the log.
+
+    Parameters
+    ----------
+    case : Case
+    """
+    log = case.log
+    throttle = log.get("throttle_percent")
+    with np.errstate(invalid="ignore"):
+        shut = throttle < 0.5 * case.sheet.nitrous.throttle_min_percent
+    on = np.zeros(len(shut), bool)
+    for pull in case.pulls:
+        for hit in pull.hits:
+            on[hit.command] = True
+    if shut.sum() * log.step_s < 1.0 or np.mean(on[shut]) < 0.5:
+        return []
+    part = 100 * float(np.mean(on[shut]))
+    told = f"The nitrous column says on for {part:.0f} % of the time at part throttle. Is it upside down, or another column? Confirm it in the table of columns; as long as it is open, nothing here holds."
+    kind = {"part_throttle": sum(p.kind == PART_THROTTLE for p in case.pulls), "on_percent": part}
+    return [watch("samples", REPEAT, 95.0, "Nitrous is on at part throttle for most of the log", told, kind)]
