@@ -11,10 +11,11 @@ from ..plan.bottle_day import gauge_pressure, hold_temperature
 from ..plan.proposals import least_lead_ms
 from ..plan.rehearsal import FIRING_ROOM
 from ..plan.today_rows import pressure_of
+from ..text import listed
 from ..thermo.vessel import bottle_volume, vessel_state
 from ..units import c_from_k, f_from_c, k_from_c
 from .corrections import LEAN_DOUBT, MOST, TOLD, fuel_steps
-from .finding import GO, Change, Finding
+from .finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from .judge_case import Case
 from .judge_fuel import apart, flow_doubt, scale_doubt
 from .judge_lean import lead_seen
@@ -53,21 +54,21 @@ def changes(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.Data
 
 def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
     """Why no fuel is recommended; "" where it may be."""
-    if case.suspects:
-        return "a misfire is suspected, which reads lean"
-    sensors = [f for f in findings if f.key == "sensors" and f.asks != GO]
-    if sensors:
-        return "the lambda reading cannot be believed"
-    pressure = [f for f in findings if f.key == "fuel_pressure" and f.asks != GO]
-    if pressure:
-        return "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"
-    if apart(findings):
-        return "the fuel injected and the lambda read do not belong together"
-    if not case.can_tell and len(on):
-        target = case.sheet.engine.lambda_with_nitrous
-        if float((on["error"] * target).max()) > LEAN_DOUBT:
-            return f"it reads lean by more than {LEAN_DOUBT:g} and a misfire cannot be ruled out"
-    return ""
+
+    def asked(*keys: str, asks: tuple[str, ...] = (REPEAT, GO_BACK, STOP)) -> bool:
+        return any(f.key in keys and f.asks in asks for f in findings)
+
+    target = case.sheet.engine.lambda_with_nitrous
+    lean = len(on) > 0 and float((on["error"] * target).max()) > LEAN_DOUBT
+    reasons = (
+        (asked("plugs", "knock", asks=(STOP,)), "damage or knock comes first; what the mixture has to do with it is not known yet"),
+        (bool(case.suspects), "a misfire is suspected, which reads lean"),
+        (asked("sensors"), "the lambda reading cannot be believed"),
+        (asked("fuel_pressure"), "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"),
+        (bool(apart(findings)), "the fuel injected and the lambda read do not belong together"),
+        (not case.can_tell and lean, f"it reads lean by more than {LEAN_DOUBT:g} and a misfire cannot be ruled out"),
+    )  # fmt: skip
+    return next((why for true, why in reasons if true), "")
 
 
 def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list[Finding]:
@@ -330,6 +331,13 @@ def _hardware(findings: list[Finding]) -> list[Change]:
             out.append(
                 Change("hardware", told, f.numbers["rpm"], None, 100 * (over - 1), None, None, "% more injector flow")
             )
+        if f.key == "plugs" and f.asks in (GO_BACK, STOP):
+            out.append(
+                Change(
+                    "hardware",
+                    f"{f.title}: find out why before anything else (injector, distribution, leak-down, plug and its heat range).",
+                )
+            )
         if f.key == "fuel_pressure" and f.asks != GO:
             out.append(Change("hardware", "Find why the fuel pressure falls before anything else: filter, pump voltage under load, pump, regulator."))  # fmt: skip
     return out
@@ -348,6 +356,5 @@ def _log(case: Case) -> list[Change]:
         missing.append("valve duty")
     if not missing:
         return []
-    from ..text import listed
-
-    return [Change("log", f"Log also {listed(missing)}: without them something here stays unjudged.")]
+    them = "it" if len(missing) == 1 else "them"
+    return [Change("log", f"Log also {listed(missing)}: without {them} something here stays unjudged.")]

@@ -146,6 +146,13 @@ def judge_plugs(case: Case) -> list[Finding]:
         told = f"Cylinder {names}: specks on the porcelain are aluminium of the piston, a melted strap is heat beyond what the plug carries (common practice, no source). Bottle shut; find the cause in that cylinder first."
         return [watch("plugs", STOP, 97.0, f"Plug of cylinder {names}", told, numbers)]
     unlike = {k: word for k, word in read.items() if word in ("lean", "rich", ODD)}
+    words = set(read.values())
+    if len(read) == n and len(words) == 1 and words <= {"lean", "rich"}:
+        word = words.pop()
+        told = f"All {n} plugs look {word}: that is the mixture of every cylinder and no cylinder that differs. If the lambda reading does not say the same, one of the two is wrong (common practice, no source)."
+        return [
+            watch("plugs", GO_BACK if word == "lean" else REPEAT, 79.0, f"All {n} plugs look {word}", told, numbers)
+        ]
     if unlike:
         names = listed([f"{k} ({word})" for k, word in sorted(unlike.items())])
         told = f"Cylinder {names}: a plug that differs is a cylinder that differs, and the lambda sensor shows only the mean. Mend distribution, injector or nozzle there before any more nitrous."
@@ -159,8 +166,8 @@ def judge_plugs(case: Case) -> list[Finding]:
 
 
 def plugs_gate(case: Case) -> str:
-    """The gate that plugs put before the next step; "" where all are read and clean."""
+    """The gate that plugs put before the next step; "" where all are read."""
     n = case.sheet.engine.cylinders
-    if sum(word == CLEAN for word in case.plugs.values()) >= n:
+    if sum(word != NOT_READ for word in case.plugs.values()) >= n:
         return ""
     return f"Read all {n} plugs first: one sensor averages the cylinders, and a lean one among rich ones shows on its plug only."

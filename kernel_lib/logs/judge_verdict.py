@@ -139,20 +139,29 @@ def _masks(case: Case) -> tuple[np.ndarray, np.ndarray]:
     return settled, full
 
 
-def headline_of(kind: str, verdict: str, findings: list[Finding]) -> str:
-    """First line: the verdict and its heaviest reason.
+def headline_of(case: Case, verdict: str, findings: list[Finding]) -> str:
+    """First line: the verdict, what a "go" still hangs on, and the heaviest reason.
 
     Parameters
     ----------
-    kind : {"nitrous", "base", "nothing"}
+    case : Case
     verdict : str
     findings : list of Finding
         Worst first.
     """
     reason = lowered(findings[0].title).rstrip(".") if findings else "nothing was judged"
-    if kind == "base":
+    if case.kind == "base":
         return f"Ready for the first step: {reason}." if verdict == GO else f"Do not spray yet, because {reason}."
-    return f"{verdict.capitalize()}: {reason}."
+    wanted = []
+    if verdict == GO:
+        wanted = ["the plugs"] if plugs_gate(case) else []
+        wanted += ["a second clean pull"] if clean_pulls(case, findings) < 2 else []
+    once = (
+        f", once {listed(wanted)} bear{'s' if len(wanted) == 1 and 'pull' in wanted[0] else ''} it out"
+        if wanted
+        else ""
+    )
+    return f"{verdict.capitalize()}{once}: {reason}."
 
 
 def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | None) -> list[str]:

@@ -245,7 +245,7 @@ def judged(case: Case, mapping: Any = None) -> Review:
         tuple(findings),
         tuple(changes(case, findings, base, on)),
         verdict,
-        headline_of(case.kind, verdict, findings),
+        headline_of(case, verdict, findings),
         case.kind,
         step,
         tuple(gates_of(case, verdict, findings, after)),

@@ -75,7 +75,7 @@ def headline(review: Review) -> str:
     """The headline without the word of the verdict before it."""
     text = review.headline.strip()
     word = VERDICTS[review.verdict][1]
-    if text.lower().startswith(f"{word.lower()}:"):
+    if text.lower().startswith((f"{word.lower()}:", f"{word.lower()},")):
         text = text[len(word) + 1 :].lstrip()
     return text[:1].upper() + text[1:]
 
