@@ -72,6 +72,9 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
     start, step, clock = st.clock(times.time_s, fastest, notes)
     data, rates = {}, {}
     for key, values in columns.items():
+        if own[key] is None and key in ("nitrous_duty_percent", "nitrous_on"):
+            why = "It holds no value that makes sense, so that nobody knows whether nitrous was sprayed; leave the column out if none was."
+            raise InputError(f"column for {CHANNELS[key].label}", chosen[key].name, "", _allowed(key), why)
         if own[key] is None:
             notes.append(f"{CHANNELS[key].label.capitalize()} has no value that makes sense and is left out.")
             continue

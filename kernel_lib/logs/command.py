@@ -17,6 +17,8 @@ GAP_S = 1.0
 """Longest gap in the data that is bridged [s]; a choice of our own."""
 THROTTLE_PLAY, PRESSURE_PLAY = 3.0, 6.0
 """What a throttle signal [%] or a manifold pressure [kPa] may waver at full throttle; choices of our own."""
+ENDS_FROM, ENDS_S = 0.8, 0.5
+"""Part of full throttle from which a throttle that stops short may have its ends set wrong, and how long manifold pressure has to say so [s]; choices of our own, no source."""
 DUTY_ON, DUTY_OFF = 4.0, 2.0
 """Valve duty from which the valve counts as commanded, and below which not [%]; no valve opens at so little."""
 BRIDGED_PULSES = 3.0
@@ -49,7 +51,7 @@ def full_throttle(log: Log, sheet: BuildSheet) -> tuple[np.ndarray, str]:
     with np.errstate(invalid="ignore"):
         running = ~(rpm < 0.6 * sheet.engine.idle_rpm)
         turning = rpm > 1.2 * sheet.engine.idle_rpm
-    throttle = ev.filled(ev.despiked(log.get("throttle_percent"), 3), longest)
+    throttle = ev.filled(ev.despiked(throttle_seen(log, sheet), 3), longest)
     mask, left, basis = ev.hysteresis(throttle, least, least - THROTTLE_PLAY) & running, np.isnan(throttle), THROTTLE
     if left.any() and log.has("manifold_kpa"):
         pressure = ev.filled(ev.despiked(log.get("manifold_kpa")), longest)
@@ -61,6 +63,28 @@ def full_throttle(log: Log, sheet: BuildSheet) -> tuple[np.ndarray, str]:
         basis = SPEED if left.all() else basis
         mask = np.where(left, _rising(rpm, log.step_s, sheet), mask)
     return mask, basis
+
+
+def throttle_end(log: Log, sheet: BuildSheet) -> float:
+    """Return where the throttle ends in a log [%] in which it never comes to full throttle though manifold pressure does; NaN in any other.
+
+    It has to stand there for half of the time at such pressure, not far below full throttle: a pedal half down holds no such line.
+    """
+    throttle, pressure, least = log.get("throttle_percent"), log.get("manifold_kpa"), sheet.nitrous.throttle_min_percent
+    with np.errstate(invalid="ignore"):
+        full = pressure >= sheet.value("engine.full_throttle_manifold_kpa") - PRESSURE_PLAY
+        full &= np.isfinite(throttle) & (log.get("rpm") > 1.2 * sheet.engine.idle_rpm)
+    if full.sum() * log.step_s < ENDS_S:
+        return float("nan")
+    top = float(np.percentile(throttle[full], 99))
+    stands = np.mean(throttle[full] >= top - THROTTLE_PLAY)
+    return top if ENDS_FROM * least <= top < least and stands >= 0.5 else float("nan")
+
+
+def throttle_seen(log: Log, sheet: BuildSheet) -> np.ndarray:
+    """Return the throttle, 100 % at the end that manifold pressure shows where that is not set [%]."""
+    end = throttle_end(log, sheet)
+    return log.get("throttle_percent") if np.isnan(end) else log.get("throttle_percent") * (100.0 / end)
 
 
 def _rising(rpm: np.ndarray, step_s: float, sheet: BuildSheet) -> np.ndarray:

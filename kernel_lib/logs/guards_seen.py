@@ -14,7 +14,7 @@ from ..plan.guards import WARM_C
 from ..plan.proposals import PRESSURE_DROP, arm_s
 from ..plan.stopping import stop_budget, wash_out
 from ..plan.tune import Tune
-from .command import commanded_share
+from .command import commanded_share, throttle_end
 from .cut import AT_LIMITER, LIFTED, WINDOW, Hit, Pull, near_value
 from .events import despiked, filled, runs, samples
 from .log import Log
@@ -172,12 +172,13 @@ def _rules(log: Log, sheet: BuildSheet, tune: Tune | None, hits: list[Hit]) -> l
         with np.errstate(invalid="ignore"):
             return np.where(plain("throttle_percent")(part) < nitrous.throttle_min_percent, np.nan, values)
 
-    rpm = plain("rpm")
+    rpm, end = plain("rpm"), throttle_end(log, sheet)
+    ends = 1.0 if np.isnan(end) else 100.0 / end
     return [
         _Rule("speed above the window", "rpm", nitrous.spray_rpm_max, 1, "rpm", RPM_ROOM, rpm),
         _Rule("speed below the window", "rpm", nitrous.spray_rpm_min, -1, "rpm", RPM_ROOM, rpm),
         _Rule("rev limit", "rpm", sheet.engine.limit_rpm, 1, "rpm", 0.0, rpm),
-        _Rule("throttle", "throttle_percent", nitrous.throttle_min_percent, -1, "%", THROTTLE_ROOM, plain("throttle_percent")),
+        _Rule("throttle", "throttle_percent", nitrous.throttle_min_percent, -1, "%", THROTTLE_ROOM, lambda part: ends * plain("throttle_percent")(part)),
         _Rule("lean stop", "lambda_", limits.lean_stop_lambda, 1, "lambda", LAMBDA_ROOM, filtered),
         _Rule("rich stop", "lambda_", limits.rich_stop_lambda, -1, "lambda", LAMBDA_ROOM, filtered, armed_s=_armed(log, sheet, tune, hits)),
         _Rule("fuel pressure", "fuel_kpa", fuel * (1 - PRESSURE_DROP), -1, "kPa", KPA_ROOM / 100 * fuel, supply),

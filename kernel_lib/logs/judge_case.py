@@ -12,6 +12,7 @@ from ..build_sheet import BuildSheet
 from ..plan.tune import Tune
 from ..text import rounded
 from ..units import f_from_c, lb_from_kg, psi_from_kpa
+from .command import throttle_seen
 from .events import GAP, LIFT, MISSED_SHIFT, SHIFT
 from .finding import GO, REPEAT, STOP, VERDICTS, Finding
 from .guards_seen import THROTTLE_ROOM
@@ -155,7 +156,7 @@ class Case:
         out = np.zeros(len(log.time_s), bool)
         for pull in self.pulls:
             out[pull.start : pull.stop] = True
-        throttle = log.get("throttle_percent")
+        throttle = throttle_seen(log, self.sheet)
         with np.errstate(invalid="ignore"):
             bad = throttle < self.sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
         for pull in self.pulls:

@@ -85,7 +85,7 @@ def judge_throttle_ends(case: Case) -> list[Finding]:
     if top >= least or open_.sum() * log.step_s < 0.5:
         return []
     title = f"Throttle never above {top:.0f} % while manifold pressure says full throttle"
-    told = f"{title}; full throttle counts from {least:g} % here. Set the throttle's ends in the controller, as what lets the nitrous flow hangs on them, and pull again."
+    told = f"{title}; full throttle counts from {least:g} % here. Set the throttle's ends in the controller, as what lets the nitrous flow hangs on them, or press the pedal down, and pull again."
     return [watch("samples", REPEAT, 90.0, title, told, {"throttle_percent": top})]
 
 

@@ -66,6 +66,12 @@ def propose(raw: RawLog, sheet: BuildSheet, known: Mapping | None = None) -> Map
     found = _assign(table, keys, len(looks))
     matches = {key: kept.get(key) or _match(key, found, table, looks) for key in CHANNELS}
     throttle = _throttle(matches, looks, sheet)
+    if "fuel_kpa" not in kept and matches["fuel_kpa"].column is not None:
+        matches["fuel_kpa"] = _over_what(matches["fuel_kpa"], looks[matches["fuel_kpa"].column], sheet)
+    for key in ("nitrous_duty_percent", "nitrous_on"):
+        if key not in kept:
+            taken = {m.column for m in matches.values()}
+            matches[key] = _upside_down(_without_numbers(matches[key], taken, raw, looks), looks, throttle, sheet)
     asked: list[tuple[str, str]] = []
     for key in CHANNELS:
         match = _remembered(_scaled(matches[key], matches, looks, throttle, sheet), complaints.get(key, ""))
@@ -76,6 +82,53 @@ def propose(raw: RawLog, sheet: BuildSheet, known: Mapping | None = None) -> Map
         elif match.used and key in _LAMBDAS[:2]:
             asked += [(said, key) for said in match.evidence if said.startswith(SHEET_ONLY)]
     return Mapping(matches, tuple(q for q, _ in asked), tuple(key for _, key in asked))
+
+
+def _upside_down(match: Match, looks: list[evidence.Look], throttle: np.ndarray | None, sheet: BuildSheet) -> Match:
+    """Ask for a nitrous column that says on for most of the time at part throttle, unless somebody has confirmed it."""
+    if throttle is None or not match.used or looks[match.column].flat:
+        return match
+    shut = throttle < 50
+    if shut.sum() < 20:
+        return match
+    on = float(
+        np.mean(agree.canonical(looks[match.column], match.key, evidence.Case(match.unit, 0.0), sheet)[shut] > 0)
+    )
+    if on < 0.5:
+        return match
+    doubt = f"'{match.name[:60]}' says on for {100 * on:.0f} % of the time at part throttle: is it upside down, or no {CHANNELS[match.key].label}?"
+    return replace(match, doubt=doubt, sure=0.5)
+
+
+def _over_what(match: Match, seen: evidence.Look, sheet: BuildSheet) -> Match:
+    """Ask for a fuel pressure that states no gauge or absolute and comes to the sheet's with the barometer on top."""
+    apart = log_units.meant(match.key, seen.unit)
+    if not match.used or not match.unit.endswith("gauge"):
+        return match
+    if apart is not None and len(apart) == 1:
+        return match
+    rail, baro = sheet.fuel_system.rail_pressure_kpa, sheet.value("site.barometer_kpa")
+    top = float(np.nanpercentile(agree.canonical(seen, match.key, evidence.Case(match.unit, 0.0), sheet), 90))
+    if abs(top - rail - baro) > 0.25 * baro:
+        return match
+    other = match.unit.replace("gauge", "absolute")
+    doubt = f"'{match.name[:60]}' (fuel pressure) runs to {rounded(seen.high)}: is it in {match.unit}, or in {other}, which would be the pressure of the sheet?"
+    return replace(match, doubt=doubt, sure=0.5)
+
+
+def _without_numbers(match: Match, taken: set[int | None], raw: RawLog, looks: list[evidence.Look]) -> Match:
+    """Ask for a column that is called nitrous and holds no numbers, where no other was found."""
+    if match.name or match.settled:
+        return match
+    for column, seen in enumerate(looks):
+        if seen.values.size or column in taken or words.name_weight(evidence.label_of(seen), match.key) < 3:
+            continue
+        said = next((note for note in raw.notes if note.startswith(f"Column '{seen.name}' holds words")), "")
+        why = f"{said} Write it as 0 and 1" if said else f"'{seen.name[:60]}' holds no numbers. Export it anew"
+        doubt = f"{why}, or leave it out: it may be the {CHANNELS[match.key].label}."
+        unit = UNITS_FOR[match.key][0]
+        return Match(match.key, column, seen.name, unit, None, (), doubt, 0.5)
+    return match
 
 
 def _from_last_time(raw, looks, sheet, expect, known) -> tuple[dict[str, Match], dict[str, str]]:

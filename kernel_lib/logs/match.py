@@ -188,6 +188,21 @@ class Mapping:
             raise InputError("mapping", len(packed), "characters", f"up to {MAX_TEXT_CHARACTERS} in an address", why)
         return packed
 
+    def draft_toml(self) -> str:
+        """Return the file of `to_toml` with what is asked below it as remarks, each with a table to fill in."""
+        out = [self.to_toml().rstrip("\n")]
+        asked = dict(zip(self.asked, self.questions, strict=True))
+        for key, question in asked.items():
+            match = self.get(key)
+            plain = " ".join("".join(c if c.isprintable() else " " for c in question).split())
+            lines = [f"# asked: {plain}", f"# [{key}]", f"# column = {_quoted(match.name or '?')}"]
+            if match.name:
+                lines.append(f"# unit = {_quoted(match.unit)}  # {', '.join(log_units.UNITS_FOR[key])}")
+            if match.unit in log_units.SCALED:
+                lines.append(f"# scale = {match.scale or '?'}  # the AFR that the gauge shows at lambda 1")
+            out.append("\n".join(lines))
+        return "\n\n".join(out) + "\n"
+
     @classmethod
     def from_text(cls, text: str) -> Mapping:
         """Read a mapping out of an address; its columns are known by name only until `bound` or `propose` sees a log.
