@@ -7,7 +7,7 @@ import pandas as pd
 
 from ..plan.guards import BASE_ROOM
 from .finding import REPEAT, STOP, Finding
-from .judge_case import Case, apart, holds, unjudged, watch
+from .judge_case import Case, apart, holds, unjudged, watch, within
 from .nitrous_hidden import judge_hidden
 
 SPAN_NEEDED = 0.6
@@ -62,7 +62,7 @@ def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
         return [watch("base", REPEAT if alone else "go", 36.0, f"Lambda without nitrous {meant + off[k]:.2f} at {row['rpm']:.0f} rpm, not surely within {BASE_ROOM:g} of {meant:.2f}", told, numbers), *_cover(case, cells)]  # fmt: skip
     return [
         *_cover(case, cells),
-        holds("base", 44.0, f"Lambda without nitrous within {apart(off[k], err[k])} of {meant:.2f}", told, numbers),
+        holds("base", 44.0, f"Lambda without nitrous within {within(off[k])} of {meant:.2f}", told, numbers),
     ]  # fmt: skip
 
 

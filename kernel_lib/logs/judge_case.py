@@ -211,6 +211,11 @@ def apart(value: float, spread: float) -> str:
     return f"{abs(value):.3f}" if spread < 0.01 else f"{abs(value):.2f}"
 
 
+def within(value: float) -> str:
+    """Write how near something stays, in whole hundredths of lambda, rounded up: a gauge knows no more."""
+    return f"{max(np.ceil(round(100 * abs(value), 6)), 1) / 100:.2f}"
+
+
 def widened(mask: np.ndarray, samples: int) -> np.ndarray:
     """True also so many samples before and after."""
     if samples <= 0 or not len(mask):

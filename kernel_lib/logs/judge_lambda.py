@@ -9,7 +9,7 @@ from ..band import SENSOR_ERROR
 from ..plan.ladder import GATE_LAMBDA
 from .cut import STEP_ROOM, step_seen
 from .finding import GO_BACK, REPEAT, Finding
-from .judge_case import Case, apart, holds, unjudged, watch
+from .judge_case import Case, apart, holds, unjudged, watch, within
 
 ENOUGH_S = 0.3
 """Settled reading that a cell needs to be judged, all pulls together [s]; a choice of our own, no source."""
@@ -114,8 +114,8 @@ def _told(case: Case, cells: pd.DataFrame, k: int, numbers: dict, is_: tuple[boo
             else " Most likely it is inside, but the ± reaches outside on the lean side."
         )
         return watch("lambda", REPEAT, 40.0, f"{title}: {by}, not surely {'outside' if abs(off) > GATE_LAMBDA else 'inside'}", told, numbers, at)  # fmt: skip
-    within = f"Lambda within {apart(off, err)} of {target:.{digits}f} at {_points(case, numbers['cells'])}"
-    return holds("lambda", 50.0, within, told, numbers)
+    title = f"Lambda within {within(off)} of {target:.2f} at {_points(case, numbers['cells'])}"
+    return holds("lambda", 50.0, title, told, numbers)
 
 
 def _points(case: Case, n: int) -> str:
