@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,7 +38,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     plan.add_argument("build", help="build sheet (TOML)")
     plan.add_argument("--out", required=True, help="folder to write into")
-    review = commands.add_parser("review", help="judge a log of a pull: writes review.json, review.html")
+    review = commands.add_parser(
+        "review",
+        help="judge a log of a pull: writes review.json, review.html, and mapping.toml where something is asked",
+    )
     review.add_argument("log", help="log (CSV in any shape, or MDF 4)")
     review.add_argument("--build", required=True, help="build sheet of the car, as it was on that day (TOML)")
     review.add_argument("--out", required=True, help="folder to write into")
@@ -82,21 +84,20 @@ def _review(args: argparse.Namespace) -> int:
     from .logs.mapping import Mapping, apply, propose
     from .logs.read import read_log
     from .logs.review import review
-    from .sheets.write import write_review
+    from .sheets.write import write_review, write_text
 
     sheet = BuildSheet.load(args.build)
     known = Mapping.from_toml(_text(args.mapping)) if args.mapping else None
-    with ThreadPoolExecutor(1) as aside:  # the plan takes seconds; meanwhile the file is read
-        planning = aside.submit(tune_of, sheet)
-        raw = read_log(args.log)
-        mapping = propose(raw, sheet, known)
-        log = apply(raw, mapping, sheet)
-        base = None
-        if args.base:
-            other = read_log(args.base)
-            base = apply(other, propose(other, sheet, mapping), sheet)
-        tune = planning.result()
-    found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, tune=tune, part=args.part)
+    raw = read_log(args.log)
+    mapping = propose(raw, sheet, known)
+    if mapping.questions:  # to be answered in this file, and given back with --mapping
+        print(write_text(args.out, "mapping.toml", mapping.draft_toml()))
+    log = apply(raw, mapping, sheet)
+    base = None
+    if args.base:
+        other = read_log(args.base)
+        base = apply(other, propose(other, sheet, mapping), sheet)
+    found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, part=args.part)
     for path in write_review(found, args.out):
         print(path)
     for text in _told_first(mapping, log):

@@ -67,6 +67,24 @@ def test_refused_in_one_sentence(tmp_path, capsys, monkeypatch, log, says):
     assert not (tmp_path / "out").exists()
 
 
+def test_what_is_asked_can_be_answered_in_a_file(tmp_path, capsys):
+    """A column that nothing names: refused with the question; answered in the file that was written, it is read."""
+    text = (LOGS / "wren_clean.csv").read_text(encoding="utf-8").replace(",lambda,", ",ch4,", 1)
+    log, out = tmp_path / "log.csv", tmp_path / "out"
+    log.write_text(text, encoding="utf-8")
+    command = ["review", str(log), "--build", str(BUILD), "--out", str(out)]
+    assert main(command) == 2
+    told = capsys.readouterr()
+    assert "ch4" in told.err
+    assert told.out.splitlines() == [str(out / "mapping.toml")]
+    draft = (out / "mapping.toml").read_text(encoding="utf-8")
+    asked = draft[draft.index("# [lambda_]") :].replace("# [lambda_]", "[lambda_]").replace("# column", "column", 1)
+    answer = tmp_path / "answer.toml"
+    answer.write_text(draft[: draft.index("# [lambda_]")] + asked.replace("# unit", "unit", 1), encoding="utf-8")
+    assert main([*command, "--mapping", str(answer)]) == 0
+    assert capsys.readouterr().out.splitlines()[-1].startswith("Go, ")
+
+
 def test_sheet_says_verdict_reasons_and_cautions_and_escapes(reviews):
     for review in reviews.values():
         text = review_html(review, others=history(reviews.values()))

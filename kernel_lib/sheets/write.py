@@ -66,6 +66,17 @@ def write_review(review: Review, folder: str | Path, others: pd.DataFrame | None
     return _written(Path(folder), {"review.json": review.to_json(), "review.html": review_html(review, others=others)})
 
 
+def write_text(folder: str | Path, name: str, text: str) -> Path:
+    """Write one more file beside them.
+
+    Raises
+    ------
+    InputError
+        If the folder cannot be written.
+    """
+    return _written(Path(folder), {name: text})[0]
+
+
 def _written(folder: Path, files: dict[str, str]) -> list[Path]:
     try:
         folder.mkdir(parents=True, exist_ok=True)
