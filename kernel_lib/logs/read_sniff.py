@@ -245,7 +245,7 @@ def _header(lines: list[tuple[int, str]], start: int, found: Dialect, width: int
         )
         return
     above = [(n, c) for n, c in others if units is not None and n < units[0]]
-    header = max(above or others, key=lambda row: _telling(row[1]))
+    header = max(above or others, key=lambda row: (len(_trimmed(row[1])) <= width, _telling(row[1][:width])))
     found.header, found.names = header[0], _trimmed(header[1])
     if units is not None:
         found.units = units[1]
