@@ -220,7 +220,8 @@ def asked():
 def test_a_question_stands_first_and_its_answer_gives_the_verdict(asked):
     assert asked.desk.looked.questions
     assert asked.mapping.questions.layout.display is None
-    assert asked.mapping.fold.value
+    assert not asked.mapping.fold.value
+    assert asked.mapping.rows["lambda_"].widget in asked.mapping.asked.children
     assert "no verdict" in plain(asked.answer)
     row = asked.mapping.rows["lambda_"]
     row.scale.value = "9x"
@@ -417,3 +418,68 @@ def test_a_band_has_a_hole_where_it_is_not_known():
     x, _ = outline(t, low, low + 1)
     assert np.isnan(x).sum() == 1
     assert 2.0 not in x
+
+
+# ---- what an apprentice and a tuner fell over ----
+
+
+def test_the_base_is_chosen_and_two_that_disagree_are_said_first():
+    page = opened_page("clean", "base", "base")
+    page.desk.look(0)
+    names = [name for name, _ in page.base.options]
+    assert names == ["none", "base.csv", "base.csv (2)"]
+    assert "judged beside base.csv (2)" in plain(page.answer)
+    page.base.value = 1
+    assert "judged beside base.csv," in plain(page.answer)
+    page.base.value = None
+    assert "judged beside" not in plain(page.answer)
+    first, second = Opened("a.csv", review=_said("go")), Opened("b.csv", review=_said("stop"))
+    told = words.disagree([first, second], second)
+    assert "a.csv says go and b.csv says stop" in told
+    assert "held against b.csv" in told
+    assert words.disagree([first], first) == ""
+
+
+def _said(verdict):
+    return type("Said", (), {"verdict": verdict})()
+
+
+def test_no_verdict_while_the_nitrous_column_is_a_question():
+    page = opened_page("clean")
+    log = page.desk.looked
+    assert "Go" in plain(page.answer)
+    key = "nitrous_duty_percent"
+    log.mapping = Mapping(log.mapping.matches, ("Is this the valve?",), (key,))
+    page.draw()
+    assert "no verdict" in plain(page.answer)
+    assert "Answer first which column is the nitrous valve" in plain(page.answer)
+    assert "Go" not in plain(page.list)
+    assert page.reasons.layout.display == "none"
+    assert page.mapping.rows[key].widget in page.mapping.asked.children
+    assert page.desk._to_fit() == []
+    page.mapping.rows[key].confirm.click()
+    assert "no verdict" not in plain(page.answer)
+
+
+def test_a_mapping_that_does_not_fit_keeps_what_is_confirmed_and_can_be_undone():
+    page = PullReview(Session())
+    page.desk.open("own.csv", csv(AFR))
+    page.mapping.rows["lambda_"].scale.value = "9.0"
+    before = page.desk.looked.mapping.to_toml()
+    foreign = (
+        b'log_mapping = 1\n[lambda_]\ncolumn = "tps (%)"\nunit = "lambda"\n[rpm]\ncolumn = "elsewhere"\nunit = "rpm"\n'
+    )
+    page.mapping.upload.value = sent(("m.toml", foreign))
+    assert page.desk.looked.mapping.get("lambda_").scale == 9.0
+    assert page.desk.looked.mapping.get("lambda_").name == "A/F"
+    assert "Kept as you settled it: lambda" in plain(page.mapping.loaded_said)
+    assert "not in this log" in plain(page.mapping.loaded_said)
+    page.mapping.undo.click()
+    assert page.desk.looked.mapping.to_toml() == before
+
+
+def test_a_picture_as_a_mapping_is_a_plain_sentence(late):
+    for content in (b"\x89PNG\r\n\x1a\n" + bytes(range(128, 256)), b"time,rpm\n1,2\n"):
+        late.mapping.upload.value = sent(("m.toml", content))
+        assert "This file is no mapping" in late.mapping.file_error.value
+        assert "codec" not in late.mapping.file_error.value

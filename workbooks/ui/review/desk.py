@@ -13,7 +13,9 @@ from .. import display
 from ..guard import log
 from ..risk_view import running_loop
 from ..session import Session
+from .mapping_words import plainly
 from .opened import MOST_LOGS, Done, Opened, Order, check_size, plain_name, take, work
+from .taken_in import by_hand, merged
 
 FAULT = "The page met a fault of its own with this log, and there is no verdict. The other logs are not touched by it."
 
@@ -40,6 +42,8 @@ class Desk:
         To the logs in `fitted`.
     left_out : list of tuple
         Name, and why it was not fitted to.
+    before : tuple or None
+        What held before a mapping was opened: log, its mapping and how it was made, and what was known.
     task : asyncio.Task or None
         The worker, while it works.
     """
@@ -49,6 +53,7 @@ class Desk:
         self.logs: list[Opened] = []
         self.at, self.known, self.note, self.task = 0, None, "", None
         self.fit, self.fitted, self.left_out = None, [], []
+        self.before: tuple | None = None
         self._made, self._fit_done = (None, [], [], []), ((), session.sheet)
         if session.mapping:
             try:
@@ -131,12 +136,41 @@ class Desk:
             self.looked.reread()
             self.hurry()
 
-    def load(self, mapping: Mapping) -> None:
-        """Take a mapping out of a file: for the log that is looked at, and for those to come."""
-        self.known, opened = mapping, self.looked
-        if opened is not None:
-            opened.by_hand = False
+    def load(self, mapping: Mapping) -> str:
+        """Take a mapping out of a file, for the log that is looked at and for those to come; what the visitor settled stays.
+
+        Returns
+        -------
+        str
+            What was taken and what was kept, as a sentence.
+        """
+        opened = self.looked
+        if opened is None or opened.mapping is None or opened.raw is None:
+            self.known = mapping
+            return ""
+        self.before = (opened, opened.mapping, opened.by_hand, dict(opened.hand), self.known)
+        opened.hand = opened.hand | by_hand(opened.mapping)
+        self.known, said = merged(mapping, self.known, opened)
+        opened.by_hand = False
+        opened.reread()
+        self.hurry()
+        return said
+
+    def undo(self) -> None:
+        """Go back to the mapping before the last file was opened."""
+        if self.before is None:
+            return
+        opened, mapping, hand_made, hand, known = self.before
+        self.before, self.known = None, known
+        if opened in self.logs:
+            opened.mapping, opened.by_hand, opened.hand = mapping, hand_made, hand
             opened.reread()
+        self.hurry()
+
+    def set_base(self, base: Opened | None) -> None:
+        """Take which log without nitrous the log that is looked at is held against; None: none."""
+        if self.looked is not None:
+            self.looked.base = base
             self.hurry()
 
     def read_plug(self, cylinder: int, said: str) -> None:
@@ -165,13 +199,19 @@ class Desk:
         looked = self.looked
         return next((o for o in waiting if o is looked), waiting[0] if waiting else None)
 
-    def base_for(self, opened: Opened) -> Opened | None:
-        """An open log without nitrous of the same car, beside which a log with nitrous is judged; the last one opened."""
+    def bases(self, opened: Opened) -> list[Opened]:
+        """Open logs without nitrous of the same car, beside which a log may be judged, the newest last."""
         if opened.review is not None and opened.review.kind == "base":
+            return []
+        found = [o for o in self.logs if o is not opened and o.demo == opened.demo and o.shown is not None]
+        return [o for o in found if o.shown.kind == "base" and o.shown.sheet == self.session.sheet]
+
+    def base_for(self, opened: Opened) -> Opened | None:
+        """The log without nitrous beside which a log is judged: the chosen one, else the last one opened."""
+        found = self.bases(opened)
+        if opened.base is None or not found:
             return None
-        sheet = self.session.sheet
-        found = [o for o in self.logs if o is not opened and o.demo == opened.demo and o.review is not None]
-        return next((o for o in reversed(found) if o.review.kind == "base" and o.review.sheet == sheet), None)
+        return opened.base if opened.base in found else found[-1]
 
     def _order(self, opened: Opened) -> Order:
         base = self.base_for(opened)
@@ -181,11 +221,11 @@ class Desk:
 
     def _to_fit(self) -> list[Opened]:
         """The logs that are fitted together: the visitor's own, and demo logs only where there are none of his."""
-        judged = [o for o in self.logs if o.review is not None and o.review.kind != "nothing"]
+        judged = [o for o in self.logs if o.shown is not None and o.shown.kind != "nothing"]
         return [o for o in judged if not o.demo] or judged
 
     def _fit_key(self) -> tuple:
-        return tuple(id(o.review) for o in self.logs), self.session.sheet
+        return tuple(id(o.shown) for o in self.logs), self.session.sheet
 
     @staticmethod
     def _fit(reviews: list[Review], logs: list[Opened], before: tuple) -> tuple:
@@ -222,7 +262,7 @@ class Desk:
             return None, [], [], []
 
     def _fit_order(self) -> tuple:
-        return [o.review for o in self.logs if o.review is not None], self._to_fit(), self._made
+        return [o.shown for o in self.logs if o.shown is not None], self._to_fit(), self._made
 
     def _fitted(self, key: tuple, made: tuple) -> None:
         self._fit_done, self._made = key, made
@@ -265,7 +305,7 @@ class Desk:
                 opened.refused, opened.review = FAULT, None
                 opened.done = opened.key(self._order(opened))
             else:
-                take(opened, done, lambda exc: display.refusal(exc, self.session.units))
+                take(opened, done, lambda exc: plainly(exc, self.session.units))
                 self._remember(opened)
             self.drawn()
         except Exception:

@@ -7,6 +7,7 @@ from html import escape
 
 import ipywidgets as w
 
+from kernel_lib import InputError
 from kernel_lib.logs.channels import CHANNELS, NEEDED, WANTED
 from kernel_lib.logs.log_units import SCALED, UNITS_FOR
 from kernel_lib.logs.match import MAX_FILE_BYTES, Mapping
@@ -76,8 +77,8 @@ class Row:
             self.quiet = False
         self._reveal(found and len(units) > 1, found and words.has_scale(unit))
         asked = self.key in mapping.asked
-        self.confirm.layout.display = None if asked else "none"
-        self.why.value = words.why(match)
+        self.confirm.layout.display = None if asked and found else "none"
+        self.why.value = words.why(match, mapping.questions)
         (self.widget.add_class if asked else self.widget.remove_class)("nw-map-asked")
 
     def _reveal(self, unit: bool, scale: bool) -> None:
@@ -109,7 +110,7 @@ class MappingView:
     corrected : callable
         Called with the mapping that the visitor made.
     loaded : callable
-        Called with a mapping out of a file.
+        Called with a mapping out of a file; returns what came of it in words.
     rated : callable
         Called with the samples a second of a log that holds no time.
     """
@@ -117,15 +118,17 @@ class MappingView:
     def __init__(
         self,
         corrected: Callable[[Mapping], None],
-        loaded: Callable[[Mapping], None],
+        loaded: Callable[[Mapping], str],
         rated: Callable[[float | None], None],
+        undone: Callable[[], None] = lambda: None,
     ) -> None:
         self.corrected, self.loaded, self.rated, self.opened, self.quiet = corrected, loaded, rated, None, False
         self.title, self.said, self.questions = html(), html(), html("", "nw-warning")
         self.error, self.file_error, self.take = html("", "nw-field-error"), html("", "nw-field-error"), html()
-        guard = guarded(self._say)
+        guard = guarded(self._say, lambda e: words.plainly(e, ""))
         self.rows = {key: Row(key, self._changed, guard) for key in CHANNELS}
-        self._order = list(self.rows.values())
+        self._asked: list[str] = []
+        self.asked = box([], "nw-stack", "nw-map")
         self.grid = box([row.widget for row in self.rows.values()], "nw-stack", "nw-map")
         self.rate = w.Text(continuous_update=False, tooltip="samples a second")
         self.rate.add_class("nw-number")
@@ -136,17 +139,18 @@ class MappingView:
         self.upload = w.FileUpload(
             accept=".toml", multiple=False, description="open a mapping", tooltip="a mapping taken along, a small file"
         )
-        self.upload.observe(guarded(self._say_file)(self._load), "value")
-        along = box([self.take, self.upload, self.file_error], "nw-row", "nw-chooser")
-        self.widget = box(
-            [self.title, self.questions, self.rate_field, self.said, self.fold, self.error, self.grid, along],
-            "nw-stack",
-            "nw-mapping",
-        )
+        self.upload.observe(guarded(self._say_file, lambda e: words.plainly(e, ""))(self._load), "value")
+        self.undo = w.Button(description="undo: the mapping before", tooltip="go back to the mapping before the file")
+        self.undo.on_click(guarded(self._say_file)(lambda _b: self._undo(undone)))
+        self.undo.layout.display = "none"
+        self.loaded_said = html("", "nw-hint")
+        along = box([self.take, self.upload, self.undo, self.loaded_said, self.file_error], "nw-row", "nw-chooser")
+        top = [self.title, self.questions, self.rate_field, self.asked, self.error, self.said, self.fold, self.grid]
+        self.widget = box([*top, along], "nw-stack", "nw-mapping")
         self._folded()
 
     def show(self, opened: Opened, note: str) -> None:
-        """Show the mapping of a log; folded where nothing is asked and nothing was refused."""
+        """Show the mapping of a log: what is asked, the rest folded away."""
         mapping, raw = opened.mapping, opened.raw
         self.widget.layout.display = None if mapping is not None else "none"
         if mapping is None or raw is None:
@@ -156,10 +160,12 @@ class MappingView:
         names = [("not in this log", _NOT_THERE), *((words.column(n, k), k) for k, n in enumerate(raw.names))]
         for row in self.rows.values():
             row.show(names, mapping)
-        order = sorted(self.rows, key=lambda key: key not in mapping.asked)  # what is asked stands first
-        if [row.key for row in self._order] != order:
-            self._order = [self.rows[key] for key in order]
-            self.grid.children = [row.widget for row in self._order]
+        asked = [key for key in self.rows if key in mapping.asked]
+        if asked != self._asked:
+            self._asked = asked
+            self.grid.children = [row.widget for key, row in self.rows.items() if key not in asked]
+            self.asked.children = [self.rows[key].widget for key in asked]
+        self.asked.layout.display = None if asked else "none"
         self.title.value = f"<h2>{escape(words.title(mapping))}</h2>"
         self.said.value = words.said(mapping, raw)
         self.questions.value = words.questions(mapping)
@@ -171,10 +177,10 @@ class MappingView:
         self.quiet = True
         self.rate.value = f"{opened.rate_hz:g}" if opened.rate_hz else ""
         self.quiet = False
-        if mapping.questions or opened.log is None:
-            self.fold.value = True
-        elif new:
+        if new:
             self.fold.value = False
+            self.loaded_said.value = self.file_error.value = ""
+            self.undo.layout.display = "none"
 
     def _rate_typed(self, change: dict) -> None:
         if not self.quiet:
@@ -200,5 +206,18 @@ class MappingView:
         self.corrected(opened.mapping.with_match(key, *self.rows[key].chosen(), raw=opened.raw))
 
     def _load(self, change: dict) -> None:
+        self.loaded_said.value = ""
         for file in change["new"]:
-            self.loaded(Mapping.from_toml(bytes(file["content"])[: MAX_FILE_BYTES + 1]))
+            try:
+                mapping = Mapping.from_toml(bytes(file["content"])[: MAX_FILE_BYTES + 1])
+            except InputError as exc:
+                if exc.field == "mapping":
+                    raise InputError("file", "", "", "", "") from exc
+                raise
+            self.loaded_said.value = f"<span>{escape(self.loaded(mapping))}</span>"
+            self.undo.layout.display = None
+
+    def _undo(self, undone: Callable[[], None]) -> None:
+        undone()
+        self.undo.layout.display = "none"
+        self.loaded_said.value = "<span>The mapping is the one before the file.</span>"

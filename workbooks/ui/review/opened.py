@@ -20,6 +20,10 @@ from ...serve.config import MAX_UPLOAD_BYTES, MIB
 MOST_LOGS = 12
 DEMO_CAR = "wren_five"
 _NAME_LENGTH = 60
+NEWEST = "newest"
+"""The base log of a log for which the visitor chose none: the newest that lies open."""
+VITAL = ("time_s", "rpm", "lambda_", "nitrous_duty_percent", "nitrous_on")
+"""Quantities without which, as long as they are a question, no verdict is shown."""
 FIT = "fit"
 """Where a review keeps its fit, once that is computed."""
 
@@ -108,6 +112,10 @@ class Opened:
         Samples a second of a log that holds no time.
     part : float or None
         Step of the ladder whose nozzle was fitted, where the valve is not pulsed; None: that of the whole dose.
+    base : Opened, None or str
+        The log without nitrous it is held against: chosen, none by choice, or `NEWEST`.
+    hand : dict
+        Quantity to column, unit and scale that the visitor settled before a mapping was opened.
     version : int
         Grows with every change that the visitor makes.
     version_read : int
@@ -134,6 +142,8 @@ class Opened:
     refused: str = ""
     rate_hz: float | None = None
     part: float | None = None
+    base: object = NEWEST
+    hand: dict[str, tuple] = field(default_factory=dict)
     version: int = 0
     version_read: int = 0
     read: tuple = ()
@@ -154,6 +164,17 @@ class Opened:
     def questions(self) -> tuple[str, ...]:
         """What has to be answered about its columns."""
         return self.mapping.questions if self.mapping is not None else ()
+
+    @property
+    def open_keys(self) -> tuple[str, ...]:
+        """Quantities that are asked about and have to be known before there is a verdict."""
+        asked = self.mapping.asked if self.mapping is not None else ()
+        return tuple(key for key in VITAL if key in asked and not (key == "time_s" and self.rate_hz))
+
+    @property
+    def shown(self) -> Review | None:
+        """The review that may be shown: none while a column it rests on is a question."""
+        return None if self.open_keys else self.review
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,6 +209,8 @@ def work(opened: Opened, order: Order, tell: Callable[[str], None]) -> Done:
         if mapping is None or not opened.by_hand:
             tell("Looking which column is which.")
             mapping = propose(raw, sheet, order.known)
+            for quantity, chosen in opened.hand.items():
+                mapping = mapping.with_match(quantity, *chosen, raw=raw)
         log = apply(raw, mapping, sheet, rate_hz=rate_hz)
         tell("Judging it against the plan of this car; the plan alone takes some seconds where it is new.")
         found = review(log, sheet, mapping=mapping, plugs=plugs, metric=order.metric, base=order.base, part=part)

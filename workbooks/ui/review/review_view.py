@@ -58,7 +58,7 @@ class Plugs:
 
     def show(self, opened: Opened) -> None:
         """Show what was said of the plugs of a log; only where nitrous was sprayed."""
-        sprayed = opened.review is not None and opened.review.kind == "nitrous"
+        sprayed = opened.shown is not None and opened.shown.kind == "nitrous"
         self.widget.layout.display = None if sprayed else "none"
         if not sprayed:
             return
@@ -95,7 +95,7 @@ class PullReview:
         self.fault_fit = html("", "nw-field-error", "nw-screen")
         self.history_title, self.history = html(), html()
         self.desk = Desk(session, self.draw, self._tell)
-        self.mapping = MappingView(self.desk.correct, self.desk.load, self.desk.set_rate)
+        self.mapping = MappingView(self.desk.correct, self.desk.load, self.desk.set_rate, self.desk.undo)
         self.pulls, self.fit = PullsView(session), FitBlock(session)
         self.ladder, self.plugs_slot = HistoryPicture(), box([], "nw-stack")
         self._plugs: Plugs | None = None
@@ -121,11 +121,16 @@ class PullReview:
         self.demo.observe(guarded(self._say)(self._demo_chosen), "value")
         self.which = w.Dropdown(tooltip="which log is looked at")
         self.which.observe(guarded(self._say)(self._chosen), "value")
+        self.base = w.Dropdown(tooltip="log without nitrous that this log is held against")
+        self.base.observe(guarded(self._say)(self._base_chosen), "value")
+        self.base_field = labelled("base log to hold it against", self.base)
         self.remove = w.Button(description="remove this log", tooltip="take the log that is looked at from the page")
         self.remove.on_click(guarded(self._say)(lambda _b: self.desk.remove()))
         opening = [self.upload, html("<label>demo log</label>", "nw-label"), self.demo]
         hint = f"<span>CSV as any logger writes it, or MDF; {limit} a log, several at once. Logs are read on this machine, kept only as long as the page is open.</span>"
-        self.looking = box([labelled("log looked at", self.which), self.remove], "nw-row", "nw-chooser")
+        self.looking = box(
+            [labelled("log looked at", self.which), self.remove, self.base_field], "nw-row", "nw-chooser"
+        )
         top = [
             box(opening, "nw-row", "nw-chooser"),
             html(hint, "nw-hint", "nw-screen"),
@@ -193,6 +198,22 @@ class PullReview:
         if not self._quiet and change["new"] is not None:
             self.desk.look(change["new"])
 
+    def _base_chosen(self, change: dict) -> None:
+        if not self._quiet:
+            at = change["new"]
+            self.desk.set_base(self.desk.logs[at] if at is not None else None)
+
+    def _draw_bases(self, opened: Opened) -> None:
+        """What a log may be held against; nothing where no log without nitrous is open."""
+        found, base = self.desk.bases(opened), self.desk.base_for(opened)
+        self.base_field.layout.display = None if found else "none"
+        self._quiet = True
+        try:
+            self.base.options = [("none", None), *((o.name, self.desk.logs.index(o)) for o in found)]
+            self.base.value = self.desk.logs.index(base) if base is not None else None
+        finally:
+            self._quiet = False
+
     def draw(self) -> None:
         """Draw everything as it now stands."""
         opened, logs = self.desk.looked, self.desk.logs
@@ -208,6 +229,7 @@ class PullReview:
         for part in (self.judged, self.mapping.widget):
             part.layout.display = None if opened is not None else "none"
         if opened is not None:
+            self._draw_bases(opened)
             self.mapping.show(opened, self.desk.travels())
             self._draw_log(opened)
         self.fault_fit.value = missing(
@@ -216,8 +238,8 @@ class PullReview:
         self._draw_past()
 
     def _draw_log(self, opened: Opened) -> None:
-        review = opened.review
-        self.answer.value = words.verdict(opened, self.desk.base_for(opened))
+        review = opened.shown
+        self.answer.value = words.verdict(opened, self.desk.base_for(opened), self.desk.bases(opened))
         car, demo = self.session.sheet.car.name, BuildSheet.demo(DEMO_CAR).car.name
         strange = words.strange_car(opened, car, demo)
         self.strange.value = f"<p>{escape(strange)}</p>" if strange else ""
@@ -230,7 +252,7 @@ class PullReview:
             self.pulls.hide()
             self._drawn = None
             return
-        reviews = [o.review for o in self.desk.logs]
+        reviews = [o.shown for o in self.desk.logs]
         parts = []
         if review is not self._drawn:
             self.gates.value = words.gates(review) + words.next_step(review)
@@ -255,7 +277,7 @@ class PullReview:
 
     def _files(self, review: Review) -> str:
         name = f"{stem(self.session.sheet)}_review"
-        judged = [o.review for o in self.desk.logs if o.review is not None]
+        judged = [o.shown for o in self.desk.logs if o.shown is not None]
         page = review_html(review, others=history(judged) if len(judged) > 1 else None)
         return " · ".join(
             (
@@ -266,7 +288,7 @@ class PullReview:
 
     def _draw_past(self) -> None:
         """The ladder's history: a row a log that was judged."""
-        judged = [o for o in self.desk.logs if o.review is not None]
+        judged = [o for o in self.desk.logs if o.shown is not None]
         several = len(judged) > 1
         self.past.layout.display = None if several else "none"
         if not several:

@@ -15,6 +15,7 @@ from kernel_lib.text import listed as text_listed
 from kernel_lib.text import rounded
 
 from .. import display
+from .mapping_words import no_verdict
 from .opened import Opened
 
 VERDICTS = {
@@ -54,12 +55,16 @@ def state(finding: Finding) -> str:
     return f'<span class="nw-state-{_STATES[finding.state]}">{escape(finding.state)}</span>'
 
 
-def verdict(opened: Opened, base: Opened | None) -> str:
+def verdict(opened: Opened, base: Opened | None, bases: list[Opened] = ()) -> str:
     """The verdict and what it means; or why there is none."""
     beside = f" · judged beside {escape(base.name)}, which holds a pull without nitrous" if base is not None else ""
     about = f'<p class="nw-quiet nw-review-of">{escape(opened.name)} · {whose(opened)}{beside}</p>'
-    review = opened.review
+    review = opened.shown
     if review is None:
+        answerable = [key for key in opened.open_keys if opened.mapping.get(key).name]
+        if answerable:
+            told = escape(no_verdict(opened.open_keys))
+            return f'{about}<p class="nw-caution"><span class="nw-state-watch">no verdict</span> {told}</p>'
         if not opened.refused:
             return f"{about}<p>Being read.</p>"
         return (
@@ -68,7 +73,18 @@ def verdict(opened: Opened, base: Opened | None) -> str:
     kind, word = VERDICTS[review.verdict]
     means = {"base": MEANS_BASE, "nothing": dict.fromkeys(VERDICTS, MEANS_NOTHING)}.get(review.kind, MEANS)
     line = f'<p class="nw-review-verdict"><span class="nw-state-{kind}">{word}</span> {escape(headline(review))}</p>'
-    return f"{about}{line}<p>{escape(means[review.verdict])} {escape(what_it_was(review))}</p>"
+    apart = f'<p class="nw-caution">{escape(told)}</p>' if (told := disagree(bases, base)) else ""
+    return f"{about}{apart}{line}<p>{escape(means[review.verdict])} {escape(what_it_was(review))}</p>"
+
+
+def disagree(bases: list[Opened], base: Opened | None) -> str:
+    """Said where the open logs without nitrous have not the same verdict."""
+    found = [(o.name, VERDICTS[o.shown.verdict][1]) for o in bases if o.shown is not None]
+    if len({word for _, word in found}) < 2:
+        return ""
+    held = f"This log is held against {base.name}." if base is not None else "This log is held against none of them."
+    told = text_listed([f"{name} says {word.lower()}" for name, word in found])
+    return f"The open logs without nitrous do not agree: {told}. {held} Find out which is right before anyone sprays."
 
 
 def headline(review: Review) -> str:
@@ -207,17 +223,17 @@ def listed(logs: list[Opened], at: int) -> str:
 
 
 def _kind(opened: Opened) -> str:
-    if opened.review is None:
+    if opened.shown is None:
         return "–"
     pulls = len(opened.review.pulls)
     return f"{KINDS[opened.review.kind]}, {pulls} {'pull' if pulls == 1 else 'pulls'}"
 
 
 def _state(opened: Opened) -> str:
-    if opened.review is not None:
-        kind, word = VERDICTS[opened.review.verdict]
+    if opened.shown is not None:
+        kind, word = VERDICTS[opened.shown.verdict]
         return f'<span class="nw-state-{kind}">{word}</span>'
-    if opened.questions:
+    if opened.open_keys:
         return '<span class="nw-state-watch">asks about its columns</span>'
     return '<span class="nw-state-stop">no verdict</span>' if opened.refused else "being read"
 
@@ -233,7 +249,7 @@ def notes(opened: Opened) -> str:
     if not said:
         return ""
     rows = "".join(f"<li>{escape(text)}</li>" for text in said)
-    return f"<h3>Mended or left out on the way</h3><ul>{rows}</ul>"
+    return f"<h3>How the file was read</h3><ul>{rows}</ul>"
 
 
 def strange_car(opened: Opened, car: str, demo_car: str) -> str:
