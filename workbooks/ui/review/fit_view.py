@@ -21,7 +21,7 @@ from ..session import Session
 from .pictures_rpm import FitPicture
 from .words import scrolling
 
-TAKEN = "The build sheet of this page now carries these numbers, and so does its address: every log was judged anew."
+TAKEN = "The build sheet of this page now carries these numbers, and so does its address: every log is judged anew."
 
 
 def title(fit: Fit) -> str:
@@ -115,7 +115,6 @@ class FitBlock:
                 self.table,
                 self.into,
                 row,
-                self.done,
                 self.error,
             ],
             "nw-stack",
@@ -167,8 +166,14 @@ class FitBlock:
     def _put(self) -> None:
         if self.fit is None or not self.fit.sheet_changes:
             return
-        self.session.change(self.fit.sheet_changes)
-        self.done.value = f"<span>{escape(TAKEN)}</span>"
+        listing, was = changes(self.fit, self.session.units), self.session.sheet
+        told = listing.replace("Into the build sheet would go:", "Changed in the build sheet:")
+        self.done.value = f"{told}<span>{escape(TAKEN)}</span>"
+        try:
+            self.session.change(self.fit.sheet_changes)
+        finally:
+            if self.session.sheet == was:
+                self.done.value = ""
 
 
 def curve_points(fit: Fit) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:

@@ -9,7 +9,7 @@ from kernel_lib.logs.channels import CHANNELS, NEEDED, WANTED
 from kernel_lib.text import listed
 
 
-def explained(sheet: BuildSheet) -> str:
+def explained(sheet: BuildSheet, *, kept: bool = False) -> str:
     """What to log, how, and what this page never does."""
     need = listed([CHANNELS[key].label for key in NEEDED])
     skip = {"injector_duty_percent"} if sheet.nitrous.system == "wet" else set()
@@ -23,7 +23,9 @@ def explained(sheet: BuildSheet) -> str:
         "<b>The end.</b> Shut off at full throttle, clutch in, let it stand, and read the plugs (common practice, no source). A pull that ends in a lift cannot be read from its plugs.",
     )
     rows = "".join(f"<li>{line}</li>" for line in lines)
+    again = "<p>After a reload logs have to be opened again; which column is which is kept in the address.</p>"
     return (
+        f"{again if kept else ''}"
         "<p>No log is open, so nothing is judged. Open one of this car, or look at a demo log, which is simulated and says so wherever it stands.</p>"
         f"<h2>What to log</h2><ul>{rows}</ul>"
     )

@@ -1,4 +1,4 @@
-"""What the pictures are made of: one pull of one log, on a clock that begins at full throttle."""
+"""What the pictures are made of: one pull of one log, in the seconds of the log."""
 
 from __future__ import annotations
 
@@ -62,8 +62,8 @@ class Looked:
 
     @cached_property
     def course_t(self) -> np.ndarray:
-        """Times of the course from full throttle [s]."""
-        return np.asarray(self.course.time_s, float) - self.zero_s
+        """Times of the course in the log [s]."""
+        return np.asarray(self.course.time_s, float)
 
     @cached_property
     def window(self) -> slice:
@@ -79,8 +79,13 @@ class Looked:
 
     @cached_property
     def t(self) -> np.ndarray:
-        """Times of the log from full throttle [s]."""
-        return self.review.log.time_s[self.window] - self.zero_s
+        """Times of what is shown in the log [s]."""
+        return self.review.log.time_s[self.window]
+
+    @property
+    def end_s(self) -> float:
+        """When full throttle ended, in the log [s]."""
+        return self.zero_s + self.throttle_s
 
     def logged(self, key: str) -> np.ndarray | None:
         """A channel over `t`; None where the log has none."""
@@ -101,24 +106,25 @@ class Looked:
 
     @cached_property
     def phases(self) -> list[tuple[str, float, float]]:
-        """Name, begin and end of every part of every hit [s from full throttle]."""
+        """Name, begin and end of every part of every hit [s in the log]."""
         time = self.review.log.time_s
         out = []
         for hit in self.pull.hits:
             for key, name in PHASES:
                 part = getattr(hit, key)
-                begin, end = (time[min(max(k, 0), len(time) - 1)] - self.zero_s for k in (part.start, part.stop))
+                begin, end = (time[min(max(k, 0), len(time) - 1)] for k in (part.start, part.stop))
                 if end > begin:
                     out.append((name, float(begin), float(end)))
         return out
 
     def finding(self, *keys: str) -> Finding | None:
-        """The worst finding of these kinds that belongs to this pull or to the whole log."""
-        begin, end = (self.t[0] + self.zero_s, self.t[-1] + self.zero_s) if len(self.t) else (-np.inf, np.inf)
+        """The worst finding of these kinds that belongs to this pull; one of the whole log only where it is the only pull."""
+        begin, end = (self.t[0], self.t[-1]) if len(self.t) else (-np.inf, np.inf)
+        only = len(self.review.pulls) == 1
         found = [
             f
             for f in self.review.findings
-            if f.key in keys and (f.at_s is None or (f.at_s[0] <= end and f.at_s[1] >= begin))
+            if f.key in keys and (only if f.at_s is None else (f.at_s[0] <= end and f.at_s[1] >= begin))
         ]
         return max(found, key=lambda f: (VERDICTS.index(f.asks), f.weight), default=None)
 

@@ -1,4 +1,4 @@
-"""The same pull over engine speed: lambda error cell by cell, retard applied, fuel to change; and the fit's before and after."""
+"""The same pull over engine speed: lambda error speed by speed, retard applied, fuel to change; and the fit's before and after."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ class CellsPicture(RpmPicture):
     keys = ("lambda", "base")
     title_else = "How far lambda stands off the target, speed by speed"
     subtitle_text = (
-        "True lambda over target less one, mean of settled samples of all pulls per cell of engine speed and valve duty, with its error (19 times in 20 within). "
+        "True lambda over target less one, mean of settled samples of all pulls at each engine speed and valve duty, with its error (19 times in 20 within). "
         "Above zero is leaner than the target. Lines: the gate of the ladder with nitrous."
     )
 
@@ -192,6 +192,16 @@ class RetardPicture(RpmPicture):
 
     def axis(self, _r: Looked) -> str:
         return "retard, degrees"
+
+    def say(self, r: Looked, title: str) -> str:
+        parts = self.parts(r)
+        if parts is None:
+            return title
+        ends = [(v.min(), v.max()) for v in (p["y"][np.isfinite(p["y"])] for p in (parts[4], parts[1])) if len(v)]
+        if len(ends) < 2:
+            return title
+        logged, plan = (f"{a:.1f} to {b:.1f}".replace("-", "−") for a, b in ends)
+        return f"Retard logged {logged} degrees, planned {plan}"
 
 
 class FuelChangePicture(RpmPicture):

@@ -13,6 +13,8 @@ from .looked import Looked
 from .time_picture import AREAS, LINES, LOGGED, PLAIN, PLAN, Area, Drawn, Line, TimePicture, shade_names
 
 _EDGE_S = 0.1  # before and after full throttle, in which a mixture is still drawn
+_LEAD_S = 0.3
+"""Before the first nitrous, in which a rich moment is called the fuel's lead; a choice of our own, no source."""
 
 
 class SpeedPicture(TimePicture):
@@ -40,7 +42,7 @@ def events(r: Looked) -> list[dict]:
     out = []
     for event in r.pull.events:
         time = r.review.log.time_s
-        x = float(time[min(event.start, len(time) - 1)]) - r.zero_s
+        x = float(time[min(event.start, len(time) - 1)])
         if r.t[0] <= x <= r.t[-1]:
             out.append(
                 {"x": x, "y": 0.02, "yref": "paper", "yanchor": "bottom", "xanchor": "left", "text": f"▸ {escape(event.kind)}", "showarrow": False, "font": font(theme.INK)}
@@ -64,7 +66,9 @@ class LambdaPicture(TimePicture):
         if shown is None or r.course is None:
             return None
         t, aimed, target = r.course_t, r.expected("shown_target"), r.expected("target")
-        burning = np.where((t >= -_EDGE_S) & (t <= r.throttle_s + _EDGE_S), 1.0, np.nan)  # a fuel cut is no mixture
+        burning = np.where(
+            (t >= r.zero_s - _EDGE_S) & (t <= r.end_s + _EDGE_S), 1.0, np.nan
+        )  # a fuel cut is no mixture
         true, error = (
             None if v is None else v * burning for v in (r.expected("undelayed"), r.expected("undelayed_error"))
         )
@@ -85,10 +89,27 @@ class LambdaPicture(TimePicture):
         near = self._near(r, [true, aimed, target], limits)
         return Drawn("lambda", [ln for ln in lines if ln], areas, stops, span=near, digits=3)
 
+    def note(self, r: Looked) -> str:
+        """What the crossings of the stops are that belong to the ends of a hit."""
+        true, limits = r.expected("undelayed") if r.course is not None else None, r.sheet.limits
+        if true is None or not r.pull.hits:
+            return ""
+        time, t, said = r.review.log.time_s, r.course_t, []
+        begins = [float(time[min(hit.flow.start, len(time) - 1)]) for hit in r.pull.hits]
+        before = np.any([(t >= b - _LEAD_S) & (t < b) for b in begins], axis=0) & (t >= r.zero_s)
+        after = np.any([(t >= a) & (t <= b) for name, a, b in r.phases if name == "wash-out"] or [t < t[0]], axis=0)
+        if (true[before] < limits.rich_stop_lambda).any():
+            said.append("Past the rich stop just before the nitrous: there the added fuel comes first (fuel lead).")
+        if (true[after & (t <= r.end_s)] > limits.lean_stop_lambda).any():
+            said.append(
+                "Past the lean stop in the wash-out, while the last nitrous leaves; the reasons above say whether it counts."
+            )
+        return " ".join(said)
+
     @staticmethod
     def _near(r: Looked, parts: list, limits: object) -> tuple[float, float]:
         """Ends of the axis: what happens at full throttle, not the fuel cut after it."""
-        inside = (r.course_t >= 0) & (r.course_t <= r.throttle_s)
+        inside = (r.course_t >= r.zero_s) & (r.course_t <= r.end_s)
         every = np.concatenate([np.asarray(p, float)[inside] for p in parts if p is not None] or [np.empty(0)])
         every = every[np.isfinite(every)]
         low, high = (float(every.min()), float(every.max())) if len(every) else (0.8, 1.0)
@@ -140,7 +161,7 @@ class TimingPicture(TimePicture):
             lines.append(Line(r.course_t, plan, "planned", PLAN, 2.0))
             areas += [Area(r.course_t, low, plan)] if low is not None else []
         lines.append(Line(r.t, logged, "logged", LOGGED))
-        inside = (r.t >= 0) & (r.t <= r.throttle_s)
+        inside = (r.t >= r.zero_s) & (r.t <= r.end_s)
         every = np.concatenate([logged[inside], *(line.y[np.isfinite(line.y)] for line in lines[:-1])])
         every = every[np.isfinite(every)]
         span = (float(every.min()) - 2, float(every.max()) + 2) if len(every) else None
@@ -163,7 +184,7 @@ class BottlePicture(TimePicture):
         for hit, passed in r.review.case.bottle:
             if passed is None or hit not in r.pull.hits or not np.isfinite(passed.best_kpa).any():
                 continue
-            at = passed.time_s - r.zero_s
+            at = passed.time_s
             low, best, high = (words.pressure(v, system) for v in (passed.low_kpa, passed.best_kpa, passed.high_kpa))
             areas.append(Area(at, low, high))
             lines.append(Line(at, best, "" if lines else "expected", PLAN, 2.0))
@@ -179,7 +200,7 @@ class InjectorPicture(TimePicture):
     """Injector duty beside its limit."""
 
     keys = ("injector",)
-    title_else = "Injector duty below its limit"
+    title_else = "Injector duty beside its limit"
     subtitle_text = "Injector duty over time, planned and as logged, and the limit of the build sheet."
 
     def drawn(self, r: Looked, _system: str) -> Drawn | None:
@@ -200,7 +221,7 @@ class FuelPicture(TimePicture):
     """Fuel pressure beside the rail pressure of the sheet."""
 
     keys = ("fuel_pressure",)
-    title_else = "Fuel pressure holds"
+    title_else = "Fuel pressure beside that of the build sheet"
     subtitle_text = "Fuel pressure over time, and the rail pressure of the build sheet."
 
     def drawn(self, r: Looked, system: str) -> Drawn | None:

@@ -156,6 +156,7 @@ class PullReview:
                 self.mapping.widget,
                 self.judged,
                 self.fit.widget,
+                self.fit.done,
                 self.fault_fit,
                 self.past,
             ],
@@ -217,7 +218,7 @@ class PullReview:
     def draw(self) -> None:
         """Draw everything as it now stands."""
         opened, logs = self.desk.looked, self.desk.logs
-        self.empty.value = "" if logs else intro.explained(self.session.sheet)
+        self.empty.value = "" if logs else intro.explained(self.session.sheet, kept=self.desk.known is not None)
         self.list.value = words.listed(logs, self.desk.at)
         self._quiet = True
         try:

@@ -112,6 +112,7 @@ class TimePicture(Picture):
     height = 190
     keys: tuple[str, ...] = ()
     title_else = ""
+    told_of: tuple[str, ...] = ("logged", "valve duty", "gauge")
     subtitle_text = ""
 
     def __init__(self) -> None:
@@ -142,11 +143,31 @@ class TimePicture(Picture):
             self.fill(r, drawn)
             self._filled = key
         found = r.finding(*self.keys)
-        title = found.title if found is not None else self.title_else
+        title = found.title if found is not None else self.neutral(drawn, r)
         mark = f'<span class="nw-state-{found.state}"></span>' if found and found.state in ("watch", "stop") else ""
         self.title.value = f"<h2>{mark}{escape(title)}</h2>"
         self.subtitle.value = f"<span>{escape(self.subtitle_text)}</span>"
-        self.text.value = f"<p>{escape(found.sentence)}</p>" if found is not None and found.sentence else ""
+        said = [found.sentence if found is not None else "", self.note(r)]
+        self.text.value = "".join(f"<p>{escape(text)}</p>" for text in said if text)
+
+    def neutral(self, drawn: Drawn, r: Looked) -> str:
+        """Title where no finding belongs to this pull: how far what was logged ran at full throttle."""
+        logged = next((line for line in drawn.lines if line.name in self.told_of), None)
+        if logged is None:
+            return self.title_else
+        held = np.asarray(logged.y, float)[(logged.t >= r.zero_s) & (logged.t <= r.end_s)]
+        held = held[np.isfinite(held)]
+        if not len(held):
+            return self.title_else
+        where = "" if r.pull.hits else "Without nitrous: "
+        name, _, unit = drawn.unit.partition(", ")
+        low, high = (f"{v:.{min(drawn.digits, 2)}f}".replace("-", "−") for v in (held.min(), held.max()))
+        told = f"{where}{name} {low if low == high else f'{low} to {high}'} {unit} at full throttle"
+        return " ".join(f"{told[:1].upper()}{told[1:]}".split())
+
+    def note(self, _r: Looked) -> str:
+        """A quiet remark on what is drawn."""
+        return ""
 
     def fill(self, r: Looked, drawn: Drawn) -> None:
         """Put everything into the figure."""
@@ -168,7 +189,7 @@ class TimePicture(Picture):
                 ),
             ]
             self.figure.layout.annotations = [*self.extra_labels(r), *self._labels(drawn, low, high, end)]
-            self.figure.update_xaxes(range=[begin, end], title_text="time from full throttle, s", title_font_size=12)
+            self.figure.update_xaxes(range=[begin, end], title_text="time in the log, s", title_font_size=12)
             self.figure.update_yaxes(
                 range=[low, high], title_text=drawn.unit.replace(", ", ",<br>"), title_font_size=12
             )
