@@ -400,7 +400,7 @@ def test_a_refused_fit_says_why():
 
 def test_amounts_carry_sign_band_and_unit():
     fuel = Change("fuel", "", 4000.0, 60.0, 1.25, 0.4, 2.1, "% of all fuel")
-    assert words.amount(fuel) == "+1.2 (+0.40 to +2.1) % of all fuel"
+    assert words.amount(fuel) == "+1.2 (+0.4 to +2.1) % of all fuel"
     assert words.where(fuel) == "4000 rpm, 60 % valve duty"
     assert words.amount(Change("bottle", "", amount=89.6, unit="°F")) == "to 90 °F"
     assert words.amount(Change("guard", HOSTILE)) == "–"
@@ -483,3 +483,18 @@ def test_a_picture_as_a_mapping_is_a_plain_sentence(late):
         late.mapping.upload.value = sent(("m.toml", content))
         assert "This file is no mapping" in late.mapping.file_error.value
         assert "codec" not in late.mapping.file_error.value
+
+
+def test_pictures_stand_in_the_seconds_of_the_log_and_a_title_says_what_is_drawn(late):
+    looked, time = late.pulls, late.desk.looked.review.log.time_s
+    first = looked.pictures[0][0].figure
+    assert first.layout.xaxis.title.text == "time in the log, s"
+    assert first.layout.xaxis.range[0] >= time[0]
+    retard = next(plain(p.title) for p in looked.pictures[1] if type(p).__name__ == "RetardPicture")
+    assert re.search(r"Retard logged [−\d.]+ to [−\d.]+ degrees, planned", retard)
+
+
+def test_digits_of_the_history():
+    assert words._cell("least_retard_margin_deg", -0.04, "us") == "0.0"
+    assert words._cell("least_retard_margin_deg", -1.26, "us") == "−1.3"
+    assert words._cell("peak_injector_duty_percent", 83.46, "us") == "83"

@@ -13,6 +13,8 @@ from .time_picture import THIN, beside
 from .words import LEAN, SHARE, VERDICTS
 
 COLORS = {"go": "#2f6b3a", "repeat": "#8a6100", "go back": "#8a6100", "stop": "#9b1c1c"}
+PLACES = ("top center", "bottom center", "middle left", "middle right")
+"""Where the label of a mark stands, in turn along the axis, so that neighbours keep apart."""
 SYMBOLS = {"go": "circle", "repeat": "triangle-up", "go back": "triangle-down", "stop": "square"}
 
 
@@ -54,6 +56,7 @@ class HistoryPicture(Picture):
                     "x": np.array(x),
                     "y": np.array(y),
                     "text": [f"{n}: {VERDICTS[v][1]}" for v, n in zip(verdict, number, strict=True)],
+                    "textposition": [PLACES[k % len(PLACES)] for k in np.argsort(np.argsort(x))],
                     "marker": {
                         "size": 11,
                         "color": [COLORS[v] for v in verdict],

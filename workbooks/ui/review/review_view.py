@@ -45,8 +45,9 @@ class Plugs:
         self.part = w.Dropdown(options=[("that of the whole dose", None)], tooltip="nozzle that was fitted")
         self.part.observe(lambda c: None if self.quiet else desk.set_part(c["new"]), "value")
         self.nozzle = labelled("nozzle that was fitted", self.part)
+        self.read = html("", "nw-review-plugs-read")
         self.widget = box(
-            [self.nozzle, html("<h3>Plugs</h3>"), html(f"<span>{about}</span>", "nw-hint"), *cells],
+            [self.nozzle, html("<h3>Plugs</h3>"), html(f"<span>{about}</span>", "nw-hint"), *cells, self.read],
             "nw-stack",
             "nw-review-plugs",
         )
@@ -65,6 +66,8 @@ class Plugs:
         tune = opened.review.tune
         steps = [(f"that of the step of {100 * s.share:.0f} %", s.share) for s in tune.ladder.steps if s.share < 1]
         self.nozzle.layout.display = "none" if tune.pulsed else None
+        said = [f"cylinder {k}: {opened.plugs.get(k, NOT_READ)}" for k in self.choices]
+        self.read.value = f"<p>{escape(', '.join(said))}.</p>"
         self.quiet = True
         try:
             self.part.options = [("that of the whole dose", None), *steps]

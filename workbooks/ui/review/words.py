@@ -194,8 +194,11 @@ def amount(change: Change) -> str:
     ends = [change.low, change.high]
     spread = abs(ends[1] - ends[0]) if None not in ends else None
 
+    finest = {} if not spread else {"digits": 0 if spread >= 10 else 1 if spread >= 0.5 else 2}
+
     def signed(value: float) -> str:
-        text = rounded(abs(value), spread or None)
+        text = f"{abs(value):.{finest['digits']}f}" if finest else rounded(abs(value))
+        text = "0" if float(text.replace(" ", "")) == 0 else text
         return text if text == "0" else f"{'+' if value > 0 else '−'}{text}"
 
     band = f" ({signed(ends[0])} to {signed(ends[1])})" if spread else ""
@@ -315,11 +318,11 @@ def _cell(column: str, value: object, system: str) -> str:
         return "–"
     if column == SHARE:
         return f"{100 * number:.0f}"
-    return (
-        f"{number:.3f}"
-        if "lambda" in column
-        else display.plain(display.shown(_unit(column)[1], system).there(number), 3)
-    )
+    if "lambda" in column:
+        return f"{number:.3f}"
+    there = display.shown(_unit(column)[1], system).there(number)
+    text = f"{there + 0.0:.1f}" if column.endswith("_deg") else f"{there:.0f}"
+    return text.removeprefix("-") if float(text) == 0 else text.replace("-", "−")
 
 
 def pressure(kpa: np.ndarray, system: str) -> np.ndarray:
