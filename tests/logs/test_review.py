@@ -102,9 +102,9 @@ def test_the_fault_is_told_with_its_number_and_its_cause():
     assert "Do not spray yet" in judged_of("base_lean").headline
 
 
-@pytest.mark.parametrize("name", ["clean", "clean_half"])
-def test_no_alarm_on_clean_pulls(name):
-    got = [judged(log_of(name, seed)) for seed in range(20, 25)]
+def test_no_alarm_on_clean_half_doses():
+    """Whole doses: test_two_hundred."""
+    got = [judged(log_of("clean_half", seed)) for seed in range(20, 25)]
     assert [r.headline for r in got if r.verdict in (STOP, GO_BACK)] == []
     assert sum(r.verdict == GO for r in got) >= 4
 
