@@ -77,14 +77,12 @@ def check_number(
     InputError
         If it is not.
     """
-    allowed = _interval(low, high, unit, open_low)
     if isinstance(value, bool | np.bool_) or not isinstance(value, Real) or not math.isfinite(value):
-        raise InputError(
-            field, value, unit, allowed, "It must be a finite number." if _is_number(value) else "It must be a number."
-        )
+        must = "It must be a finite number." if _is_number(value) else "It must be a number."
+        raise InputError(field, value, unit, _interval(low, high, unit, open_low), must)
     number = float(value)
     if number < low or number > high or (open_low and number == low):
-        raise InputError(field, number, unit, allowed, reason)
+        raise InputError(field, number, unit, _interval(low, high, unit, open_low), reason)
     return number
 
 

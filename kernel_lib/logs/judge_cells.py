@@ -79,18 +79,21 @@ def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.D
     -----
     A clean pull does not make a lean one good: a mean over both hides it, and so does a spread counted as error.
     """
-    rows = found[(found["valve_duty_percent"] > 0) == nitrous]
+    every = {name: found[name].to_numpy(float) for name in found}
+    here = (every["valve_duty_percent"] > 0) == nitrous
     out = []
-    for (rpm, duty), group in rows.groupby(["rpm", "valve_duty_percent"], sort=True):
+    for rpm, duty in sorted(set(zip(every["rpm"][here], every["valve_duty_percent"][here], strict=True))):
+        one = here & (every["rpm"] == rpm) & (every["valve_duty_percent"] == duty)
+        group = {name: values[one] for name, values in every.items()}
         if group["seconds"].sum() < enough_s:
             continue
         row = _together(group) | {"rpm": float(rpm), "valve_duty_percent": float(duty)}
-        known = group[group["seconds"] >= enough_s]
-        if len(known) > 1:
-            sure = (known["error"] - known["error_95"]).to_numpy()
+        known = group["seconds"] >= enough_s
+        if known.sum() > 1:
+            sure = np.where(known, group["error"] - group["error_95"], -np.inf)
             k = int(sure.argmax())
             if sure[k] > max(row["error"] - row["error_95"], 0.0):
-                row |= {name: known[name].iloc[k] for name in _OWN}
+                row |= {name: float(group[name][k]) for name in _OWN}
         out.append(row)
     return pd.DataFrame(out, columns=[*COLUMNS[1:], *_MORE])
 
@@ -99,12 +102,12 @@ _OWN = ("error", "error_95", "noise_95", "systematic_95", "bias", "trim_percent"
 _MORE = ("pulls", "rich_pulls", "lean_pulls", "apart", "pull")
 
 
-def _together(group: pd.DataFrame) -> dict[str, float]:
+def _together(group: dict[str, np.ndarray]) -> dict[str, float]:
     """One cell out of its pulls."""
-    noise = np.maximum(group["noise_95"].to_numpy(), LEAST_ERROR)
+    noise = np.maximum(group["noise_95"], LEAST_ERROR)
     weight, fixed = 1 / noise**2, float(group["systematic_95"].mean())
-    error = group["error"].to_numpy()
-    apart, one = float(np.ptp(error)), len(group) == 1
+    error, trim = group["error"], group["trim_percent"][np.isfinite(group["trim_percent"])]
+    apart, one = float(np.ptp(error)), len(error) == 1
     return {
         "n": int(group["n"].sum()),
         "seconds": float(group["seconds"].sum()),
@@ -113,14 +116,14 @@ def _together(group: pd.DataFrame) -> dict[str, float]:
         "noise_95": float(max(1 / np.sqrt(weight.sum()), apart / 2)),
         "systematic_95": fixed,
         "bias": float(np.average(group["bias"], weights=weight)),
-        "trim_percent": float(group["trim_percent"].mean()),
-        "begin_s": float(group["begin_s"].iloc[0]) if one else np.nan,
-        "end_s": float(group["end_s"].iloc[0]) if one else np.nan,
-        "pull": float(group["pull"].iloc[0]) if one else np.nan,
+        "trim_percent": float(trim.mean()) if len(trim) else np.nan,
+        "begin_s": float(group["begin_s"][0]) if one else np.nan,
+        "end_s": float(group["end_s"][0]) if one else np.nan,
+        "pull": float(group["pull"][0]) if one else np.nan,
         "apart": apart,
-        "pulls": int(group["pull"].nunique()),
-        "rich_pulls": int((group["error"] + group["error_95"] < 0).sum()),
-        "lean_pulls": int((group["error"] - group["error_95"] > 0).sum()),
+        "pulls": len(set(group["pull"])),
+        "rich_pulls": int((error + group["error_95"] < 0).sum()),
+        "lean_pulls": int((error - group["error_95"] > 0).sum()),
     }
 
 
