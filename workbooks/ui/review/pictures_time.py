@@ -100,7 +100,7 @@ class LambdaPicture(TimePicture):
         after = np.any([(t >= a) & (t <= b) for name, a, b in r.phases if name == "wash-out"] or [t < t[0]], axis=0)
         if (true[before] < limits.rich_stop_lambda).any():
             said.append("Past the rich stop just before the nitrous: there the added fuel comes first (fuel lead).")
-        if (true[after & (t <= r.end_s)] > limits.lean_stop_lambda).any():
+        if (true[after & (t <= r.end_s + _EDGE_S)] > limits.lean_stop_lambda).any():
             said.append(
                 "Past the lean stop in the wash-out, while the last nitrous leaves; the reasons above say whether it counts."
             )
@@ -165,7 +165,7 @@ class TimingPicture(TimePicture):
         every = np.concatenate([logged[inside], *(line.y[np.isfinite(line.y)] for line in lines[:-1])])
         every = every[np.isfinite(every)]
         span = (float(every.min()) - 2, float(every.max()) + 2) if len(every) else None
-        return Drawn("timing, degrees before TDC", lines, areas, [], span=span, digits=1)
+        return Drawn("timing, deg before TDC", lines, areas, [], span=span, digits=1)
 
 
 class BottlePicture(TimePicture):
