@@ -17,11 +17,11 @@ KERNEL_WARNINGS = ",".join(
 )
 
 #: Name, marker and options of each run of pytest. The browser tests keep an event loop for their whole run, on which later
-#: `asyncio.run` calls would fail: processes of their own (tests/browser/conftest.py says which). What measures time or waits for a server has the machine to itself.
+#: `asyncio.run` calls would fail; what measures time or waits for a server has the machine to itself.
 PARTS = {
     "what can run side by side": ("not browser and not alone", ["-n", "2", "--dist", "loadfile"]),
     "what runs alone": ("alone and not browser", []),
-    "the pages in a browser": ("browser", ["-n", "2", "--dist", "loadgroup"]),
+    "the pages in a browser": ("browser", []),
 }
 
 

@@ -23,15 +23,6 @@ FLAGS = [
 HARMLESS = ("Download the React DevTools",)
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items):
-    """Side by side where pytest-xdist is asked to: what needs the real workbooks in one process, so that one server is preheated, and the rest in another."""
-    for item in items:
-        if item.get_closest_marker("browser"):
-            real = "workbook_server" in getattr(item, "fixturenames", ())
-            item.add_marker(pytest.mark.xdist_group("workbooks" if real else "probes"))
-
-
 @pytest.fixture(scope="session")
 def chromium_path():
     """Return the system's Chromium; without one, fail where CI is set and skip elsewhere."""
