@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,6 +14,7 @@ _NEWLINE, _TAB, _RETURN, _QUOTE = 10, 9, 13, 34
 _STRAY = bytes(c for c in range(32) if c not in (_NEWLINE, _TAB, _RETURN)) + b"\x7f"
 _NOTHING = b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"
 _MOST_STRAY = 0.02
+_PIECE = 1 << 18
 """Share of bytes that stand for no character, beyond which a file is no text."""
 _MOST_FOREIGN = 0.3
 """Share of bytes beyond ASCII in a file that is not UTF-8, beyond which it is no text of numbers."""
@@ -104,11 +106,10 @@ def text_of(data: bytes, name: str, most_lines: int) -> Text:
     notes: list[str] = []
     data = _in_utf8(data, name, notes)
     data = _without_stray(_line_ends(data), name, notes)
-    array = np.frombuffer(data, np.uint8)
-    breaks = array == _NEWLINE
-    if np.count_nonzero(breaks) > most_lines:
+    breaks = np.concatenate([at + np.flatnonzero(piece == _NEWLINE) for at, piece in _pieces(data)])
+    if len(breaks) > most_lines:
         raise no_log(name, f"The file has more than {most_lines} lines; export a shorter part.")
-    return Text(data, np.flatnonzero(breaks), notes)
+    return Text(data, breaks, notes)
 
 
 def _in_utf8(data: bytes, name: str, notes: list[str]) -> bytes:
@@ -158,6 +159,13 @@ def _not_quite_utf8(data: bytes, name: str, notes: list[str]) -> bytes:
     return text.encode()
 
 
+def _pieces(data: bytes) -> Iterator[tuple[int, np.ndarray]]:
+    """Pieces of a file that stay in the processor's own memory while they are looked through, each with where it begins."""
+    array = np.frombuffer(data, np.uint8)
+    for at in range(0, max(len(array), 1), _PIECE):
+        yield at, array[at : at + _PIECE]
+
+
 def _line_ends(data: bytes) -> bytes:
     if b"\r" not in data:
         return data
@@ -166,8 +174,7 @@ def _line_ends(data: bytes) -> bytes:
 
 def _without_stray(data: bytes, name: str, notes: list[str]) -> bytes:
     """Replace control characters by blanks; zeros at the end (a logger that lost power) are cut off."""
-    array = np.frombuffer(data, np.uint8)
-    low = np.count_nonzero(array < 32)
+    low = sum(np.count_nonzero(piece < 32) for _, piece in _pieces(data))
     if low == data.count(b"\n") + (data.count(b"\t") if b"\t" in data else 0) and b"\x7f" not in data:
         return data
     kept = data.rstrip(b"\x00\x1a")
