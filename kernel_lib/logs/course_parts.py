@@ -259,26 +259,29 @@ def settled(
     return out & np.isfinite(read.measured)
 
 
+CELL_COLUMNS = (
+    "rpm",
+    "valve_duty_percent",
+    "n",
+    "seconds",
+    "error",
+    "error_95",
+    "noise_95",
+    "systematic_95",
+    "bias",
+    "trim_percent",
+    "begin_s",
+    "end_s",
+)
+"""Of `cells`."""
+
+
 def cells(course, rpm_step: float, duty_step: float) -> pd.DataFrame:
     """See `Course.cells`."""
     error = course.undelayed / course.target - 1
     use = course.settled & np.isfinite(error) & np.isfinite(course.undelayed_error)
-    columns = [
-        "rpm",
-        "valve_duty_percent",
-        "n",
-        "seconds",
-        "error",
-        "error_95",
-        "noise_95",
-        "systematic_95",
-        "bias",
-        "trim_percent",
-        "begin_s",
-        "end_s",
-    ]
     if not use.any():
-        return pd.DataFrame(columns=columns, dtype=float)
+        return pd.DataFrame(columns=list(CELL_COLUMNS), dtype=float)
     step = float(np.median(np.diff(course.time_s)))
     together = relaxation(error, use, step)
     rpm = rpm_step * np.round(course.rpm / rpm_step)
@@ -297,7 +300,7 @@ def cells(course, rpm_step: float, duty_step: float) -> pd.DataFrame:
             float(np.mean(course.gauge_bias[here])), float(np.nanmean(trim)) if np.isfinite(trim).any() else np.nan,
             *(float(course.time_s[k]) for k in np.flatnonzero(here)[[0, -1]]),
         ))  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=list(CELL_COLUMNS))
 
 
 def relaxation(values: np.ndarray, use: np.ndarray, step: float) -> float:

@@ -5,23 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from .course_parts import CELL_COLUMNS
 from .judge_case import Case
 
-COLUMNS = [
-    "pull",
-    "rpm",
-    "valve_duty_percent",
-    "n",
-    "seconds",
-    "error",
-    "error_95",
-    "noise_95",
-    "systematic_95",
-    "bias",
-    "trim_percent",
-    "begin_s",
-    "end_s",
-]
+COLUMNS = ["pull", *CELL_COLUMNS]
 LEAST_ERROR = 0.004
 """A cell is known no better than this, however many samples it has: what a wide-band repeats within a pull, relative; a choice of our own."""
 

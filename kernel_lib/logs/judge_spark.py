@@ -179,7 +179,7 @@ def _kept(case: Case) -> Finding:
         return watch(
             "retard", "go", 28.0, f"{most:.0f} degrees more retard than planned at {high_rpm:.0f} rpm", told, numbers
         )
-    told = f"While nitrous was in the charge, its wash-out included, the log shows the planned retard or more; the least is {abs(least):.1f} degrees {'over' if least >= 0 else 'short'} at {rpm:.0f} rpm, and {GATE_TIMING_DEG:g} is allowed."
+    told = f"At steady full throttle with nitrous in the charge the log shows the planned retard within what is allowed (a lifted throttle and a shift are left out); the least is {abs(least):.1f} degrees {'over' if least >= 0 else 'short'} at {rpm:.0f} rpm, and {GATE_TIMING_DEG:g} is allowed."
     return holds("retard", 40.0, f"Retard as planned within {max(abs(least), 0.5):.1f} degrees", told, numbers)
 
 
