@@ -15,6 +15,8 @@ MAX_BYTES = 200 * 1024 * 1024
 """A larger file is refused."""
 MAX_NAME = 80
 _MDF = (b"MDF", b"UnFinMF")
+_IN_PLACE = 5 * 1024 * 1024
+"""From this size on a file on the disk is read where it is, without a copy; pandas has it read by all processors from the same size on."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,15 +70,17 @@ def read_log(source: str | Path | bytes, name: str = "") -> RawLog:
     InputError
         If it cannot be read, is empty, too large, no text and no MDF, or holds no table of two columns and 20 rows of numbers.
     """
-    data, found = _content(source)
-    called = clean_name(name or found)
-    if len(data) > MAX_BYTES:
-        raise _too_large(len(data))
-    if data.startswith(_MDF):
-        from .mdf import read_mdf
+    try:
+        content, found = _content(source)
+        called = clean_name(name or found)
+        if isinstance(content, bytes) and content.startswith(_MDF):
+            from .mdf import read_mdf
 
-        return _raw(called, "mdf", read_mdf(data, called))
-    return _raw(called, "csv", read_table(data, called))
+            return _raw(called, "mdf", read_mdf(content, called))
+        return _raw(called, "csv", read_table(content, called))
+    except OSError as exc:
+        called = name or ("log" if isinstance(source, bytes) else str(source))
+        raise no_log(clean_name(called), "The file cannot be opened.") from exc
 
 
 def clean_name(name: str) -> str:
@@ -93,28 +97,30 @@ def _raw(name: str, kind: str, parts: Parts) -> RawLog:
     return RawLog(name, tuple(names), tuple(units), columns, kind, notes)
 
 
-def _content(source: object) -> tuple[bytes, str]:
+def _content(source: object) -> tuple[bytes | Path, str]:
+    """The bytes, or the path of a large text."""
     if isinstance(source, bytes | bytearray | memoryview):
+        if len(source) > MAX_BYTES:
+            raise _too_large(len(source))
         return bytes(source), ""
     if not isinstance(source, str | Path):
         raise no_log(type(source).__name__, "It is neither a path nor the content of a file.", "a path, or bytes")
     called = clean_name(str(source))
     try:
         path = Path(source)
-        if path.is_dir():
-            raise no_log(called, "This is a folder.")
-        if not path.exists():
-            raise no_log(called, "There is no such file.")
-        if not path.is_file():
-            raise no_log(called, "This is no plain file.")
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise _too_large(size)
-        return path.read_bytes(), path.name
-    except (OSError, ValueError) as exc:
-        if isinstance(exc, ValueError) and hasattr(exc, "allowed"):
-            raise
+        there, folder, plain = path.exists(), path.is_dir(), path.is_file()
+    except ValueError as exc:
         raise no_log(called, "The file cannot be opened.") from exc
+    if not there or folder or not plain:
+        raise no_log(
+            called, "This is a folder." if folder else "This is no plain file." if there else "There is no such file."
+        )
+    size = path.stat().st_size
+    if size > MAX_BYTES:
+        raise _too_large(size)
+    with path.open("rb") as file:
+        head = file.read(len(_MDF[1]))
+    return (path if size >= _IN_PLACE and not head.startswith(_MDF) else path.read_bytes()), path.name
 
 
 def _too_large(size: int) -> Exception:

@@ -108,7 +108,7 @@ def _head(text: Text) -> list[tuple[int, str]]:
     """Lines with what is in them, by number; a header broken by a line end inside quotes is put together again."""
     head = text.data[:HEAD_BYTES]
     whole = len(head) == len(text.data)
-    lines = head.decode("utf-8", "replace").split("\n")
+    lines = head.replace(b"\r\n", b"\n").decode("utf-8", "replace").split("\n")
     if not whole or not lines[-1]:
         lines.pop()
     out: list[tuple[int, str]] = []

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,7 +14,7 @@ import pandas as pd
 from .read_column import Column, column_of, sentences
 from .read_names import clean, names_and_units
 from .read_sniff import Dialect, cells_of, sniff
-from .read_text import Text, no_log, open_quotes, quotes_mended, text_of
+from .read_text import Text, no_log, open_quotes, pieces, quotes_mended, text_in_place, text_of
 
 MAX_COLUMNS = 2000
 MAX_VALUES = 40_000_000
@@ -58,6 +60,8 @@ class _Rows:
     text: Text
     dialect: Dialect
     frame: pd.DataFrame | None = None
+    before: int = 0
+    """Rows of blanks at the top of the frame."""
 
     @property
     def count(self) -> int:
@@ -75,12 +79,13 @@ class _Rows:
         return f"line {self.dialect.first + int(row) + 1}"
 
 
-def read_table(data: bytes, name: str) -> Parts:
+def read_table(source: bytes | Path, name: str) -> Parts:
     """Read a text file of columns.
 
     Parameters
     ----------
-    data : bytes
+    source : bytes or Path
+        What is in it; or the file, where it is a large one and need not be copied.
     name : str
         For the refusals.
 
@@ -94,8 +99,23 @@ def read_table(data: bytes, name: str) -> Parts:
     ------
     InputError
         If it is no table of numbers of two columns and 20 rows at least.
+    OSError
+        If the file cannot be read.
     """
-    text = text_of(data, name, MAX_VALUES // 2)
+    if isinstance(source, Path):
+        text = text_in_place(source)
+        if text is not None and len(text.ends) <= MAX_VALUES // 2:
+            with suppress(_Odd):
+                return _table(text, name)
+        source = source.read_bytes()
+    return _table(text_of(source, name, MAX_VALUES // 2), name)
+
+
+class _Odd(Exception):
+    """A file that looks plain has lines that are not: it is read again, as bytes."""
+
+
+def _table(text: Text, name: str) -> Parts:
     dialect = sniff(text, name, MAX_COLUMNS)
     rows = _Rows(text, dialect)
     if rows.count * dialect.count > MAX_VALUES:
@@ -130,6 +150,8 @@ def _header_again(rows: _Rows, notes: list[str]) -> None:
     at = text.data.find(line, text.start(dialect.first))
     if at < 0:
         return
+    if text.path:
+        raise _Odd
     again, start = text.data.count(line, at), text.start(dialect.first)
     blanks = b"\n" + b" " * (len(line) - 2) + b"\n"
     first = int(np.searchsorted(text.ends, at)) + 2
@@ -139,10 +161,13 @@ def _header_again(rows: _Rows, notes: list[str]) -> None:
 
 def _parse(rows: _Rows, name: str, notes: list[str]) -> None:
     """Let pandas read, a row a line; quotes that do not pair are taken out."""
+    if rows.text.path:
+        rows.frame = _from_file(rows)
+        return
     mended = 0
     if open_quotes(rows.text, rows.dialect.first):
         rows.text, mended = quotes_mended(rows.text, rows.dialect.first, rows.dialect.delimiter)
-    rows.frame = _pandas(rows, name)
+    rows.frame, rows.before = _pandas(rows, name), 1
     if len(rows.frame) != rows.count + 1 and rows.quoted:
         rows.text, more = quotes_mended(rows.text, rows.dialect.first, rows.dialect.delimiter)
         mended += more
@@ -153,8 +178,36 @@ def _parse(rows: _Rows, name: str, notes: list[str]) -> None:
         raise no_log(name, "Its rows cannot be told apart.")
 
 
+def _from_file(rows: _Rows) -> pd.DataFrame:
+    """Let pandas read the file itself."""
+    names, skipped = range(rows.dialect.count + 1), rows.dialect.first
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            frame = pd.read_csv(rows.text.path, names=names, skiprows=skipped, **_way(rows))
+    except (ValueError, TypeError, OverflowError, IndexError, pd.errors.ParserError) as exc:
+        raise _Odd from exc
+    if len(frame) != rows.count:
+        raise _Odd
+    return frame
+
+
+def _way(rows: _Rows) -> dict[str, object]:
+    """How the rows are written."""
+    dialect = rows.dialect
+    return {
+        "sep": r"\s+" if dialect.delimiter == " " else dialect.delimiter,
+        "decimal": dialect.mark,
+        "header": None,
+        "index_col": False,
+        "skip_blank_lines": False,
+        "skipinitialspace": dialect.padded,
+        "quoting": 0 if rows.quoted else 3,
+    }
+
+
 def _pandas(rows: _Rows, name: str, only: list[int] | None = None) -> pd.DataFrame:
-    """Read all columns, and one more for what is too long; or the texts of some."""
+    """Read all columns, and one more for what is too long, after a row of blanks; or the texts of some."""
     dialect, every = rows.dialect, range(rows.dialect.count + 1)
     blanks = b"NA " * len(every) if dialect.delimiter == " " else dialect.delimiter.encode() * dialect.count
     body = _Body(rows.text.data, rows.text.start(dialect.first), blanks + b"\n")
@@ -162,19 +215,7 @@ def _pandas(rows: _Rows, name: str, only: list[int] | None = None) -> pd.DataFra
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # columns of mixed types: looked at below
-            return pd.read_csv(
-                body,
-                sep=r"\s+" if dialect.delimiter == " " else dialect.delimiter,
-                decimal=dialect.mark,
-                header=None,
-                names=every,
-                usecols=only or every,
-                index_col=False,
-                skip_blank_lines=False,
-                skipinitialspace=dialect.padded,
-                quoting=0 if rows.quoted else 3,
-                **texts,
-            )
+            return pd.read_csv(body, names=every, usecols=only or every, **_way(rows), **texts)
     except (ValueError, TypeError, OverflowError, IndexError, pd.errors.ParserError) as exc:
         raise no_log(name, "Its rows cannot be told apart.") from exc
 
@@ -194,7 +235,7 @@ def _columns(rows: _Rows, names: list[str], notes: list[str]) -> tuple[list[np.n
                 rows.dialect.mark,
                 rows.dialect.decimals,
             )
-    columns = [odd[k].values if k in odd else frame[k].to_numpy(np.float64)[1:] for k in range(count)]
+    columns = [odd[k].values if k in odd else frame[k].to_numpy(np.float64)[rows.before :] for k in range(count)]
     for k, column in enumerate(columns):
         endless = np.isinf(column)
         if endless.any():
@@ -215,7 +256,7 @@ def _with_numbers(columns: list[np.ndarray], count: int) -> np.ndarray:
 def _ragged(rows: _Rows, columns: list[np.ndarray], kept: np.ndarray, notes: list[str]) -> np.ndarray:
     """Say which rows have too many cells or too few; return which stay once a last line cut off in its middle is left out."""
     stay, n = np.ones(rows.count, bool), rows.dialect.count
-    beyond = rows.frame[n].notna().to_numpy()[1:]
+    beyond = rows.frame[n].notna().to_numpy()[rows.before :]
     if beyond.any():
         first = rows.where(np.flatnonzero(beyond)[0])
         notes.append(
@@ -226,7 +267,7 @@ def _ragged(rows: _Rows, columns: list[np.ndarray], kept: np.ndarray, notes: lis
         last = rows.count - 1
         short[last] = kept[last] and len(cells_of(rows.line(last), rows.dialect.delimiter)) < n
     few = np.count_nonzero(short) <= max(3.0, _FEW * np.count_nonzero(kept))
-    if few and short[-1] and not rows.text.data.endswith(b"\n"):
+    if few and short[-1] and not rows.text.whole:
         stay[-1] = short[-1] = False
         notes.append(f"The file ends in the middle of a row ({rows.where(rows.count - 1)}); that row was left out.")
     at = np.flatnonzero(short)
@@ -245,11 +286,11 @@ def _short(rows: _Rows, beyond: np.ndarray) -> np.ndarray:
     none = np.zeros(rows.count, bool)
     if dialect.delimiter == " " or rows.quoted:
         return none
-    start = text.start(dialect.first)
-    marks = text.bytes_[start:] == ord(dialect.delimiter)
-    total = np.count_nonzero(marks)
+    start, mark = text.start(dialect.first), ord(dialect.delimiter)
+    total = sum(np.count_nonzero(piece == mark) for _, piece in pieces(text.data, start))
     if total in (rows.count * (dialect.count - 1), rows.count * dialect.count) and not beyond.any():
         return none
+    marks = text.bytes_[start:] == mark
     begins = np.concatenate([[0], text.ends[dialect.first :] + 1 - start])[: rows.count]
     counts = np.add.reduceat(marks.view(np.uint8), begins, dtype=np.int64)
     return counts < dialect.count - 1

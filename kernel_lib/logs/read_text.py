@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import mmap
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
 from ..errors import InputError
 
-_NEWLINE, _TAB, _RETURN, _QUOTE = 10, 9, 13, 34
+_NEWLINE, _TAB, _RETURN, _QUOTE, _DELETE = 10, 9, 13, 34, 127
 _STRAY = bytes(c for c in range(32) if c not in (_NEWLINE, _TAB, _RETURN)) + b"\x7f"
 _NOTHING = b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"
 _MOST_STRAY = 0.02
-_PIECE = 1 << 18
 """Share of bytes that stand for no character, beyond which a file is no text."""
+_PIECE = 1 << 18
+"""Bytes that are looked through at a time."""
 _MOST_FOREIGN = 0.3
 """Share of bytes beyond ASCII in a file that is not UTF-8, beyond which it is no text of numbers."""
 _BOMS = (
@@ -45,17 +48,20 @@ class Text:
 
     Attributes
     ----------
-    data : bytes
+    data : bytes or mmap
         UTF-8, lines end in a newline, no other control character but tabs.
     ends : array of int
         Where the newlines stand.
     notes : list of str
         What was mended.
+    path : Path or None
+        The file, if this is a look at it as it stands: pandas reads a file on all processors, bytes on one. Lines may then end in a return and a newline.
     """
 
-    data: bytes
+    data: bytes | mmap.mmap
     ends: np.ndarray
     notes: list[str] = field(default_factory=list)
+    path: Path | None = None
 
     @property
     def bytes_(self) -> np.ndarray:
@@ -65,7 +71,12 @@ class Text:
     @property
     def count(self) -> int:
         """How many lines there are; a last one without a newline counts."""
-        return len(self.ends) + (not self.data.endswith(b"\n"))
+        return len(self.ends) + (not self.whole)
+
+    @property
+    def whole(self) -> bool:
+        """Whether the last line has its end."""
+        return self.data[-1:] == b"\n"
 
     def start(self, line: int) -> int:
         """Where a line begins, counted from 0."""
@@ -74,7 +85,7 @@ class Text:
     def line(self, line: int) -> str:
         """Return a line, counted from 0, without its end."""
         end = int(self.ends[line]) if line < len(self.ends) else len(self.data)
-        return self.data[self.start(line) : end].decode("utf-8", "replace")
+        return self.data[self.start(line) : end].rstrip(b"\r").decode("utf-8", "replace")
 
 
 def no_log(value: object, reason: str, allowed: str = "a text file of columns (CSV), or an MDF file") -> InputError:
@@ -104,12 +115,53 @@ def text_of(data: bytes, name: str, most_lines: int) -> Text:
         if data.startswith(head):
             raise no_log(name, f"This is {kind}, not a log; export the log as CSV, unpacked.")
     notes: list[str] = []
-    data = _in_utf8(data, name, notes)
-    data = _without_stray(_line_ends(data), name, notes)
-    breaks = np.concatenate([at + np.flatnonzero(piece == _NEWLINE) for at, piece in _pieces(data)])
+    data, breaks = _without_stray(_line_ends(_in_utf8(data, name, notes)), name, notes)
     if len(breaks) > most_lines:
         raise no_log(name, f"The file has more than {most_lines} lines; export a shorter part.")
     return Text(data, breaks, notes)
+
+
+def text_in_place(path: Path) -> Text | None:
+    """Return a file's lines without a copy of it; None where anything in it needs mending, or is no plain text but for the names at its top.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with path.open("rb") as file:
+        data = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+    low, breaks = 0, []
+    for at, piece in pieces(data):
+        if at and piece.max() >= _DELETE:
+            return None
+        low += np.count_nonzero(piece < 32)
+        breaks.append(at + np.flatnonzero(piece == _NEWLINE))
+    ends = np.concatenate(breaks)
+    if not (len(breaks[0]) and _plain(data[: int(breaks[0][-1])])) or data.find(b'"') >= 0:
+        return None
+    if low > len(ends):
+        tabs, returns = ((sum(np.count_nonzero(p == mark) for _, p in pieces(data))) for mark in (_TAB, _RETURN))
+        paired = returns == len(ends) and ends[0] > 0 and (np.frombuffer(data, np.uint8)[ends - 1] == _RETURN).all()
+        if low > len(ends) + tabs + (returns if paired else 0):
+            return None
+    return Text(data, ends, [], path)
+
+
+def _plain(head: bytes) -> bool:
+    try:
+        head.decode()
+    except UnicodeDecodeError:
+        return False
+    return (
+        not head.startswith(b"\xef\xbb\xbf")
+        and not any(head.startswith(kind) for kind, _ in _KINDS)
+        and b"\x7f" not in head
+    )
 
 
 def _in_utf8(data: bytes, name: str, notes: list[str]) -> bytes:
@@ -159,10 +211,10 @@ def _not_quite_utf8(data: bytes, name: str, notes: list[str]) -> bytes:
     return text.encode()
 
 
-def _pieces(data: bytes) -> Iterator[tuple[int, np.ndarray]]:
+def pieces(data: bytes | mmap.mmap, start: int = 0) -> Iterator[tuple[int, np.ndarray]]:
     """Pieces of a file that stay in the processor's own memory while they are looked through, each with where it begins."""
     array = np.frombuffer(data, np.uint8)
-    for at in range(0, max(len(array), 1), _PIECE):
+    for at in range(start, max(len(array), start + 1), _PIECE):
         yield at, array[at : at + _PIECE]
 
 
@@ -172,11 +224,15 @@ def _line_ends(data: bytes) -> bytes:
     return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
 
 
-def _without_stray(data: bytes, name: str, notes: list[str]) -> bytes:
-    """Replace control characters by blanks; zeros at the end (a logger that lost power) are cut off."""
-    low = sum(np.count_nonzero(piece < 32) for _, piece in _pieces(data))
-    if low == data.count(b"\n") + (data.count(b"\t") if b"\t" in data else 0) and b"\x7f" not in data:
-        return data
+def _without_stray(data: bytes, name: str, notes: list[str]) -> tuple[bytes, np.ndarray]:
+    """Replace control characters by blanks; zeros at the end (a logger that lost power) are cut off. Return also where the newlines stand."""
+    low, breaks = 0, []
+    for at, piece in pieces(data):
+        low += np.count_nonzero(piece < 32)
+        breaks.append(at + np.flatnonzero(piece == _NEWLINE))
+    ends = np.concatenate(breaks)
+    if low == len(ends) + (data.count(b"\t") if b"\t" in data else 0) and b"\x7f" not in data:
+        return data, ends
     kept = data.rstrip(b"\x00\x1a")
     if len(kept) < len(data):
         notes.append(f"The file ends in {len(data) - len(kept)} bytes of nothing; they were cut off.")
@@ -186,7 +242,7 @@ def _without_stray(data: bytes, name: str, notes: list[str]) -> bytes:
     if stray:
         notes.append(f"{stray} bytes that stand for no character were replaced by blanks.")
         kept = kept.translate(bytes.maketrans(_STRAY, b" " * len(_STRAY)))
-    return kept
+    return kept, ends[ends < len(kept)]
 
 
 def quotes_mended(text: Text, first: int, delimiter: str) -> tuple[Text, int]:

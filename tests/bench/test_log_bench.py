@@ -1,9 +1,9 @@
 """Reading a log against plain pandas, both timed in the same run on the same machine, turn by turn.
 
-Thirty minutes at 100 Hz of 40 channels (7.2 million values), in three ways of writing. The baseline is told by hand what the reader
+Thirty minutes at 100 Hz of 40 channels (7.2 million values), in five ways of writing. The baseline is told by hand what the reader
 has to find out: delimiter, decimal mark, and which line to leave out. Memory is that of a process which imports the kernel and reads.
 
-Run: ``python -m pytest tests/bench/test_log_bench.py --benchmark-only -s`` (half a minute; not part of the default tests).
+Run: ``python -m pytest tests/bench/test_log_bench.py --benchmark-only -s`` (a minute; not part of the default tests).
 """
 
 import subprocess
@@ -35,30 +35,28 @@ print(before, most())
 """The system's own count of a process begins with what its parent had; this one does not."""
 
 
-@pytest.fixture(scope="module")
-def cells():
-    """The cells of the table, a list a column."""
+def _rows(by, forms):
     rng = np.random.default_rng(7)
     columns = [np.char.mod("%.2f", np.arange(ROWS) / 100)]
     for k in range(1, COLUMNS):
-        form = FORMS[k % len(FORMS)]
+        form = forms[k % len(forms)]
         values = 3000 + 2000 * np.sin(np.arange(ROWS) / 900) if form == "%.0f" else rng.normal(80, 15, ROWS)
         columns.append(np.char.mod(form, np.abs(values)))
-    return [column.tolist() for column in columns]
+    return "\n".join(by.join(row) for row in zip(*(c.tolist() for c in columns), strict=True)) + "\n"
 
 
-@pytest.fixture(scope="module", params=["plain", "decimal comma", "units row"])
-def log_file(request, cells, tmp_path_factory):
+@pytest.fixture(scope="module", params=["plain", "decimal comma", "units row", "three decimals", "Windows line ends"])
+def log_file(request, tmp_path_factory):
     """The file, and what plain pandas must be told of it."""
     by = ";" if request.param == "decimal comma" else ","
     names = by.join(f"channel {k}" for k in range(COLUMNS))
-    text = "\n".join(by.join(row) for row in zip(*cells, strict=True)) + "\n"
+    text = _rows(by, ["%.3f"] if request.param == "three decimals" else FORMS)
     path, told = tmp_path_factory.mktemp("log") / "log.csv", {}
     if request.param == "decimal comma":
         text, told = text.replace(".", ","), {"sep": ";", "decimal": ","}
     if request.param == "units row":
         names, told = f"{names}\n{by.join(['kPa'] * COLUMNS)}", {"skiprows": [1]}
-    path.write_text(f"{names}\n{text}")
+    path.write_text(f"{names}\n{text}", newline="\r\n" if request.param == "Windows line ends" else "\n")
     return request.param, path, told
 
 
