@@ -31,6 +31,8 @@ NEAR, FAR = 0.05, 0.2
 """Distance of what is drawn in from what is commanded, as a share of it, within which a mixture has settled, and beyond which the sensor needs its time again."""
 AROUND_S = 0.15
 """What is left out beside an event [s]; a choice of our own."""
+STANDS, LOW, RISE_S = 0.985, 0.95, 0.3
+"""Manifold pressure over that of full throttle from which on it counts as that, and one so low that it is still rising for so long [s]; choices of our own."""
 RELAX_S = 0.5
 """Longest time over which readings are taken to hang together [s]."""
 
@@ -95,7 +97,7 @@ class Reading:
         rate = log.rate_hz.get("lambda_", 1 / step)
         return cls(
             log.time_s[window], rpm, lambda_, _commanded(log, model)[window], data["trim_percent"],
-            np.where(full, 1.0, np.nan), _air(data["manifold_kpa"], full, model), _injected(data, rpm, fuel, model), fuel, bottle,
+            np.where(full, 1.0, np.nan), _air(data["manifold_kpa"], full, model, ev.samples(RISE_S, step)), _injected(data, rpm, fuel, model), fuel, bottle,
             data["bottle_kpa"], 1 / rate if rate > 0 else step, (),
         )  # fmt: skip
 
@@ -144,14 +146,19 @@ def _evened(values: np.ndarray, samples: int) -> np.ndarray:
     return np.where(np.isfinite(values), ev.despiked(ev.filled(values, len(values)), samples | 1), np.nan)
 
 
-def _air(kpa: np.ndarray, full: np.ndarray, model: MixtureModel) -> np.ndarray:
-    """Air over that of full throttle by the manifold pressure, the log's own at full throttle where that is near the sheet's; without it 1 at full throttle."""
+def _air(kpa: np.ndarray, full: np.ndarray, model: MixtureModel, rise: int) -> np.ndarray:
+    """Air over that of full throttle by the manifold pressure, the log's own at full throttle where that is near the sheet's; without it 1 at full throttle.
+
+    Its noise near full throttle is taken out, but not for so many samples after a pressure that was lower: there it still fills.
+    """
     sheet = model.setup.P_manifold / 1e3
     there = kpa[full & np.isfinite(kpa)]
     own = float(np.median(there)) if len(there) >= 20 else sheet
     part = kpa / (own if abs(own / sheet - 1) < 0.12 else sheet)
     with np.errstate(invalid="ignore"):
-        return np.where((part > 0.985) | (full & np.isnan(part)), 1.0, part)
+        low = (part < LOW).astype(float)
+        fills = np.convolve(low, np.ones(rise + 1))[: len(part)] > 0.5
+        return np.where((part > 1.0) | ((part > STANDS) & ~fills) | (full & np.isnan(part)), 1.0, part)
 
 
 def _injected(data: dict, rpm, fuel_kpa, model: MixtureModel) -> np.ndarray | None:

@@ -61,7 +61,7 @@ def case_of(
     InputError
     """
     pulls = cut(log, sheet)
-    courses, delay = _courses(log, pulls, sheet, tune, part)
+    courses, delay = _courses(log, pulls, sheet, tune, part, () if base is None else base.courses[:DELAY_PULLS])
     hits = [hit for pull in pulls for hit in pull.hits]
     guards = guards_missed(log, pulls, sheet, tune)
     learn = {} if base is None else {"base_log": base.log, "base_pulls": base.pulls}
@@ -102,14 +102,16 @@ def _step(log: Log, pulls: tuple, tune: Tune, part: float | None) -> StepSeen | 
     return max(seen, key=lambda s: -1.0 if np.isnan(s.share) else s.share, default=None)
 
 
-def _courses(log: Log, pulls: tuple, sheet: BuildSheet, tune: Tune, part: float | None) -> tuple[tuple, Any]:
-    """What was expected beside what was measured, pull by pull, with the delay that the log itself tells."""
+def _courses(
+    log: Log, pulls: tuple, sheet: BuildSheet, tune: Tune, part: float | None, beside: tuple
+) -> tuple[tuple, Any]:
+    """What was expected beside what was measured, pull by pull, with the delay that the log itself tells, and courses of the base log beside it."""
     if not pulls:
         return (), None
     fitted = 1.0 if part is None or tune.pulsed else part
     some = sorted(range(len(pulls)), key=lambda k: (not pulls[k].hits, k))[:DELAY_PULLS]
     first = {k: _course(log, pulls[k], sheet, tune, None, fitted) for k in some}
-    delay = estimate(list(first.values()), sheet)
+    delay = estimate(list(first.values()), sheet, beside)
     if delay.identifiable:
         first = {}
     told = delay if delay.identifiable else None
