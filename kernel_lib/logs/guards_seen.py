@@ -159,7 +159,7 @@ def _rules(log: Log, sheet: BuildSheet, tune: Tune | None, hits: list[Hit]) -> l
             return values[lead:]
         values = np.where(good, values, values[good][0])
         keep = float(np.exp(-1e3 * log.step_s / control.filter_ms)) if control.filter_ms > 0 else 0.0
-        return lfilter([1 - keep], [1, -keep], values, zi=[keep * values[0]])[0][lead:]
+        return np.where(good, lfilter([1 - keep], [1, -keep], values, zi=[keep * values[0]])[0], np.nan)[lead:]
 
     def supply(part: slice) -> np.ndarray:
         """Fuel pressure; over the manifold's where it follows that, and at full throttle alone where nobody knows it."""

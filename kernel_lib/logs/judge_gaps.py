@@ -77,12 +77,12 @@ def judge_throttle_ends(case: Case) -> list[Finding]:
     log, least = case.log, case.sheet.nitrous.throttle_min_percent
     throttle, pressure = log.get("throttle_percent"), log.get("manifold_kpa")
     both = np.isfinite(throttle) & np.isfinite(pressure)
-    if not both.any():
-        return []
-    top = float(np.percentile(throttle[both], 99.5))
     full = case.sheet.value("engine.full_throttle_manifold_kpa")
     open_ = both & (pressure >= full - PRESSURE_PLAY) & (log.get("rpm") > 1.5 * case.sheet.engine.idle_rpm)
-    if top >= least or open_.sum() * log.step_s < 0.5:
+    if open_.sum() * log.step_s < 0.5:
+        return []
+    top = float(np.percentile(throttle[open_], 99.5))  # of the pulls: most of a long log is cruise
+    if top >= least:
         return []
     title = f"Throttle never above {top:.0f} % while manifold pressure says full throttle"
     told = f"{title}; full throttle counts from {least:g} % here. Set the throttle's ends in the controller, as what lets the nitrous flow hangs on them, or press the pedal down, and pull again."

@@ -116,7 +116,11 @@ def _stuck(case: Case, full: np.ndarray) -> list[Finding]:
         return [watch("sensors", REPEAT, 70.0, f"The lambda reading is stuck at {middle:.3f}", told, {"lambda": middle}, at)]  # fmt: skip
     closed = case.log.get("throttle_percent") < CLOSED
     if (closed & np.isfinite(values)).sum() * step >= STUCK_S:
-        low, high = np.quantile(values[np.isfinite(values)], (0.02, 0.98))
+        kinds = [
+            values[np.isfinite(values) & which] for which in (closed, full)
+        ]  # each by itself: most of a long log is cruise
+        ends = np.array([np.quantile(kind, (0.02, 0.98)) for kind in kinds if len(kind)])
+        low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
         if high - low < MOVES:
             told = (
                 f"From closed to open throttle and back it stays between lambda {low:.3f} and {high:.3f}: a mixture moves by more than that. "

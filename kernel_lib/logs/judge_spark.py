@@ -174,6 +174,9 @@ def _kept(case: Case) -> Finding:
             if high > most:
                 most, high_rpm = high, float(course.rpm[use][int(np.abs(margin[use] - high).argmin())])
     numbers = {"least_margin_deg": least, "most_margin_deg": most, "rpm": rpm, "gate_deg": GATE_TIMING_DEG}
+    if least < -GATE_TIMING_DEG:
+        told = f"At {rpm:.0f} rpm the log shows {-least:.0f} degrees less retard than planned, for less than {CYCLES_SURE:g} cycles of each cylinder: too short to be sure of, too much to call it kept ({GATE_TIMING_DEG:g} is allowed). Repeat with a longer pull."
+        return unjudged("retard", f"Retard short by {-least:.0f} degrees for a moment", told, REPEAT, 57.0)
     if most > MORE_DEG:
         told = f"Up to {most:.1f} degrees more than planned were taken out at {high_rpm:.0f} rpm: no harm to the parts, but less power and a hotter exhaust. Nowhere was it more than {max(-least, 0):.1f} short."
         return watch(

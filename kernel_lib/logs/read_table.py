@@ -184,7 +184,7 @@ def _from_file(rows: _Rows) -> pd.DataFrame:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            frame = pd.read_csv(rows.text.path, names=names, skiprows=skipped, **_way(rows))
+            frame = pd.read_csv(rows.text.path, names=names, skiprows=skipped, compression=None, **_way(rows))
     except (ValueError, TypeError, OverflowError, IndexError, pd.errors.ParserError) as exc:
         raise _Odd from exc
     if len(frame) != rows.count:

@@ -179,7 +179,7 @@ def _history(others: pd.DataFrame | None, *, metric: bool) -> str:
 def _mapping(review: Review) -> str:
     if review.mapping is None:
         return ""
-    rows = [m for m in review.mapping.matches.values() if m.column is not None]
+    rows = [m for m in review.mapping.matches.values() if m.used]
     told = "; ".join(f"{CHANNELS[m.key].label} from “{m.name}”{f' in {m.unit}' if m.unit else ''}" for m in rows)
     notes = " ".join(review.log.notes)
     return f'<section><h2>What was read</h2><p class="quiet">{escape(told)}. {escape(notes)}</p></section>'
