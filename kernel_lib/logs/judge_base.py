@@ -37,7 +37,13 @@ def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
         told = "The plan adds fuel to a base that must be right, and no settled full throttle without nitrous stands in this log. Log a pull without nitrous over the whole window."
         return [unjudged("base", "No settled full throttle without nitrous", told, REPEAT if alone else "go", 70.0 if alone else 26.0)]  # fmt: skip
     meant = case.sheet.engine.lambda_without_nitrous
-    off, err = (cells["error"] * meant).to_numpy(), (cells["error_95"] * meant).to_numpy()
+    err = (cells["error_95"] * meant).to_numpy()
+    both = np.stack([(cells[name] * meant).to_numpy() for name in ("error", "burned")])
+    outside = np.abs(both) - err > BASE_ROOM
+    worse = (outside * (1.0 + (both > 0)) + np.abs(both)).argmax(
+        axis=0
+    )  # with the controller's own correction or without
+    off = np.take_along_axis(both, worse[None], axis=0)[0]
     sure = np.abs(off) - err > BASE_ROOM
     k = int(np.where(sure, np.abs(off), -1.0).argmax()) if sure.any() else int(np.abs(off).argmax())
     row, words = cells.iloc[k], case.words

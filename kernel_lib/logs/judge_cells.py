@@ -8,7 +8,7 @@ import pandas as pd
 from .course_parts import CELL_COLUMNS
 from .judge_case import Case
 
-COLUMNS = ["pull", *CELL_COLUMNS]
+COLUMNS = ["pull", *CELL_COLUMNS, "burned"]
 LEAST_ERROR = 0.004
 """A cell is known no better than this, however many samples it has: what a wide-band repeats within a pull, relative; a choice of our own."""
 
@@ -23,8 +23,9 @@ def cells(case: Case) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        A row a pull and cell: pull (number), rpm, valve_duty_percent (0 without nitrous), n, seconds, error (true lambda over target, less one), error_95 with its parts noise_95 and systematic_95,
-        bias (shown less true lambda), trim_percent, begin_s, end_s (first and last of its readings on the log's clock).
+        A row a pull and cell: pull (number), rpm, valve_duty_percent (0 without nitrous), n, seconds, error (true lambda over target, less one, as it would be without the controller's own correction),
+        error_95 with its parts noise_95 and systematic_95, bias (shown less true lambda), trim_percent, begin_s, end_s (first and last of its readings on the log's clock), burned (as error, with
+        that correction: what went through the engine).
     """
     out = []
     for k, course in enumerate(case.courses):
@@ -33,12 +34,13 @@ def cells(case: Case) -> pd.DataFrame:
         table = course.cells()
         if table.empty:
             continue
-        rows = pd.DataFrame({name: table[name] for name in COLUMNS[1:] if name in table})
+        rows = pd.DataFrame({name: table[name] for name in CELL_COLUMNS if name in table})
         rows["pull"] = k
         out.append(rows)
     if not out:
         return pd.DataFrame(columns=COLUMNS, dtype=float)
     found = pd.concat(out, ignore_index=True)
+    found["burned"] = found["error"]
     # a correction of the controller hides an error of the tune: without it lambda would stand by so much farther off
     found["error"] = (1 + found["error"]) * (1 + found["trim_percent"].fillna(0.0) / 100) - 1
     return found[found["n"] > 0].reset_index(drop=True)
@@ -77,28 +79,34 @@ def merged(found: pd.DataFrame, *, nitrous: bool, enough_s: float = 0.0) -> pd.D
         row = _together(group) | {"rpm": float(rpm), "valve_duty_percent": float(duty)}
         known = group["seconds"] >= enough_s
         if known.sum() > 1:
-            sure = np.where(known, group["error"] - group["error_95"], -np.inf)
+            sure = np.where(known, _leaner(group) - group["error_95"], -np.inf)
             k = int(sure.argmax())
-            if sure[k] > max(row["error"] - row["error_95"], 0.0):
+            if sure[k] > max(row["error"] - row["error_95"], row["burned"] - row["error_95"], 0.0):
                 row |= {name: float(group[name][k]) for name in _OWN}
         out.append(row)
     return pd.DataFrame(out, columns=[*COLUMNS[1:], *_MORE])
 
 
-_OWN = ("error", "error_95", "noise_95", "systematic_95", "bias", "trim_percent", "pull", "begin_s", "end_s")
+_OWN = ("error", "burned", "error_95", "noise_95", "systematic_95", "bias", "trim_percent", "pull", "begin_s", "end_s")
 _MORE = ("pulls", "rich_pulls", "lean_pulls", "apart", "pull")
 
 
+def _leaner(group: dict[str, np.ndarray]) -> np.ndarray:
+    """Error with or without the controller's own correction, whichever is leaner."""
+    return np.fmax(group["error"], group["burned"])
+
+
 def _together(group: dict[str, np.ndarray]) -> dict[str, float]:
-    """One cell out of its pulls."""
+    """One cell out of its pulls; a pull that burned lean counts as lean whatever the controller's own correction hides."""
     noise = np.maximum(group["noise_95"], LEAST_ERROR)
     weight, fixed = 1 / noise**2, float(group["systematic_95"].mean())
-    error, trim = group["error"], group["trim_percent"][np.isfinite(group["trim_percent"])]
+    error, leaner, trim = group["error"], _leaner(group), group["trim_percent"][np.isfinite(group["trim_percent"])]
     apart, one = float(np.ptp(error)), len(error) == 1
     return {
         "n": int(group["n"].sum()),
         "seconds": float(group["seconds"].sum()),
         "error": float(np.average(error, weights=weight)),
+        "burned": float(np.average(group["burned"], weights=weight)),
         "error_95": float(np.hypot(max(1 / np.sqrt(weight.sum()), apart / 2), fixed)),
         "noise_95": float(max(1 / np.sqrt(weight.sum()), apart / 2)),
         "systematic_95": fixed,
@@ -109,8 +117,8 @@ def _together(group: dict[str, np.ndarray]) -> dict[str, float]:
         "pull": float(group["pull"][0]) if one else np.nan,
         "apart": apart,
         "pulls": len(set(group["pull"])),
-        "rich_pulls": int((error + group["error_95"] < 0).sum()),
-        "lean_pulls": int((error - group["error_95"] > 0).sum()),
+        "rich_pulls": int((leaner + group["error_95"] < 0).sum()),
+        "lean_pulls": int((leaner - group["error_95"] > 0).sum()),
     }
 
 

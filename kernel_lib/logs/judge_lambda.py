@@ -10,11 +10,10 @@ from ..plan.ladder import GATE_LAMBDA
 from .cut import STEP_ROOM, step_seen
 from .finding import GO_BACK, REPEAT, Finding
 from .judge_case import Case, apart, holds, unjudged, watch, within
+from .judge_trims import BURNED, with_trim
 
 ENOUGH_S = 0.3
 """Settled reading that a cell needs to be judged, all pulls together [s]; a choice of our own, no source."""
-TRIM_CHASES = 5.0
-"""Own lambda correction at full throttle beyond which the controller does the tuning [%]; a choice of our own, no source."""
 LEAN_SIDE = 0.5
 """Part of the error at 95 % that has to lie inside the gate too on the lean side; a choice of our own, no source."""
 SPAN_NEEDED = 0.5
@@ -43,9 +42,10 @@ def judge_lambda(case: Case, cells: pd.DataFrame, each: pd.DataFrame | None = No
         )
         return [unjudged("lambda", "Lambda on nitrous never settled in this log", why, REPEAT, 60.0)]
     pulls = [] if each is None else [group for _, group in each.groupby("pull")]
-    found = [_judged(case, cells, len(cells))]
+    found = [_judged(case, table, len(cells)) for table in with_trim(cells)]
     if len(pulls) > 1:
-        found += [f for f in (_judged(case, group, len(cells)) for group in pulls) if f.state != "holds"]
+        alone = [_judged(case, table, len(cells)) for group in pulls for table in with_trim(group)]
+        found += [f for f in alone if f.state != "holds"]
     worst = [f for f in found if f.state != "holds"]
     return _distinct(worst) if worst else found[:1]
 
@@ -161,42 +161,8 @@ def _trim(cells: pd.DataFrame) -> str:
     trim = float(cells["trim_percent"].mean())
     if not np.isfinite(trim) or abs(trim) < 0.5:
         return ""
-    return f" The controller itself {'added' if trim > 0 else 'took out'} {abs(trim):.1f} % of fuel meanwhile; what stands here is what it would have been without."
-
-
-def judge_trims(case: Case, cells: pd.DataFrame) -> list[Finding]:
-    """Say whether the controller's own correction was at work at full throttle.
-
-    Parameters
-    ----------
-    case : Case
-    cells : DataFrame
-        With and without nitrous.
-    """
-    if not case.log.has("trim_percent"):
-        why = "The controller's own lambda correction is not in the log: whatever it added or took out stands in the mixture that was judged."
-        return [unjudged("trims", "No lambda correction in the log", why)]
-    trims = cells["trim_percent"].to_numpy(float) if len(cells) else np.array([])
-    if not np.isfinite(trims).any():
-        return [
-            unjudged(
-                "trims", "No settled lambda correction", "No settled full-throttle reading goes with a correction."
-            )
-        ]
-    k = int(np.nanargmax(np.abs(trims)))
-    trim, row = float(trims[k]), cells.iloc[k]
-    on = row["valve_duty_percent"] > 0
-    numbers = {"trim_percent": trim, "rpm": float(row["rpm"]), "valve_duty_percent": float(row["valve_duty_percent"])}
-    where = f"at {row['rpm']:.0f} rpm {'on' if on else 'without'} nitrous"
-    if abs(trim) <= TRIM_CHASES:
-        told = f"The largest is {trim:+.1f} % {where}; up to {TRIM_CHASES:g} % is allowed (a choice of our own), and it is taken out before the mixture is judged."
-        return [holds("trims", 20.0, f"Own lambda correction up to {abs(trim):.1f} %", told, numbers)]
-    told = (
-        f"{trim:+.1f} % {where}; beyond {TRIM_CHASES:g} % (a choice of our own) the controller does the tuning, late, and by a gauge that is wrong on nitrous. "
-        "Switch it off at full throttle and put the fuel into the table."
-    )
-    asks = GO_BACK if on and trim > 0 else REPEAT
-    return [watch("trims", asks, 45.0, f"The controller corrects by {trim:+.0f} % {where}", told, numbers)]
+    what = "as it burned, with that" if cells.attrs.get(BURNED) else "what it would have been without"
+    return f" The controller itself {'added' if trim > 0 else 'took out'} {abs(trim):.1f} % of fuel meanwhile; what stands here is {what}."
 
 
 def judge_samples(case: Case, cells: pd.DataFrame) -> list[Finding]:

@@ -14,12 +14,13 @@ from .judge_base import judge_base
 from .judge_case import Case, by_weight, unjudged
 from .judge_fuel import judge_fuel, judge_scale, scale_gate
 from .judge_gaps import judge_gaps, judge_second, judge_shut_throttle, judge_throttle_ends
-from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, judge_trims, of_step
+from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, of_step
 from .judge_lean import index_of, judge_lean, judge_misfire
 from .judge_sensors import judge_sensors
 from .judge_spark import judge_knock, judge_retard
 from .judge_step import judge_guards, judge_plan, judge_plugs, judge_step, plugs_gate
 from .judge_supply import judge_bottle, judge_fuel_pressure, judge_injector, static_and_lean
+from .judge_trims import judge_trims
 
 UNSETTLED = (SHIFT, MISSED_SHIFT, WHEEL_SPIN, LIFT, GAP)
 """Events in which no reading counts as settled."""
