@@ -12,8 +12,8 @@ from kernel_lib.logs.simulate import SCENARIOS, simulate
 from kernel_lib.plan.tune import tune_of
 
 SHEET = BuildSheet.demo("wren_five")
-CRUISE = 60_000
-"""Samples of cruise before the pull, 10 minutes."""
+CRUISE = 150_000
+"""Samples of cruise before the pull, 25 minutes."""
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +22,7 @@ def log():
 
 
 def behind_a_cruise(log):
-    """The same pull after a long and quiet drive."""
+    """The same pull after a long and quiet drive at a throttle that is nearly shut."""
     data = {key: np.concatenate([np.resize(values[:100], CRUISE), values]) for key, values in log.data.items()}
     time_s = np.arange(CRUISE + len(log.time_s)) * log.step_s
     return replace(log, time_s=time_s, data=data)
@@ -38,7 +38,10 @@ def titles(found):
 
 @pytest.mark.parametrize("scenario", ["clean", "base"])
 def test_a_long_cruise_does_not_hide_the_pull(scenario):
-    found = reviewed(behind_a_cruise(simulate(SCENARIOS[scenario], 3).log))
+    long = behind_a_cruise(simulate(SCENARIOS[scenario], 3).log)
+    lambda_ = long.get("lambda_").copy()
+    lambda_[:CRUISE] = 0.855 + 0.005 * np.sin(np.arange(CRUISE))  # a rich and even cruise, near the pull's own mixture
+    found = reviewed(replace(long, data=long.data | {"lambda_": lambda_}))
     assert found.verdict == "go"
     assert not [t for t in titles(found) if "hrottle" in t or "lambda reading moves" in t]
 
@@ -60,7 +63,7 @@ def test_no_guard_is_judged_on_blanks(log):
 def test_a_retard_short_for_a_moment_is_not_called_kept():
     late = simulate(SCENARIOS["no_retard"], 3).log
     began = int(np.argmax(np.nan_to_num(late.get("nitrous_duty_percent")) > 4))
-    part = slice(0, began + 14)
+    part = slice(0, began + 24)
     cut = replace(late, time_s=late.time_s[part], data={k: v[part] for k, v in late.data.items()})
     found = reviewed(cut)
     assert found.verdict != "go"
