@@ -23,6 +23,8 @@ class Log:
         How often each was really sampled.
     notes : list of str
         What was mended or left out on the way, in sentences.
+    spoilt : dict of str to array
+        By the key of a channel: where something was measured that nobody could write or that makes no sense. Channels without such are not in it.
     """
 
     name: str
@@ -30,6 +32,7 @@ class Log:
     data: dict[str, np.ndarray]
     rate_hz: dict[str, float] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    spoilt: dict[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def step_s(self) -> float:

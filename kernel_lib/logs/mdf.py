@@ -96,7 +96,7 @@ def _together(channels: list[list], arrays: list[np.ndarray], notes: list[str], 
             "Channels have clocks of their own; they stand on the union of all their time stamps, blank between."
         )
     labels = [clean(label) or f"channel {k + 1}" for k, (label, _, _) in enumerate(channels)]
-    return unique(["time", *labels], notes), ["s", *(clean(unit) for _, unit, _ in channels)], columns, notes
+    return unique(["time", *labels], notes), ["s", *(clean(unit) for _, unit, _ in channels)], columns, notes, {}
 
 
 def _too_many(name: str) -> Exception:

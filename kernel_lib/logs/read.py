@@ -36,6 +36,9 @@ class RawLog:
     kind : {"csv", "mdf"}
     notes : list of str
         How the file is written, and what was mended, in sentences.
+    marks : dict of int to array
+        Of some columns, by number: for each row 0, `read_column.UNKNOWN` (words stand where a number was measured) or `ABOVE` (more
+        than the gauge shows).
     """
 
     name: str
@@ -44,6 +47,7 @@ class RawLog:
     columns: list[np.ndarray]
     kind: str
     notes: list[str] = field(default_factory=list)
+    marks: dict[int, np.ndarray] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
@@ -91,10 +95,10 @@ def clean_name(name: str) -> str:
 
 
 def _raw(name: str, kind: str, parts: Parts) -> RawLog:
-    names, units, columns, notes = parts
+    names, units, columns, notes, marks = parts
     for column in columns:
         column.setflags(write=False)
-    return RawLog(name, tuple(names), tuple(units), columns, kind, notes)
+    return RawLog(name, tuple(names), tuple(units), columns, kind, notes, marks)
 
 
 def _content(source: object) -> tuple[bytes | Path, str]:

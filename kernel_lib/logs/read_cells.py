@@ -26,7 +26,7 @@ MISSING = frozenset(
         "??",
         "???",
     }
-    | {"inf", "+inf", "-inf", "infinity", "-nan", "#####", "####", "<na>", "nil", "."}
+    | {"-nan", "#####", "####", "<na>", "nil", "."}
 )
 """Cells, in small letters, that say there is no value."""
 SWITCHES = {
@@ -54,6 +54,13 @@ _EITHER = {mark: re.compile(rf"[+-]?[1-9][0-9]{{0,2}}{other}[0-9]{{3}}") for mar
 _SUFFIXED = re.compile(
     r"([+-]?[0-9.,]*[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?)[ \u00a0]*([^\W\d_]{1,6}[0-9²³]?|%|°[A-Za-z]?|[A-Za-z]{1,4}/[A-Za-z]{1,4})"
 )
+_BEYOND = re.compile(r"([<>\u2264\u2265])=? *([+-]?[0-9][0-9.,]*)|([+-]?[0-9][0-9.,]*) *\+")
+"""A number of which the gauge says only that there is more of it, or less."""
+OVER = frozenset({"lean", "hi", "high", "over", "overrange", "ovr", "ol", "o.l.", "max", "inf", "+inf", "infinity"})
+UNDER = frozenset({"rich", "lo", "low", "under", "underrange", "min", "-inf"})
+"""Cells, in small letters, of a gauge that is at the end of what it shows; common practice, no source."""
+SPOILT = frozenset({"*", "**", "***", "?", "??", "???", "####", "#####"})
+"""Cells that say nothing, where something was measured and could not be written."""
 _DATE = r"(?:[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4})"
 CLOCK = re.compile(
     rf"(?:({_DATE})[ T_,]*)?([0-9]{{1,4}}):([0-9]{{2}})(?::([0-9]{{2}}))?(?:[.,:]([0-9]{{1,9}}))?[ ]*([AaPp][Mm])?"
@@ -68,7 +75,8 @@ class Cell:
     """What one cell says: its value (NaN where it has none) and how that was found.
 
     `kind` is "number", "missing", "switch", "grouped" (thousands set apart), "other mark" (the other decimal mark), "either"
-    (thousands or the other decimal mark), "suffix" (a unit behind the number) or "words".
+    (thousands or the other decimal mark), "suffix" (a unit behind the number), "over" or "under" (beyond the end of a gauge, with the
+    number where one is given) or "words".
     """
 
     kind: str
@@ -88,6 +96,8 @@ def kind_of(text: str, mark: str) -> str:
     small = text.lower()
     if not small or small in MISSING:
         return "missing" if small else "blank"
+    if (small in OVER or small in UNDER) and "inf" in small:
+        return "missing"
     if small in SWITCHES:
         return "switch"
     if text[0].isdigit() and (CLOCK.fullmatch(text) or DATE.fullmatch(text)):
@@ -112,6 +122,8 @@ def cell_of(text: str, mark: str) -> Cell:
         return Cell("number", _plain(text, mark))
     if small in SWITCHES:
         return Cell("switch", SWITCHES[small])
+    if small in OVER or small in UNDER:
+        return Cell("over" if small in OVER else "under")
     return _unusual(text, mark)
 
 
@@ -121,6 +133,11 @@ def _unusual(text: str, mark: str) -> Cell:
         return Cell("grouped", _plain(re.sub(rf"{_BLANKS}|{re.escape(other)}", "", text), mark))
     if NUMBER[other].fullmatch(text):
         return Cell("either" if _EITHER[mark].fullmatch(text) else "other mark", _plain(text, other))
+    if beyond := _BEYOND.fullmatch(text):
+        number = beyond[2] or beyond[3]
+        for each in (mark, other):
+            if NUMBER[each].fullmatch(number):
+                return Cell("under" if beyond[1] in ("<", "\u2264") else "over", _plain(number, each))
     found = _SUFFIXED.fullmatch(text)
     if found and (NUMBER[mark].fullmatch(found[1]) or NUMBER[other].fullmatch(found[1])):
         return Cell("suffix", _plain(found[1], mark if NUMBER[mark].fullmatch(found[1]) else other), found[2])

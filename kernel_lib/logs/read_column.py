@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from ..text import listed
-from .read_cells import Cell, bare, cell_of, seconds_of
+from .read_cells import SPOILT, Cell, bare, cell_of, seconds_of
 
-BLANK, NUMBERS, MISSING, SWITCH, GROUPED, OTHER_MARK, EITHER, SUFFIX, WORDS, CLOCKS = range(10)
+BLANK, NUMBERS, MISSING, SWITCH, GROUPED, OTHER_MARK, EITHER, SUFFIX, WORDS, CLOCKS, OVER, UNDER = range(12)
 _CODES = {
     "number": NUMBERS,
     "missing": MISSING,
@@ -21,7 +21,11 @@ _CODES = {
     "either": EITHER,
     "suffix": SUFFIX,
     "words": WORDS,
+    "over": OVER,
+    "under": UNDER,
 }
+UNKNOWN, ABOVE = 1, 2
+"""Marks of a cell: what was measured there is not known; it was more than the gauge shows."""
 STRAY_WORDS = 0.01
 """Cells of other words beside those of on and off, up to which they are taken for errors; a choice of our own, no source."""
 _DAY = 86400.0
@@ -47,6 +51,8 @@ class Column:
         What is to be said of the column as a whole.
     meant : dict
         What cells of a kind were read as, in words.
+    marks : array of int or None
+        `UNKNOWN`, `ABOVE`, or 0, for each cell; None where all are 0.
     """
 
     values: np.ndarray
@@ -55,6 +61,7 @@ class Column:
     unit: str = ""
     remark: str = ""
     meant: dict[int, str] = field(default_factory=dict)
+    marks: np.ndarray | None = None
 
 
 def column_of(texts: np.ndarray, mark: str, decimals: bool = False) -> Column:
@@ -67,6 +74,8 @@ def column_of(texts: np.ndarray, mark: str, decimals: bool = False) -> Column:
     codes, found = pd.factorize(texts[~plain])
     cells: list[Cell] = [cell_of(text, mark) for text in found]
     kinds = [_CODES[cell.kind] if bare(text) else BLANK for cell, text in zip(cells, found, strict=True)]
+    if not plain.any() and not {"grouped", "either", "other mark", "suffix"}.intersection(c.kind for c in cells):
+        kinds = [WORDS if k in (OVER, UNDER) and np.isnan(c.value) else k for k, c in zip(kinds, cells, strict=True)]
     some = _telling(values[plain])
     different = Column(
         np.array([*(cell.value for cell in cells), *some]), np.array([*kinds, *(NUMBERS for _ in some)], np.int8), texts
@@ -81,7 +90,20 @@ def column_of(texts: np.ndarray, mark: str, decimals: bool = False) -> Column:
     different.values[~np.isfinite(different.values)] = np.nan
     every = np.full(len(texts), NUMBERS, np.int8)
     values[~plain], every[~plain] = different.values[codes], different.kinds[codes]
-    return Column(values, every, texts, different.unit, different.remark, different.meant)
+    column = Column(values, every, texts, different.unit, different.remark, different.meant)
+    if np.isfinite(values).any():
+        each = [_mark(text, kind) for text, kind in zip(found, different.kinds, strict=False)]
+        if any(each):
+            column.marks = np.zeros(len(texts), np.int8)
+            column.marks[~plain] = np.array(each, np.int8)[codes]
+    return column
+
+
+def _mark(text: str, kind: int) -> int:
+    """Say whether a cell hides something that was measured: a blank one does not."""
+    if kind == OVER:
+        return ABOVE
+    return UNKNOWN if kind in (WORDS, UNDER) or bare(text) in SPOILT else 0
 
 
 def _half_words(codes: np.ndarray, found: np.ndarray, kinds: list[int]) -> list[str]:
@@ -133,6 +155,8 @@ def _settle(column: Column, suffixes: dict[int, str], mark: str, decimals: bool,
     column.meant[OTHER_MARK] = (
         f"have a {'point' if mark == ',' else 'comma'} where the file has a {'comma' if mark == ',' else 'point'}: read as decimals"
     )
+    column.meant[OVER] = "say that the gauge is at its upper end: a number behind or before the sign was read, else left open"
+    column.meant[UNDER] = "say that the gauge is at its lower end: a number behind or before the sign was read, else left open"
     column.meant[MISSING] = "say that there is no value: left blank"
     column.meant[WORDS] = "hold words: left blank"
     if (kinds == WORDS).any() and not np.isfinite(values).any() and not column.remark:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from .read_column import Column, column_of, sentences
+from .read_column import ABOVE, UNKNOWN, Column, column_of, sentences
 from .read_names import clean, names_and_units
 from .read_sniff import Dialect, cells_of, sniff
 from .read_text import Text, no_log, open_quotes, pieces, quotes_mended, text_in_place, text_of
@@ -29,8 +29,8 @@ _TOGETHER = 8
 _MOST_NOTES = 20
 """Sentences about single columns; of more, only the number is said."""
 
-Parts = tuple[list[str], list[str], list[np.ndarray], list[str]]
-"""Names, units, columns, notes."""
+Parts = tuple[list[str], list[str], list[np.ndarray], list[str], dict[int, np.ndarray]]
+"""Names, units, columns, notes; and of some columns, by number, what is marked in them."""
 
 
 class _Body:
@@ -94,6 +94,7 @@ def read_table(source: bytes | Path, name: str) -> Parts:
     names, units : list of str
     columns : list of array
     notes : list of str
+    marks : dict of int to array
 
     Raises
     ------
@@ -125,7 +126,7 @@ def _table(text: Text, name: str) -> Parts:
     names, units = names_and_units(dialect.names, dialect.units, dialect.count, notes)
     _header_again(rows, notes)
     _parse(rows, name, notes)
-    columns, odd = _columns(rows, names, notes)
+    columns, odd, marks = _columns(rows, names, notes)
     kept = _with_numbers(columns, rows.count)
     _left_out(rows, kept, notes)
     kept &= _ragged(rows, columns, kept, notes)
@@ -137,8 +138,9 @@ def _table(text: Text, name: str) -> Parts:
         )
     if not kept.all():
         columns = [column[kept] for column in columns]
+        marks = {k: each[kept] for k, each in marks.items()}
     units = [unit or (odd[k].unit if k in odd else "") for k, unit in enumerate(units)]
-    return names, units, columns, notes
+    return names, units, columns, notes, marks
 
 
 def _header_again(rows: _Rows, notes: list[str]) -> None:
@@ -220,8 +222,10 @@ def _pandas(rows: _Rows, name: str, only: list[int] | None = None) -> pd.DataFra
         raise no_log(name, "Its rows cannot be told apart.") from exc
 
 
-def _columns(rows: _Rows, names: list[str], notes: list[str]) -> tuple[list[np.ndarray], dict[int, Column]]:
-    """Return columns of numbers, without the row of blanks; and, by number, those that were texts."""
+def _columns(
+    rows: _Rows, names: list[str], notes: list[str]
+) -> tuple[list[np.ndarray], dict[int, Column], dict[int, np.ndarray]]:
+    """Return columns of numbers, without the row of blanks; and, by number, those that were texts, and what is marked."""
     frame, count = rows.frame, rows.dialect.count
     odd_ones = [k for k in range(count) if frame[k].dtype.kind not in "iuf"]
     odd: dict[int, Column] = {}
@@ -236,12 +240,14 @@ def _columns(rows: _Rows, names: list[str], notes: list[str]) -> tuple[list[np.n
                 rows.dialect.decimals,
             )
     columns = [odd[k].values if k in odd else frame[k].to_numpy(np.float64)[rows.before :] for k in range(count)]
+    marks = {k: column.marks for k, column in odd.items() if column.marks is not None}
     for k, column in enumerate(columns):
         endless = np.isinf(column)
         if endless.any():
             columns[k] = np.where(endless, np.nan, column)
+            marks[k] = np.where(endless, np.where(column > 0, ABOVE, UNKNOWN), 0).astype(np.int8)
             notes.append(f"{np.count_nonzero(endless)} cells of column '{names[k]}' are endless; left blank.")
-    return columns, odd
+    return columns, odd, marks
 
 
 def _with_numbers(columns: list[np.ndarray], count: int) -> np.ndarray:
