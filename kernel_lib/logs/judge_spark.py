@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from ..plan.ladder import GATE_TIMING_DEG
+from .channels import CHANNELS
+from .clock import UNCONFIRMED
 from .events import runs
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, unjudged, watch
 from .judge_lean import index_of, with_nitrous
+from .knock_heard import deaf
 from .knock_seen import COUNT, LEVEL, RETARD
 
 SHORT_STOP_DEG = 4.0
@@ -189,9 +192,12 @@ def _kept(case: Case) -> Finding:
 def judge_knock(case: Case) -> list[Finding]:
     """Say whether the knock signal rose above what this engine shows by itself."""
     if not case.log.has("knock"):
-        told = "No knock signal in the log. By ear only the loud ones are heard, and at speed none: log a knock signal, or read the plugs for specks after every pull."
-        return [unjudged("knock", "No knock signal in the log", told, "go", 30.0)]
+        return [_not_logged(case)]
     seen = case.knock
+    if seen is None or not seen.bursts:
+        title, why = deaf(case) if seen is not None else ("", "")
+        if title:
+            return [unjudged("knock", title, why, REPEAT, 55.0)]
     if seen is None or getattr(seen, "unjudged", ""):
         why = getattr(seen, "unjudged", "") or "What is background and what is knock could not be told apart."
         return [unjudged("knock", "Knock cannot be judged", why, "go", 31.0)]
@@ -218,6 +224,17 @@ def judge_knock(case: Case) -> list[Finding]:
         weight = 96.0 if with_it else 82.0
         out.append(watch("knock", STOP, weight, title, told, numbers, (float(b.begin_s), float(b.end_s))))
     return out
+
+
+def _not_logged(case: Case) -> Finding:
+    """No knock signal; or a column that may be it, and may show knock, and that nobody has named."""
+    begin = f"{CHANNELS['knock'].label.capitalize()} {UNCONFIRMED}: "
+    asked = [note.removeprefix(begin) for note in case.log.notes if note.startswith(begin)]
+    if asked:
+        why = f"{asked[0]} Until the column is named or left out by hand, knock may stand in one that is not read."
+        return watch("knock", REPEAT, 56.0, "The knock signal is not confirmed", why)
+    told = "No knock signal in the log. By ear only the loud ones are heard, and at speed none: log a knock signal, or read the plugs for specks after every pull."
+    return unjudged("knock", "No knock signal in the log", told, "go", 30.0)
 
 
 def _no_burst(case: Case) -> Finding:
