@@ -194,6 +194,13 @@ def _by_wall(model: MixtureModel, course: Any, fuel: np.ndarray, step: float) ->
     return _lag(own, FILM_TIME.best, step) - own, 0.5 * (slow - fast), _lag(added, FILM_TIME.best, step) - added
 
 
+def wetted(course: Any, sheet: BuildSheet, share: float) -> np.ndarray:
+    """Fuel drawn in over what was injected if a share of the engine's own goes by way of the wall; 1 where that is not known."""
+    model, fuel = MixtureModel.of(sheet), np.nan_to_num(course.fuel)
+    slow = _by_wall(model, course, fuel, float(course.time_s[1] - course.time_s[0]))[0]
+    return 1 + share * np.nan_to_num(np.divide(slow, fuel, out=np.zeros(len(fuel)), where=fuel > 0))
+
+
 def _lag(values: np.ndarray, tau_s: float, step: float) -> np.ndarray:
     keep = np.exp(-step / tau_s)
     return lfilter([1 - keep], [1.0, -keep], values, zi=[keep * values[0]])[0]

@@ -13,6 +13,8 @@ from .bottle_pass import bottle_course
 from .course import PLANNED, Course, course
 from .cut import NITROUS, PART_THROTTLE, STEP_ROOM, StepSeen, cut, step_seen
 from .delay import estimate
+from .delay_changes import wetted
+from .delay_fit import FILM, LIKELY
 from .guards_seen import FIRED, MISSED, UNCHECKED, guards_missed
 from .judge_case import Case
 from .knock_seen import knock_activity
@@ -175,7 +177,8 @@ def _expected(log: Log, pull: Any, each: Course, sheet: BuildSheet) -> tuple[np.
     dead = delay.dead_scale * dead_s(sheet, each.rpm, np.nan_to_num(each.flow))
     with np.errstate(divide="ignore", invalid="ignore"):
         shown = MixtureModel.of(sheet).shown(each.lambda_model, np.nan_to_num(each.nitrous_fraction))
-        read = 1 / lagged(each.time_s, 1 / shown, dead, delay.tau_s)
+        by_wall = wetted(each, sheet, LIKELY[FILM])  # a throttle that opens reads lean for it, and no cycle misfires
+        read = 1 / lagged(each.time_s, by_wall / shown, dead, delay.tau_s)
     read = np.where(np.isfinite(read), read, each.shown_target)
     return (read + _leaner_throughout(each, read))[part], each.lambda_model[part]
 

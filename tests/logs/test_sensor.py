@@ -7,7 +7,7 @@ from scipy.integrate import solve_ivp
 from kernel_lib import BuildSheet, InputError
 from kernel_lib.engine.setup import Setup
 from kernel_lib.logs.delay import estimate
-from kernel_lib.logs.sensor import Delay, dead_s, lagged, transport_s, undelayed
+from kernel_lib.logs.sensor import Delay, dead_s, lagged, lagged_rows, transport_s, undelayed
 from kernel_lib.plan.stopping import _transport
 
 TIME = np.arange(0.0, 6.0, 0.01)
@@ -45,6 +45,13 @@ def test_no_lag_is_none_and_gaps_stay():
     assert np.isnan(read[202:228]).all()
     assert np.isfinite(read[:200]).all()
     assert np.isfinite(read[232:]).all()
+
+
+def test_several_courses_are_lagged_as_one_is():
+    rows = [1.1 + 0.1 * np.sin(3 * TIME), np.where(TIME > 2, 1.2, 0.0)]
+    dead = 0.03 + 0.01 * np.cos(TIME)
+    each = [lagged(TIME, row, dead, 0.08) for row in rows]
+    np.testing.assert_allclose(lagged_rows(TIME, rows, dead, 0.08), each, atol=1e-12)
 
 
 def test_undelayed_turns_lagged_round():
