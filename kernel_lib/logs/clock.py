@@ -8,11 +8,13 @@ import numpy as np
 
 from ..errors import InputError, check_number
 from ..text import listed, lowered
+from . import spoilt as sp
 from . import stamps as st
 from .channels import CHANNELS, NEEDED
 from .log import Log
 from .log_units import convert
 from .match import SHEET_ONLY, Mapping, Match
+from .more_lambdas import leanest, more_lambdas
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
@@ -49,7 +51,7 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
     -----
     The clock has the step of the faster of engine speed and lambda. Between its own samples a channel is a straight line, a switch
     or gear its last value; nothing lies where its samples are further apart than five of its steps or a quarter of a second,
-    whichever is more.
+    whichever is more, nor where something was measured that is no number or makes no sense.
     """
     mapping = mapping.bound(raw)
     _refuse_strangers(raw, mapping)
@@ -62,7 +64,8 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
             notes.append(f"{CHANNELS[key].label.capitalize()} {UNCONFIRMED}: {match.doubt}")
     notes += [said for key in ("lambda_", "lambda_2") if key in chosen for said in chosen[key].evidence if said.startswith(SHEET_ONLY)]  # fmt: skip
     times = _stamps(raw, chosen.pop("time_s", None), rate_hz, notes)
-    columns = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
+    read = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
+    columns = {key: values for key, (values, _) in read.items()}
     own = {key: _own(values, times.time_s) for key, values in columns.items()}
     for key in ("rpm", "lambda_"):
         if own[key] is None:
@@ -70,7 +73,7 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
             raise InputError(f"column for {CHANNELS[key].label}", chosen[key].name, "", _allowed(key), why)
     fastest = min(own[key][1] for key in ("rpm", "lambda_"))
     start, step, clock = st.clock(times.time_s, fastest, notes)
-    data, rates = {}, {}
+    data, rates, hidden = {}, {}, {}
     for key, values in columns.items():
         if own[key] is None and key in ("nitrous_duty_percent", "nitrous_on"):
             why = "It holds no value that makes sense, so that nobody knows whether nitrous was sprayed; leave the column out if none was."
@@ -81,7 +84,32 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
         where, own_step = own[key]
         data[key] = _onto(clock + start, step, times.time_s, values, where, own_step, CHANNELS[key].steps)
         rates[key] = 1 / own_step
-    return Log(raw.name, clock, data, rates, [*raw.notes, *times.notes, *notes])
+        if (unknown := read[key][1]) is not None:
+            hidden[key] = sp.between(times.time_s, values, unknown, clock + start)
+            data[key][hidden[key]] = np.nan
+    _further(raw, mapping, sheet, times, (clock, start, step), data, rates, notes)
+    return Log(raw.name, clock, data, rates, [*raw.notes, *times.notes, *notes], hidden)
+
+
+def _further(raw: RawLog, mapping: Mapping, sheet: BuildSheet, times: st.Stamps, on: tuple, data: dict, rates: dict, notes: list[str]) -> None:  # fmt: skip
+    """Read lambda columns beyond two into the second sensor, the leanest of them at every moment; ask for those that cannot be read."""
+    more, (clock, start, step), made = more_lambdas(raw, mapping, sheet), on, {}
+    label = CHANNELS["lambda_2"].label.capitalize()
+    notes += [f"{label} {UNCONFIRMED}: {asked}" for asked in more.unread]
+    for name, column in more.read:
+        values = column[times.rows]
+        values = values if times.groups is None else _merged(values, times.groups, False)
+        own = _own(values, times.time_s)
+        if own is None:
+            continue
+        where, own_step = own
+        made[name] = _onto(clock + start, step, times.time_s, values, where, own_step, False)
+    second, used = leanest(data["lambda_"], data.get("lambda_2"), made, step)
+    if used:
+        data["lambda_2"] = second
+        rates.setdefault("lambda_2", rates["lambda_"])
+        named = listed([f"'{name}'" for name in used])
+        notes.append(f"{label}: {named} {'are' if len(used) > 1 else 'is'} read with it; at every moment the leanest of them stands.")  # fmt: skip
 
 
 def _allowed(key: str) -> str:
@@ -128,13 +156,14 @@ def _stamps(raw: RawLog, match: Match | None, rate_hz: float | None, notes: list
     return st.Stamps(np.arange(raw.rows) / rate, slice(None), None, [])
 
 
-def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, notes: list[str]) -> np.ndarray:
-    """Return a column on its stamps in the unit of the kernel, NaN where it makes no sense."""
+def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, notes: list[str]) -> tuple[np.ndarray, np.ndarray | None]:  # fmt: skip
+    """Return a column on its stamps in the unit of the kernel, NaN where it makes no sense; and where what was measured is unknown."""
     channel = CHANNELS[match.key]
     column = raw.columns[match.column][times.rows]
     values = convert(match.key, match.unit, column, scale=match.scale, barometer_kpa=sheet.value("site.barometer_kpa"))
     with np.errstate(invalid="ignore"):
         outside = (values < channel.low) | (values > channel.high)
+    marks = sp.marks_of(raw, match, times.rows, values, channel.low, channel.high)
     count = int(outside.sum())
     if count:
         values = np.where(outside, np.nan, values)
@@ -142,7 +171,14 @@ def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, note
         notes.append(
             f"{channel.label.capitalize()}: {count} of {len(values)} values outside {channel.low:g} to {channel.high:g}{unit} left out."
         )
-    return values if times.groups is None else _merged(values, times.groups, channel.steps)
+    if times.groups is not None:
+        values = _merged(values, times.groups, channel.steps)
+        marks = None if marks is None else np.maximum.reduceat(marks, times.groups)
+    if marks is None:
+        return values, None
+    values = values.copy()
+    unknown = sp.settled(values, marks, times.time_s, channel.high, notes)
+    return values, (unknown if unknown.any() else None)
 
 
 def _merged(values: np.ndarray, groups: np.ndarray, steps: bool) -> np.ndarray:

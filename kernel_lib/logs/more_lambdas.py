@@ -1,0 +1,185 @@
+"""Lambda columns beyond the two that a mapping holds: they are read too, or asked for; none is dropped in silence."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from . import agree, evidence, log_units, words
+from .channels import CHANNELS
+from .events import runs
+
+if TYPE_CHECKING:
+    from ..build_sheet import BuildSheet
+    from .match import Mapping, Match
+    from .read import RawLog
+
+FITS = -4.5
+"""Score of its values from which a column that is called lambda is taken for one: unusual, not absurd; a choice of our own, no source."""
+SAME, APART, APART_S = 0.003, 0.02, 0.05
+"""Median distance up to which two columns are one reading [lambda], and the distance that they may keep [lambda] for no longer than so long [s]; choices of our own, no source."""
+_READINGS = {"lambda", "phi"}
+_NO_READINGS = {"target", "trim", "other", "temperature", "pressure", "voltage", "injector", "switch", "level", "duty", "valve", "time", "speed", "battery"}  # fmt: skip
+_PLACES = re.compile(
+    r"\d+|[lrabi]|ii|cyl(inder)?s?|zyl(inder)?|cilindro|cylindre|bank|bench|banc|left|right|links|rechts|gauche|droite|izquierda|derecha|front|rear|vorn|hinten|"
+    r"inner|outer|sensor|sonde|second|zweite\w*|avg|average|mean|max|min|fuel|air|ratio|broad|band|wide|equivalence|o2|oxygen"
+)
+
+
+@dataclass(frozen=True, eq=False)
+class More:
+    """Further lambda columns of a log.
+
+    Attributes
+    ----------
+    read : tuple of (str, array)
+        Name, and lambda on the rows of the file.
+    unread : tuple of str
+        What has to be asked of those that are not read, in sentences.
+    """
+
+    read: tuple[tuple[str, np.ndarray], ...] = ()
+    unread: tuple[str, ...] = ()
+
+
+def more_lambdas(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> More:
+    """Find the lambda columns that a mapping does not hold.
+
+    Parameters
+    ----------
+    raw : RawLog
+    mapping : Mapping
+        Bound to this log. Where somebody has left the second sensor out by hand, no further one is looked for.
+    sheet : BuildSheet
+
+    Returns
+    -------
+    More
+    """
+    second = mapping.get("lambda_2")
+    if second.settled and not second.name:
+        return More()
+    taken = {m.column for m in mapping.matches.values() if m.name and m.column is not None}
+    columns = [c for c, name in enumerate(raw.names) if c not in taken and _called(name, raw.units[c])]
+    if not columns:
+        return More()
+    throttle = _throttle(raw, mapping, sheet)
+    first, expect = mapping.get("lambda_"), evidence.expected(sheet)
+    read, unread = [], []
+    for column, seen in zip(columns, _looks(raw, columns), strict=True):
+        if seen.flat:
+            continue
+        name = seen.name[:60]
+        unit, fits = _unit(seen, first, sheet, expect)
+        plain = _plain(evidence.label_of(seen))
+        scale = _scale(seen, raw, first, throttle, sheet) if unit in log_units.SCALED else None
+        if unit and fits >= FITS and plain and (unit not in log_units.SCALED or scale is not None):
+            values = log_units.convert("lambda_", unit, raw.columns[column], scale=scale, barometer_kpa=sheet.value("site.barometer_kpa"))  # fmt: skip
+            read.append((name, values))
+        elif plain or (unit and fits >= 0):
+            why = (
+                "its scale is not known" if plain and fits >= FITS and unit else "its name or its values do not say it"
+            )
+            unread.append(f"'{name}', which runs {seen.runs()}, may be a further lambda sensor, but {why}.")
+    return More(tuple(read), tuple(unread))
+
+
+def leanest(first: np.ndarray, second: np.ndarray | None, more: dict[str, np.ndarray], step_s: float) -> tuple[np.ndarray | None, list[str]]:  # fmt: skip
+    """Bring further sensors into the second: the leanest of them at every moment.
+
+    Parameters
+    ----------
+    first, second : array
+        Lambda on the log's clock; second None where the log has none.
+    more : dict of str to array
+        Name -> lambda on the log's clock.
+    step_s : float
+        Of that clock [s].
+
+    Returns
+    -------
+    tuple
+        The second sensor (None where there is none), and the names that went into it; columns that only repeat the first or the second do not.
+    """
+    used, channel = [], CHANNELS["lambda_"]
+    for name, column in more.items():
+        with np.errstate(invalid="ignore"):
+            values = np.where((column >= channel.low) & (column <= channel.high), column, np.nan)
+        if not np.isfinite(values).any() or any(_same(values, other, step_s) for other in (first, second) if other is not None):  # fmt: skip
+            continue
+        second = values if second is None else np.fmax(second, values)
+        used.append(name)
+    return second, used
+
+
+def _same(values: np.ndarray, other: np.ndarray, step_s: float) -> bool:
+    """Whether a column says at every moment what another says."""
+    apart = np.abs(values - other)
+    known = apart[np.isfinite(apart)]
+    if len(known) < 0.9 * np.isfinite(values).sum() or not len(known) or np.median(known) > SAME:
+        return False
+    return all((b - a) * step_s <= APART_S for a, b in runs(np.nan_to_num(apart) > APART))
+
+
+def _called(name: str, unit: str) -> bool:
+    """Whether a head speaks of a reading of lambda."""
+    said = words.concepts(name) | log_units.speaks_of(log_units.unit_text(name, unit))
+    known = log_units.meant("lambda_", log_units.unit_text(name, unit)) != ()
+    return known and bool(said & _READINGS) and not said & _NO_READINGS
+
+
+def _plain(label: str) -> bool:
+    """Whether a head says lambda and where, and nothing else."""
+    rest = [w for w in words.plain(label).split() if not words.concepts(w) & _READINGS]
+    return all(_PLACES.fullmatch(w) for w in rest)
+
+
+def _looks(raw: RawLog, columns: list[int]) -> list[evidence.Look]:
+    part = SimpleNamespace(
+        rows=raw.rows,
+        names=[raw.names[c] for c in columns],
+        units=[raw.units[c] for c in columns],
+        columns=[raw.columns[c] for c in columns],
+    )
+    return evidence.look(part)
+
+
+def _throttle(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> np.ndarray | None:
+    match = mapping.get("throttle_percent")
+    if not match.used or match.column is None:
+        return None
+    return agree.canonical(
+        _looks(raw, [match.column])[0], match.key, evidence.Case(match.unit, 0.0), sheet, match.scale
+    )
+
+
+def _unit(seen: evidence.Look, first: Match, sheet: BuildSheet, expect: dict) -> tuple[str, float]:
+    """Unit in which the values fit lambda best, and how well."""
+    offered = log_units.meant("lambda_", seen.unit) or ("lambda", "AFR", *(("1/lambda",) if words.says_phi(seen.name) else ()))  # fmt: skip
+    scale = first.scale or sheet.controller.gauge_scale
+    scored = [
+        (evidence.score_as("lambda_", u, scale if u in log_units.SCALED else None, seen, sheet, expect), u)
+        for u in offered
+    ]
+    best = max(scored, default=(-12.0, ""))
+    return best[1], best[0]
+
+
+def _scale(seen: evidence.Look, raw: RawLog, first: Match, throttle: np.ndarray | None, sheet: BuildSheet) -> float | None:  # fmt: skip
+    """What a further AFR shows at lambda 1: as its head says, as its proportion to the first sensor says, or where it settles; None where nothing tells."""
+    stated = log_units.stated_scale(seen.name, seen.unit)
+    if stated is not None:
+        return stated
+    if first.column is not None and first.unit == "lambda":
+        one = _looks(raw, [first.column])[0]
+        if agree.proportional(one.rows, seen.rows):
+            ratio = float(np.nanmedian(seen.rows / np.where(one.rows > 0, one.rows, np.nan)))
+            near = min((sheet.controller.gauge_scale, *evidence.COMMON_SCALES), key=lambda s: abs(ratio / s - 1))
+            return ratio if abs(ratio / near - 1) < 0.01 else None
+    if first.scale is not None and agree.settles_at(seen, throttle, first.scale):
+        return first.scale
+    return agree.scale_of(seen, throttle, sheet)[0]
