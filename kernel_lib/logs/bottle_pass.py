@@ -22,7 +22,7 @@ from ..thermo.vessel import liquid_full_temperature, vessel_temperature
 from ..units import k_from_c
 from .command import commanded_share
 from .cut import Hit
-from .events import despiked, filled, samples
+from .events import despiked, filled, runs, samples
 from .log import Log
 
 LEAST_S, BEFORE_S, NOISE_S = 0.3, 0.3, 0.09
@@ -31,6 +31,10 @@ FILL_KNOWN, FILL_ASSUMED = 0.1, 0.5
 """What may be missing from a fill that the sheet states, and from one that it assumes, as a share of it; choices of our own."""
 GAUGE_PLAY = 15.0
 """A pressure sensor's own play within a hit [kPa]; a choice of our own, no source."""
+HELD_PART, HELD_KPA = 0.1, 60.0
+"""Part of the likely fall below which a bottle counts as not having fallen, and likely fall from which that is told [kPa]; choices of our own, no source."""
+REFILL_PART, HEATED_KPA_S = 0.8, 5.0
+"""Part of a fall that the bottle's wall may give back, and rise by a heater [kPa/s], beyond which the bottle was filled or changed in between; choices of our own, no source."""
 FLOW_UNKNOWN = 0.1
 """Error of the flow where it follows from the wanted horsepower; a choice of our own, no source."""
 NO_DUTY = "No valve duty is in the log: the whole flow is taken to have been asked for."
@@ -64,6 +68,8 @@ class BottlePass:
         Whether the bottle held no vapour at the start: then pressure says little of temperature.
     fell_faster : bool
         Whether it fell further than the band and the sensor's play allow.
+    held : bool
+        Whether it did not fall, though a good deal should have been drawn.
     because : str
         What the expected course rests on, a sentence.
     notes : tuple of str
@@ -86,6 +92,7 @@ class BottlePass:
     window_ok: bool
     liquid_full: bool
     fell_faster: bool
+    held: bool
     because: str
     notes: tuple[str, ...] = field(default=())
 
@@ -119,7 +126,8 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
     start, end, mean = float(np.nanmedian(before)), float(np.median(measured[tail])), float(np.nanmean(measured))
     share = commanded_share(log, sheet)
     flow = full_flow(sheet)
-    fill = max(sheet.value("nitrous.bottle_fill_kg") - flow * float(np.nansum(share[:a])) * step, 0.05)
+    since, refilled = _since(pressure, share, a, step)
+    fill = max(sheet.value("nitrous.bottle_fill_kg") - flow * float(np.nansum(share[since:a])) * step, 0.05)
     asked = np.nan_to_num(share[a:b], nan=1.0)
     here = _Start(sheet, start, fill, asked, step, *_temperature(sheet, start, fill))
     falls = _falls(here)
@@ -135,8 +143,36 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
         now.best, now, then,
         bool(window[0] <= start <= window[1]), here.liquid_full,
         bool(np.median(low[tail]) - end > room) if np.isfinite(low).any() else False,
-        _because(here), here.notes + (() if np.isfinite(share[a:b]).any() else (NO_DUTY,)),
+        not hit.short and _held(start - end, start - float(np.median(best[tail]))),
+        _because(here), here.notes + refilled + (() if np.isfinite(share[a:b]).any() else (NO_DUTY,)),
     )  # fmt: skip
+
+
+def _held(fell: float, expected: float) -> bool:
+    """Whether a bottle that should have fallen by so much did not [kPa]."""
+    return bool(expected >= HELD_KPA and abs(fell) < HELD_PART * expected)
+
+
+def _since(pressure: np.ndarray, share: np.ndarray, a: int, step: float) -> tuple[int, tuple[str, ...]]:
+    """Sample from which on this bottle was drawn from: that of the log, or the last one at which it was filled or changed; and what is to be said."""
+    with np.errstate(invalid="ignore"):
+        before = [(p, q) for p, q in runs(share[:a] > 0) if (q - p) * step >= LEAST_S]
+    level, near = functools.partial(_level, pressure), samples(BEFORE_S, step)
+    ends = [*before[1:], (a, a)]
+    for (p, q), (nxt, _) in reversed(list(zip(before, ends, strict=True))):
+        first, low, now = level(p - near, p), level(q, q + near), level(nxt - near, nxt)
+        warmed = REFILL_PART * max(first - low, 0.0) + HEATED_KPA_S * (nxt - q) * step + GAUGE_PLAY
+        if now - low > warmed:
+            told = f"Its pressure rose by {now - low:.0f} kPa since the hit before, more than its wall and a heater give back: it is taken for filled or changed in between."
+            return q, (told,)
+    return 0, ()
+
+
+def _level(pressure: np.ndarray, a: int, b: int) -> float:
+    """Median of a stretch; NaN where nothing is known there."""
+    part = pressure[max(a, 0) : max(b, 0)]
+    part = part[np.isfinite(part)]
+    return float(np.median(part)) if len(part) else float("nan")
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,9 +11,10 @@ from ..plan.bottle_day import gauge_pressure, hold_temperature
 from ..plan.proposals import least_lead_ms
 from ..plan.rehearsal import FIRING_ROOM
 from ..plan.today_rows import pressure_of
-from ..text import listed
+from ..text import listed, lowered
 from ..thermo.vessel import bottle_volume, vessel_state
 from ..units import c_from_k, f_from_c, k_from_c
+from .after_close import after_close
 from .corrections import LEAN_DOUBT, MOST, TOLD, fuel_steps
 from .finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from .judge_case import Case
@@ -65,6 +66,7 @@ def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
         (bool(case.suspects), "a misfire is suspected, which reads lean"),
         (asked("sensors"), "the lambda reading cannot be believed"),
         (asked("fuel_pressure"), "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"),
+        (after_close(findings), "it reads lean after the valve was told to close, and whether nitrous still flows is not known"),
         (bool(apart(findings)), "the fuel injected and the lambda read do not belong together"),
         (not case.can_tell and lean, f"it reads lean by more than {LEAN_DOUBT:g} and a misfire cannot be ruled out"),
     )  # fmt: skip
@@ -78,7 +80,7 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
         why = "another flow came than the fuel is set for; bring the bottle there first"
     if not why and _dose_unknown(case):
         why = "which nozzle and jet were fitted is not known; state it"
-    doubt = flow_doubt(case) or scale_doubt(case)
+    doubt = stopped(case, findings) or flow_doubt(case) or scale_doubt(case)
     if why:
         said = f" No fuel is recommended from this log: {why}."
         return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.asks != GO and f.state != "unjudged" else f for f in findings]  # fmt: skip
@@ -88,10 +90,18 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
     return findings
 
 
+def stopped(case: Case, findings: list[Finding]) -> str:
+    """Why no fuel is taken out of a log that holds a stop; "" where none does, or where it is a base mixture's own."""
+    found = [f for f in findings if f.asks == STOP and not (case.kind == "base" and f.key == "base")]
+    return f"this log holds a stop ({lowered(found[0].title).rstrip('.')})" if found else ""
+
+
 def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:
     if withheld(case, findings, on):
         return []
-    own = fuel_steps(case.sheet, base, nitrous=False, base_change={}, keep=bool(scale_doubt(case)))
+    own = fuel_steps(
+        case.sheet, base, nitrous=False, base_change={}, keep=bool(stopped(case, findings) or scale_doubt(case))
+    )
     own = own[own["change"].abs() >= TOLD]
     out = [_base_change(row) for _, row in own.iterrows()]
     if on.empty or _bottle_wrong(findings) or _dose_unknown(case):
@@ -100,9 +110,8 @@ def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFr
     if mended:  # a speed that asks for nothing gets nothing
         mended = {float(r): 0.0 for r in base["rpm"]} | mended
     cells = on.assign(own_share=[_own_share(case, r, d) for r, d in zip(on["rpm"], on["valve_duty_percent"], strict=True)])  # fmt: skip
-    steps = fuel_steps(
-        case.sheet, cells, nitrous=True, base_change=mended, keep=bool(flow_doubt(case) or scale_doubt(case))
-    )
+    keep = bool(stopped(case, findings) or flow_doubt(case) or scale_doubt(case))
+    steps = fuel_steps(case.sheet, cells, nitrous=True, base_change=mended, keep=keep)
     if case.sheet.nitrous.system == "wet":
         return [*out, *_jet_change(case, steps)]
     return [*out, *(_added_change(case, row) for _, row in steps.iterrows() if abs(row["change"]) >= TOLD)]

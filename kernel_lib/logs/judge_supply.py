@@ -13,6 +13,10 @@ from .judge_case import COVERED, CYCLES_SURE, Case, holds, unjudged, watch
 
 PRESSURE_STOP = 0.15
 """Fuel pressure down by this part of itself on nitrous is a stop; a choice of our own, no source."""
+MOVES = 0.2
+"""Part of the samples at which a live channel changes its value at least, for one that stands still to count as dead; a choice of our own, no source."""
+DEAD = "dead_kpa"
+"""Key among a finding's numbers: where a pressure stands that never moves [kPa]."""
 STATIC_PERCENT = 100.0
 """Injector duty at which the injector never closes."""
 
@@ -64,6 +68,10 @@ def judge_fuel_pressure(case: Case) -> list[Finding]:
             unjudged("fuel_pressure", "No fuel pressure at full throttle", "The channel is blank there.", "go", 22.0)
         ]
     reference, words, step = fuel_reference(case), case.words, case.log.step_s
+    if _dead(pressure, mask):
+        stands = float(np.median(pressure[mask]))
+        told = f"Fuel pressure reads exactly {words.kpa(stands, 5)} gauge in every sample that counts. A live sensor wavers by what the injectors take: it is dead, or the column holds a set value. Whether the pump held is not known; mend the sensor, then pull again."
+        return [Finding("fuel_pressure", "unjudged", REPEAT, 60.0, "Fuel pressure never moves: sensor dead, or no reading at all", told, None, {DEAD: stands})]  # fmt: skip
     if case.kind == "base":
         reference = float(case.sheet.fuel_system.rail_pressure_kpa)
         reference = max(reference, float(np.quantile(pressure[mask], 0.95))) if np.quantile(pressure[mask], 0.95) < 1.3 * reference else float(np.quantile(pressure[mask], 0.95))  # fmt: skip
@@ -90,6 +98,14 @@ def judge_fuel_pressure(case: Case) -> list[Finding]:
     when = (case.seconds(at), case.seconds(at) + n * 120 / max(float(case.log.get("rpm")[at]), 1.0))
     hard = sag > PRESSURE_STOP and case.kind == "nitrous"
     return [watch("fuel_pressure", STOP if hard else GO_BACK, 84.0 if hard else 74.0, f"Fuel pressure sags by {100 * sag:.0f} %", told, numbers, when)]  # fmt: skip
+
+
+def _dead(values: np.ndarray, mask: np.ndarray) -> bool:
+    """Whether a channel stands still where it counts, and does so everywhere or moves from sample to sample elsewhere."""
+    if mask.sum() < 50 or np.ptp(values[mask]) > 0:
+        return False
+    other = values[~mask & np.isfinite(values)]
+    return bool(len(other) < 2 or np.ptp(other) == 0 or np.mean(np.diff(other) != 0) >= MOVES)
 
 
 def _lasting_low(values: np.ndarray, mask: np.ndarray, rpm: np.ndarray, step: float) -> tuple[float, int, float]:
@@ -172,7 +188,23 @@ def judge_bottle(case: Case) -> list[Finding]:
     passes = [(hit, seen) for hit, seen in case.bottle if seen is not None]
     if not passes:
         return [unjudged("bottle", "Bottle pressure cannot be judged", "No reading goes with a hit.", "go", 23.0)]
-    return [*_at_start(case, passes), *_through(case, passes), *_blank_bottle(case, passes)]
+    return [*_at_start(case, passes), *_through(case, passes), *_held(case, passes), *_blank_bottle(case, passes)]
+
+
+def _held(case: Case, passes: list) -> list[Finding]:
+    """Say where the bottle did not fall though nitrous should have been drawn."""
+    held = [(hit, seen) for hit, seen in passes if seen.held]
+    if not held:
+        return []
+    (hit, seen), words = held[0], case.words
+    expected = seen.start_kpa - float(np.nanmedian(seen.best_kpa[-max(len(seen.best_kpa) // 10, 3) :]))
+    told = (
+        f"While the valve was commanded the bottle went from {words.kpa(seen.start_kpa, 10)} to {words.kpa(seen.end_kpa, 10)} gauge; by the model it should have fallen by about {words.kpa(expected, 10)}. "
+        "The bottle was shut, the valve did not open, or the gauge is dead: how much nitrous flowed is not known. Settle which, then repeat."
+    )
+    numbers = {"start_kpa": seen.start_kpa, "end_kpa": seen.end_kpa, "expected_fall_kpa": expected}
+    at = (case.seconds(hit.command.start), case.seconds(hit.command.stop))
+    return [watch("bottle", REPEAT, 63.5, "Bottle pressure did not fall in the hit: bottle shut, or gauge dead", told, numbers, at)]  # fmt: skip
 
 
 def _blank_bottle(case: Case, passes: list) -> list[Finding]:

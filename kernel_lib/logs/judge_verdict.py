@@ -8,6 +8,7 @@ import pandas as pd
 from ..plan.ladder import Step
 from ..text import listed, lowered
 from . import judge_cells as jc
+from .after_close import judge_after
 from .events import GAP, LIFT, MISSED_SHIFT, SHIFT, WHEEL_SPIN
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_base import judge_base
@@ -21,6 +22,7 @@ from .judge_spark import judge_knock, judge_retard
 from .judge_step import judge_guards, judge_plan, judge_plugs, judge_step, plugs_gate
 from .judge_supply import judge_bottle, judge_fuel_pressure, judge_injector, static_and_lean
 from .judge_trims import judge_trims
+from .over_plan import judge_dose
 
 UNSETTLED = (SHIFT, MISSED_SHIFT, WHEEL_SPIN, LIFT, GAP)
 """Events in which no reading counts as settled."""
@@ -62,6 +64,7 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
     settled, full = _masks(case)
     shared = [
         *judge_base(case, base),
+        *judge_after(case),
         *judge_fuel_pressure(case),
         *judge_injector(case),
         *judge_fuel(case),
@@ -92,6 +95,7 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
         *judge_bottle(case),
         *judge_guards(case),
         *judge_step(case),
+        *judge_dose(case),
         *judge_plan(case),
         *judge_plugs(case),
         *judge_span(case, every),
