@@ -158,8 +158,8 @@ def _since(pressure: np.ndarray, share: np.ndarray, a: int, step: float) -> tupl
     with np.errstate(invalid="ignore"):
         before = [(p, q) for p, q in runs(share[:a] > 0) if (q - p) * step >= LEAST_S]
     level, near = functools.partial(_level, pressure), samples(BEFORE_S, step)
-    ends = [*before[1:], (a, a)]
-    for (p, q), (nxt, _) in reversed(list(zip(before, ends, strict=True))):
+    begins = [p for p, _ in before[1:]] + [a]
+    for (p, q), nxt in reversed(list(zip(before, begins, strict=False))):
         first, low, now = level(p - near, p), level(q, q + near), level(nxt - near, nxt)
         warmed = REFILL_PART * max(first - low, 0.0) + HEATED_KPA_S * (nxt - q) * step + GAUGE_PLAY
         if now - low > warmed:
