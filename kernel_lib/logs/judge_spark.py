@@ -12,7 +12,7 @@ from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, unjudged, watch
 from .judge_lean import index_of, with_nitrous
 from .knock_heard import deaf
-from .knock_seen import COUNT, LEVEL, RETARD
+from .knock_seen import COUNT, LEVEL, RETARD, UNSEEN
 
 SHORT_STOP_DEG = 4.0
 """Retard short of the plan by more than this is a stop; a choice of our own, no source."""
@@ -250,6 +250,8 @@ def _no_burst(case: Case) -> Finding:
         because = "No burst stands out, but the background is that of the pull itself: an engine that knocks all through looks the same."
     elif first is not None and first.bursts:
         because = "The base log it is held against knocks itself."
+    elif seen.unseen > UNSEEN:
+        because = f"For {100 * seen.unseen:.0f} % of the nitrous the engine was not heard at that speed without it: no burst stands out there, but knock throughout would not."
     elif seen.louder > LOUDER:
         because = f"On nitrous the signal is {seen.louder:.1f} times as loud as without at the same speed, all through: a faster burn sounds so, and so does knock that never stops."
     jump = max((s.jump for s in (seen, first) if s is not None), key=lambda j: j[1], default=(0.0, 0.0))

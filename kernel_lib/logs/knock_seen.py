@@ -22,9 +22,14 @@ TAIL, MOST_Z = 1.3, 12.0
 """Factor on a normal distribution's threshold for what is unknown of the background, and the most deviations that a heavier tail may ask for; tested over seeds."""
 JUMP, JUMP_SPREADS = 1.8, 4.0
 """How many times as loud as the bin of speeds below, and by how many deviations, a background has to be to be asked about; choices of our own, no source."""
+UNSEEN = 0.2
+"""Part of the nitrous at speeds without background up to which the rest stands for all of it; a choice of our own, no source."""
 OWN_NOTE = "Without nitrous the log holds too little of these speeds: the background is that of the pull itself, from which bursts stand out but not knock throughout. Log a base pull."
 MOST_RETARD = 20.0
 """Largest knock retard that a controller takes [deg]; beyond it is another scale. From memory."""
+
+CALM_PART, TURNS_HZ = 0.5, 2.0
+"""Part of the samples that repeat the one before, and how often a second it turns from falling to rising, from and up to which a signal that comes to 0 is degrees taken out even where it rests there for less than half of the log; choices of our own, no source."""
 
 
 @dataclass(frozen=True)
@@ -70,6 +75,8 @@ class KnockSeen:
     own : bool
         Whether the background is that of the pull itself, nitrous and all: then only single bursts stand out, steady knock does not.
     note : str
+    unseen : float
+        Part of the samples on nitrous at speeds without background, which is not judged.
     jump : tuple of float
         From which speed on [rpm] the background is suddenly so many times as loud; (0, 0) where it is not.
     """
@@ -84,6 +91,7 @@ class KnockSeen:
     louder: float = float("nan")
     own: bool = False
     note: str = ""
+    unseen: float = 0.0
     jump: tuple[float, float] = (0.0, 0.0)
 
 
@@ -118,7 +126,7 @@ def knock_activity(
     parts = [_part(log, pull, k) for k, pull in enumerate(pulls)]
     if not parts:
         return KnockSeen(NONE, unjudged="No pull in the log.")
-    kind = _kind(signal)
+    kind = _kind(signal, log.step_s)
     if kind in (COUNT, RETARD):
         return _stepped(kind, signal, parts)
     others = [_part(base_log, pull, k) for k, pull in enumerate(base_pulls)] if base_log is not None else []
@@ -157,17 +165,22 @@ def _part(log: Log, pull: Pull, number: int) -> _Part:
     return _Part(log.time_s[part], rpm, signal[part], nitrous, quiet & ~nitrous, number, before)
 
 
-def _kind(signal: np.ndarray) -> str:
+def _kind(signal: np.ndarray, step_s: float) -> str:
     known = signal[np.isfinite(signal)]
     steps = np.diff(known)
     whole = np.abs(known - np.round(known)) < 1e-6
     if whole.all() and known.min() >= 0 and len(steps) and (steps >= 0).mean() > 0.999:
         return COUNT  # a reset now and then is allowed
     scaled = np.abs(known) * 20  # in steps of a twentieth of a degree at the finest
-    rests = (np.abs(known) < 1e-9).mean() > 0.5
+    rests = np.abs(known) < 1e-9
     one_side = (known >= 0).mean() > 0.999 or (known <= 0).mean() > 0.999
+    # cropped to the hit it rests for less than half; a level does not stand still, or turns all the time
+    moves = np.diff(np.abs(known))
+    ways = np.sign(moves[np.abs(moves) > 1e-9])
+    turns = int((np.diff(ways) > 0).sum()) / max(len(known) * step_s, 1e-9)
+    calm = rests.any() and len(ways) < (1 - CALM_PART) * len(moves) and turns < TURNS_HZ
     if (
-        rests
+        (rests.mean() > 0.5 or calm)
         and one_side
         and np.abs(known).max() <= MOST_RETARD
         and np.mean(np.abs(scaled - np.round(scaled)) < 0.3) > 0.9
@@ -215,6 +228,9 @@ def _level(parts: list[_Part], others: list[_Part]) -> KnockSeen:
     if seen.unjudged and any(p.nitrous.any() for p in parts):
         own = _held(parts, learn + [(p, p.nitrous) for p in parts], own=True)
         return own if not own.unjudged else seen
+    if seen.unseen > UNSEEN and not seen.bursts:
+        own = _held(parts, learn + [(p, p.nitrous) for p in parts], own=True)
+        return own if own.bursts else seen
     return seen
 
 
@@ -248,7 +264,7 @@ def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], *, own: boo
     shown = [np.exp(v) if logarithmic else v for v in (middle, middle + z * spread)]
     ratio = float(np.median(louder)) if louder and not own else float("nan")
     jump = _jump(grid, shown[0], middle, spread)
-    return KnockSeen(LEVEL, tuple(bursts), "", grid, *shown, louder=ratio, own=own, note=note, jump=jump)
+    return KnockSeen(LEVEL, tuple(bursts), "", grid, *shown, louder=ratio, own=own, note=note, unseen=left / max(total, 1), jump=jump)  # fmt: skip
 
 
 def _jump(grid: np.ndarray, level: np.ndarray, middle: np.ndarray, spread: np.ndarray) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from ..text import rounded
 from . import agree, evidence, log_units, words
 from .channels import CHANNELS, NEEDED, WANTED
 from .clock import apply
+from .knock_column import other_knock
 from .log_units import UNITS_FOR
 from .match import SHEET_ONLY, SURE_ENOUGH, WAITS, Mapping, Match
 
@@ -72,6 +73,9 @@ def propose(raw: RawLog, sheet: BuildSheet, known: Mapping | None = None) -> Map
         if key not in kept:
             taken = {m.column for m in matches.values()}
             matches[key] = _upside_down(_without_numbers(matches[key], taken, raw, looks), looks, throttle, sheet)
+    if "knock" not in kept:
+        taken = {m.column for m in matches.values()}
+        matches["knock"] = other_knock(matches["knock"], taken, raw, looks)
     asked: list[tuple[str, str]] = []
     for key in CHANNELS:
         match = _remembered(_scaled(matches[key], matches, looks, throttle, sheet), complaints.get(key, ""))

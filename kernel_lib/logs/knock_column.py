@@ -1,0 +1,49 @@
+"""Several columns that speak of knock: none is read until one is named, for any of them may be the one that shows it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from . import agree, evidence, words
+from .log_units import UNITS_FOR
+from .match import Match
+
+if TYPE_CHECKING:
+    from .read import RawLog
+
+
+def other_knock(match: Match, taken: set[int | None], raw: RawLog, looks: list[evidence.Look]) -> Match:
+    """Ask for a column called knock that is not read and moves, as a level, a count or degrees taken out.
+
+    Parameters
+    ----------
+    match : Match
+        Of the knock signal as proposed.
+    taken : set of int or None
+        Columns that are some quantity.
+    raw : RawLog
+    looks : list of Look
+        One for each column.
+
+    Returns
+    -------
+    Match
+        The same where there is no such column, or where it says the same as the one that is read.
+    """
+    for column, seen in enumerate(looks):
+        if column in taken or "knock" not in words.concepts(evidence.label_of(seen)):
+            continue
+        known = raw.columns[column][np.isfinite(raw.columns[column])]
+        if known.size < 2 or known.min() == known.max():
+            continue
+        name = seen.name[:60]
+        if not match.name:
+            doubt = f"Is '{name}', which runs from {known.min():.3g} to {known.max():.3g}, the knock signal? It is called so; name it or leave it out."
+            return Match("knock", column, seen.name, UNITS_FOR["knock"][0], None, (), doubt, 0.5)
+        if match.used and not agree.alike("knock", looks[match.column].rows, seen.rows):
+            doubt = f"Both '{match.name[:60]}' and '{name}' speak of knock: which of them shows it?"
+            return replace(match, doubt=doubt, sure=0.5)
+    return match
