@@ -19,7 +19,7 @@ class Finding:
     Attributes
     ----------
     key : str
-        What was looked at: lambda, lean, retard, bottle, injector, fuel_pressure, knock, guard, misfire, sensors, trims, base, samples, step, plan, plugs.
+        What was looked at: lambda, lean, retard, bottle, injector, fuel_pressure, knock, guard, misfire, sensors, trims, base, samples, step, plan, plugs, engine.
     state : {"holds", "watch", "stop", "unjudged"}
     asks : {"go", "repeat", "go back", "stop"}
         The best verdict this finding leaves open.

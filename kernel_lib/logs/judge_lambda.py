@@ -9,6 +9,7 @@ from ..band import SENSOR_ERROR
 from ..plan.ladder import GATE_LAMBDA
 from .cut import STEP_ROOM, step_seen
 from .finding import GO_BACK, REPEAT, Finding
+from .held import readings_a_second
 from .judge_case import Case, apart, holds, unjudged, watch, within
 from .judge_trims import BURNED, with_trim
 
@@ -175,9 +176,10 @@ def judge_samples(case: Case, cells: pd.DataFrame) -> list[Finding]:
         On nitrous, or for a base log without.
     """
     out = []
-    rate = case.log.rate_hz.get("lambda_")
+    rate, stamped = readings_a_second(case.log, "lambda_"), case.log.rate_hz.get("lambda_")
     if rate is not None and rate < 20:
-        told = f"Lambda is sampled {rate:.0f} times a second. Pulses, entry and wash-out pass within tenths of a second: log it 50 to 100 times (common practice, no source)."
+        held = f", though rows come {stamped:.0f} times" if stamped > 1.5 * rate else ""
+        told = f"Lambda is sampled {rate:.0f} times a second{held}. Pulses, entry and wash-out pass within tenths of a second: log it 50 to 100 times (common practice, no source)."
         out.append(watch("samples", REPEAT, 35.0, f"Lambda sampled only {rate:.0f} times a second", told, {"rate_hz": rate}))  # fmt: skip
     short = [pull for pull in case.pulls if pull.kind == "false start"]
     nitrous = [pull for pull in case.pulls if pull.hits and pull.kind != "false start"]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from .finding import GO, REPEAT, Finding
-from .judge_case import Case, holds, span, unjudged, watch
+from .judge_case import COVERED, Case, holds, span, unjudged, watch
 from .reading_late import judge_late
 
 SENSORS_AGREE = 0.03
@@ -48,6 +48,9 @@ def _two(case: Case, full: np.ndarray) -> list[Finding]:
     if not case.log.has("lambda_2"):
         return []
     first, second = case.log.get("lambda_"), case.log.get("lambda_2")
+    blank = _blank(case, first, second, full)
+    if blank:
+        return blank
     gap, wide = np.where(full, second - first, np.nan), max(round(APART_S / case.log.step_s), 1)
     evened = pd.Series(gap).rolling(wide, min_periods=max(wide // 2, 1)).median().to_numpy()
     if not np.isfinite(evened).any():
@@ -65,6 +68,27 @@ def _two(case: Case, full: np.ndarray) -> list[Finding]:
     )
     numbers = {"first_lambda": one, "second_lambda": other, "apart_lambda": off}
     return [watch("sensors", REPEAT, 55.0, f"Two lambda sensors differ by {abs(off):.2f}", told, numbers, at)]
+
+
+def _blank(case: Case, first: np.ndarray, second: np.ndarray, full: np.ndarray) -> list[Finding]:
+    """Find a sensor of two that is blank for much of full throttle, or of the nitrous in it."""
+    on = np.zeros(len(full), bool)
+    for hit in case.hits:
+        on[hit.flow] = True
+    known = np.isfinite(first) | np.isfinite(second)
+    for what, use in (("with nitrous", full & on & known), ("at full throttle", full & known)):
+        for which, values in (("first", first), ("second", second)):
+            part = float(np.mean(np.isfinite(values[use]))) if use.any() else 1.0
+            if part >= COVERED:
+                continue
+            title = f"The {which} of two lambda sensors is blank for {100 * (1 - part):.0f} % of the time {what}"
+            told = (
+                f"{title}; {100 * COVERED:.0f} % of it has to be read (a choice of our own). The cylinders on that sensor may have run leaner than the other shows. Find out why it was not read, or leave "
+                "its column out by hand, and pull again."
+            )
+            at = tuple(case.seconds(k) for k in np.flatnonzero(use)[[0, -1]])
+            return [Finding("sensors", "unjudged", REPEAT, 56.0, title, told, at, {"read_percent": 100 * part})]
+    return []
 
 
 def _clipped(case: Case, full: np.ndarray) -> list[Finding]:

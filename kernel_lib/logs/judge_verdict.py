@@ -15,6 +15,7 @@ from .judge_base import judge_base
 from .judge_case import Case, by_weight, unjudged
 from .judge_fuel import judge_fuel, judge_scale, scale_gate
 from .judge_gaps import judge_gaps, judge_second, judge_shut_throttle, judge_throttle_ends
+from .judge_heat import judge_heat
 from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, of_step
 from .judge_lean import index_of, judge_lean, judge_misfire
 from .judge_sensors import judge_sensors
@@ -71,6 +72,7 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
         *judge_scale(case),
         *judge_knock(case),
         *judge_sensors(case, settled, full),
+        *judge_heat(case),
         *judge_gaps(case),
         *judge_second(case),
         *judge_throttle_ends(case),
