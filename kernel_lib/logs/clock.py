@@ -164,9 +164,9 @@ def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, note
     with np.errstate(invalid="ignore"):
         outside = (values < channel.low) | (values > channel.high)
     marks = sp.marks_of(raw, match, times.rows, values, channel.low, channel.high)
-    count = int(outside.sum())
+    values = np.where(outside, np.nan, values) if outside.any() else values
+    count = int(outside.sum()) - (sp.count_lean(marks) if marks is not None else 0)
     if count:
-        values = np.where(outside, np.nan, values)
         unit = f" {channel.unit}" if channel.unit else ""
         notes.append(
             f"{channel.label.capitalize()}: {count} of {len(values)} values outside {channel.low:g} to {channel.high:g}{unit} left out."

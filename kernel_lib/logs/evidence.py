@@ -27,6 +27,8 @@ _STATED_FLOOR, _BEYOND = -2.0, -9.0
 """What its name and unit both say stays so where the values are unusual, down to values that are none at all: a fault looks so."""
 NOUGHTS = 0.5
 """Share of noughts up to which a column of lambda is one that drops out; a choice of our own, no source."""
+PEGGED = 4.0
+"""Times its median from which a value of lambda or AFR is no reading: a gauge beyond its lean end; a choice of our own, no source."""
 SLOWEST_RPM = 100.0
 """A column that never reaches so much is no engine speed in rpm, whatever it is called: no engine idles there; a choice of our own, no source."""
 _SHARES = ("throttle_percent", "nitrous_duty_percent", "injector_duty_percent")
@@ -182,9 +184,11 @@ def value_score(seen: Look, key: str, unit: str, sheet: BuildSheet, expect: tupl
 
 
 def _measured(key: str, points: np.ndarray) -> np.ndarray:
-    """Return the points of a column without the noughts that a lambda gauge writes where it measures nothing."""
-    nought = points == 0
-    if key not in _LAMBDA_KEYS or not 0 < np.mean(nought) < NOUGHTS:
+    """Return the points of a column without what a lambda gauge writes where it measures nothing: noughts, and numbers far beyond its end."""
+    if key not in _LAMBDA_KEYS or not np.any(points > 0):
+        return points
+    nought = (points == 0) | (points > PEGGED * np.median(points[points > 0]))
+    if not 0 < np.mean(nought) < NOUGHTS:
         return points
     return np.percentile(points[~nought], np.arange(101))
 

@@ -10,6 +10,12 @@ from .command import PRESSURE_PLAY
 from .cut import PART_THROTTLE, Hit
 from .finding import REPEAT, Finding
 from .judge_case import Case, watch
+from .spoilt import GUARDED
+
+HIDING = (*GUARDED, "nitrous_duty_percent", "nitrous_on")
+"""What may not hide behind words while nitrous flows."""
+SPOILT_S = 0.03
+"""So much of a hit may hide behind words or impossible numbers; more asks for another log; a choice of our own, no source [s]."""
 
 
 def judge_gaps(case: Case) -> list[Finding]:
@@ -29,7 +35,29 @@ def judge_gaps(case: Case) -> list[Finding]:
             told.setdefault((gap.start, gap.stop), set()).add(_where(hit, gap))
     first = [each for each, where in told.items() if "as the nitrous came in" in where]
     longest = sorted(told, key=lambda each: (each not in first, each[0] - each[1]))
-    return out + [_gap(case, slice(*each), told[each], told) for each in longest[:1]]
+    return out + [_gap(case, slice(*each), told[each], told) for each in longest[:1]] + _spoilt(case, list(told))
+
+
+def _spoilt(case: Case, gaps: list[tuple[int, int]]) -> list[Finding]:
+    """Ask for another log where words or impossible numbers stand in what decides, while nitrous is in the engine at full throttle."""
+    log, out = case.log, []
+    with np.errstate(invalid="ignore"):
+        shut = log.get("throttle_percent") < case.sheet.nitrous.throttle_min_percent
+    on = np.zeros(len(shut), bool)
+    for hit in case.hits:
+        on[hit.command.start : hit.flow.stop] = True
+    for gap in gaps:
+        on[slice(*gap)] = False
+    for key, hidden in log.spoilt.items():
+        at = np.flatnonzero(hidden & on & ~shut)
+        if key not in HIDING or len(at) * log.step_s < SPOILT_S:
+            continue
+        label, seconds = CHANNELS[key].label.capitalize(), len(at) * log.step_s
+        begin, end = case.seconds(at[0]), case.seconds(at[-1])
+        title = f"{label} holds no usable value for {seconds:.2f} s of the nitrous"
+        told = f"{title}, between {begin:.2f} and {end:.2f} s: words or impossible numbers stand there. What was measured is not known. Find out why and pull again."
+        out.append(watch("samples", REPEAT, 88.0, title, told, {"unseen_s": seconds}, (begin, end)))
+    return out
 
 
 def _where(hit: Hit, gap: slice) -> str:

@@ -155,8 +155,12 @@ def _settle(column: Column, suffixes: dict[int, str], mark: str, decimals: bool,
     column.meant[OTHER_MARK] = (
         f"have a {'point' if mark == ',' else 'comma'} where the file has a {'comma' if mark == ',' else 'point'}: read as decimals"
     )
-    column.meant[OVER] = "say that the gauge is at its upper end: a number behind or before the sign was read, else left open"
-    column.meant[UNDER] = "say that the gauge is at its lower end: a number behind or before the sign was read, else left open"
+    column.meant[OVER] = (
+        "say that the gauge is at its upper end: a number behind or before the sign was read, else left open"
+    )
+    column.meant[UNDER] = (
+        "say that the gauge is at its lower end: a number behind or before the sign was read, else left open"
+    )
     column.meant[MISSING] = "say that there is no value: left blank"
     column.meant[WORDS] = "hold words: left blank"
     if (kinds == WORDS).any() and not np.isfinite(values).any() and not column.remark:

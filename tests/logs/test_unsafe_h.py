@@ -1,0 +1,112 @@
+"""What a hostile reader got past the reading of a file: words and impossible numbers wiped away, clocks of each column's own, nitrous thrown away, questions untrue."""
+
+import functools
+
+import numpy as np
+import pytest
+
+from kernel_lib import BuildSheet, InputError
+from kernel_lib.logs.finding import GO, REPEAT, STOP
+from kernel_lib.logs.mapping import apply, propose
+from kernel_lib.logs.read import read_log
+from kernel_lib.logs.review import review
+from kernel_lib.logs.sim_scenario import Scenario
+from kernel_lib.logs.simulate import simulate
+from kernel_lib.plan.tune import tune_of
+
+SHEET = BuildSheet.demo("wren_five")
+HEADS = {
+    "time_s": ("Time (s)", 2),
+    "rpm": ("RPM", 0),
+    "throttle_percent": ("TPS (%)", 1),
+    "lambda_": ("Lambda", 3),
+    "timing_deg_btdc": ("Timing (deg)", 1),
+    "nitrous_duty_percent": ("N2O Duty (%)", 1),
+    "bottle_kpa": ("Bottle (kPa)", 0),
+    "fuel_kpa": ("Fuel (kPa)", 1),
+    "injector_ms": ("Inj PW (ms)", 2),
+    "manifold_kpa": ("MAP (kPa)", 1),
+    "knock": ("Knock", 2),
+}
+
+
+@pytest.fixture(scope="module")
+def tune():
+    return tune_of(SHEET)
+
+
+@functools.cache
+def made(nitrous=True):
+    log = simulate(Scenario("x", spin=0.0, spread=0.0, step=0.75, nitrous=nitrous), 3).log
+    return {"time_s": log.time_s} | {key: log.get(key) for key in HEADS if key != "time_s"}
+
+
+def texts(channels):
+    return {
+        head: [f"{v:.{digits}f}" if np.isfinite(v) else "" for v in channels[key]]
+        for key, (head, digits) in HEADS.items()
+    }
+
+
+def csv(cells, *extra):
+    return "\n".join([",".join(cells), *extra, *(",".join(row) for row in zip(*cells.values(), strict=True))]) + "\n"
+
+
+def read(text):
+    raw = read_log(text.encode(), "made.csv")
+    mapping = propose(raw, SHEET)
+    return mapping, apply(raw, mapping, SHEET)
+
+
+def judged(text, tune):
+    mapping, log = read(text)
+    return review(log, SHEET, mapping=mapping, tune=tune)
+
+
+def written(key, word, length, begin=4.5):
+    """A clean hit with a word in a column for so long."""
+    cells, time = texts(made()), made()["time_s"]
+    head = HEADS[key][0]
+    at = (time > begin) & (time < begin + length)
+    cells[head] = [word if here else cell for here, cell in zip(at, cells[head], strict=True)]
+    return csv(cells)
+
+
+@pytest.mark.parametrize("word", ["LEAN", ">1.05", "1.05+", "HI", "inf", "9.99", "1E+3"])
+def test_a_gauge_at_its_lean_end_is_lean(word, tune):
+    assert judged(written("lambda_", word, 0.2), tune).verdict == STOP
+
+
+@pytest.mark.parametrize("word", ["LEAN", "9.99", "0.000", "ERR", "RICH", "***"])
+def test_a_few_cells_of_lambda_that_are_no_number_are_asked(word, tune):
+    assert judged(written("lambda_", word, 0.05), tune).verdict != GO
+
+
+@pytest.mark.parametrize(
+    ("key", "word"),
+    [
+        ("lambda_", "ERR"),
+        ("knock", "ERR"),
+        ("timing_deg_btdc", "999"),
+        ("fuel_kpa", "-1"),
+        ("nitrous_duty_percent", "x"),
+    ],
+)
+def test_words_and_impossible_numbers_are_not_drawn_across(key, word, tune):
+    _, log = read(written(key, word, 0.2))
+    hidden = (log.time_s > 4.52) & (log.time_s < 4.68)
+    assert np.isnan(log.get(key)[hidden]).all() and log.spoilt[key][hidden].all()
+    assert judged(written(key, word, 0.2), tune).verdict == REPEAT
+
+
+def test_a_blank_cell_is_bridged_as_before():
+    _, log = read(written("knock", "", 0.2))
+    assert np.isfinite(log.get("knock")).all() and not log.spoilt
+
+
+@pytest.mark.parametrize("word", ["LEAN", ">1.05", "9.99"])
+def test_a_gauge_at_its_lean_end_on_the_overrun_is_no_fault(word, tune):
+    cells, value = texts(made()), made()["lambda_"]
+    cells["Lambda"] = [word if v > 1.05 else cell for v, cell in zip(value, cells["Lambda"], strict=True)]
+    assert cells["Lambda"].count(word) > 50
+    assert judged(csv(cells), tune).verdict == GO
