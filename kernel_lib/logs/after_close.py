@@ -6,6 +6,7 @@ import numpy as np
 
 from . import events as ev
 from .command import commanded
+from .course import INJECTORS
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_base import BASE_LEAN_STOP
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, span, watch, widened
@@ -18,6 +19,8 @@ SHUT_S, WITHIN_S = 0.3, 5.0
 """Time after a command in which the gauge may still follow it, and time within which a fall counts: heat and cold move a bottle more slowly [s]; choices of our own, no source."""
 NEAR_S = 5.0
 """How long after full throttle a fall still belongs to the pull [s]; elsewhere it may be a purge; a choice of our own, no source."""
+MORE_OXYGEN = 0.08
+"""By how much more leaner lambda may be than the injected fuel says after a hit than before it, as a share; a choice of our own, no source."""
 AFTER = "after_close_lambda"
 """Key among a finding's numbers: what lambda reached after the valve was told to close."""
 
@@ -57,6 +60,7 @@ def _lean(case: Case) -> list[Finding]:
             sure = past & (course.undelayed - error > stop)
         n, certain = cycles(course.rpm[past], step), cycles(course.rpm[sure], step)
         if n < CYCLES_SURE:
+            out += _oxygen(case, pull, course, there)
             continue
         when = np.flatnonzero(past)
         at = float(course.time_s[when[0]]), float(course.time_s[when[-1]])
@@ -79,6 +83,38 @@ def _shut(case: Case, pull, course) -> np.ndarray:
     return out
 
 
+def _oxygen(case: Case, pull, course, there: np.ndarray) -> list[Finding]:
+    """Full throttle after a hit with fuel still added, and a lambda that takes more oxygen than the air brings."""
+    if course.fuel_basis != INJECTORS:
+        return []
+    step, index = step_of(course), index_of(case, course)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        off = course.undelayed / course.lambda_model - 1
+    good = np.isfinite(off) & np.isfinite(course.undelayed_error)
+    before = off[good & case.steady[index] & (index >= pull.start) & (index < pull.hits[0].command.start)]
+    after = off[there & good]
+    if min(len(before), len(after)) * step < LASTS_S:
+        return []
+    more = float(np.median(after) - np.median(before))
+    if more <= MORE_OXYGEN:
+        return []
+    when = np.flatnonzero(there & good)
+    at = float(course.time_s[when[0]]), float(course.time_s[when[-1]])
+    told = (
+        f"At full throttle after the valve was told to close, {span(at)}, lambda stands {100 * more:.0f} % leaner beside the injected fuel than before the hit; {100 * MORE_OXYGEN:.0f} % is allowed (a choice of our own). "
+        "The added fuel is still on and is burned: that takes oxygen which air does not bring. The valve did not close, or the log's command is not the valve's. Bottle shut until it is found."
+    )
+    title = f"Lambda {100 * more:.0f} % leaner than the injected fuel after the valve was told to close"
+    numbers = {AFTER: float(np.median(course.undelayed[there & good])), "more_oxygen_percent": 100 * more}
+    asks, weight = (GO_BACK, 31.0) if _misfires(case, at) else (STOP, 92.0)
+    return [watch("lean", asks, weight, title, told, numbers, at)]
+
+
+def _misfires(case: Case, at: tuple[float, float]) -> bool:
+    """Whether a misfire of a rich mixture is suspected there: it reads lean."""
+    return any(getattr(s, "rich", False) and at[0] < s.end_s + 0.3 and s.begin_s - 0.3 < at[1] for s in case.suspects)
+
+
 def _told(case: Case, reached: float, stop: float, n: float, sure: bool, at: tuple[float, float]) -> Finding:
     words = case.words
     told = (
@@ -87,7 +123,7 @@ def _told(case: Case, reached: float, stop: float, n: float, sure: bool, at: tup
     )
     numbers = {AFTER: reached, "stop_lambda": stop, "cycles": n}
     title = f"Lambda {reached:.2f} after the valve was told to close, past {stop:.2f} for {n:.0f} cycles"
-    if any(getattr(s, "rich", False) and at[0] < s.end_s + 0.3 and s.begin_s - 0.3 < at[1] for s in case.suspects):
+    if _misfires(case, at):
         told += " A misfire of a rich mixture is suspected there, which reads lean: it may not have been lean at all."
         return watch("lean", GO_BACK, 31.0, f"{title}, if it was no misfire", told, numbers, at)
     if not sure:

@@ -38,6 +38,7 @@ REFILL_PART, HEATED_KPA_S = 0.8, 5.0
 FLOW_UNKNOWN = 0.1
 """Error of the flow where it follows from the wanted horsepower; a choice of our own, no source."""
 NO_DUTY = "No valve duty is in the log: the whole flow is taken to have been asked for."
+REFILLED = "Between two hits the pressure rose by more than the bottle's wall and a heater give back: the bottle is taken for filled or changed there."
 STEADY, PIECES = 0.04, 4
 """Spread of the commanded share up to which it counts as one, and pieces it is divided into otherwise."""
 
@@ -163,8 +164,7 @@ def _since(pressure: np.ndarray, share: np.ndarray, a: int, step: float) -> tupl
         first, low, now = level(p - near, p), level(q, q + near), level(nxt - near, nxt)
         warmed = REFILL_PART * max(first - low, 0.0) + HEATED_KPA_S * (nxt - q) * step + GAUGE_PLAY
         if now - low > warmed:
-            told = f"Its pressure rose by {now - low:.0f} kPa since the hit before, more than its wall and a heater give back: it is taken for filled or changed in between."
-            return q, (told,)
+            return q, (REFILLED,)
     return 0, ()
 
 

@@ -21,6 +21,7 @@ from .judge_case import Case
 from .judge_fuel import apart, flow_doubt, scale_doubt
 from .judge_lean import lead_seen
 from .judge_spark import margins
+from .judge_supply import DEAD
 
 _LOGGED = {
     "timing_deg_btdc": "timing",
@@ -65,7 +66,7 @@ def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
         (asked("plugs", "knock", asks=(STOP,)), "damage or knock comes first; what the mixture has to do with it is not known yet"),
         (bool(case.suspects), "a misfire is suspected, which reads lean"),
         (asked("sensors"), "the lambda reading cannot be believed"),
-        (asked("fuel_pressure"), "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"),
+        (any(f.key == "fuel_pressure" and f.asks != GO and DEAD not in f.numbers for f in findings), "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"),
         (after_close(findings), "it reads lean after the valve was told to close, and whether nitrous still flows is not known"),
         (bool(apart(findings)), "the fuel injected and the lambda read do not belong together"),
         (not case.can_tell and lean, f"it reads lean by more than {LEAN_DOUBT:g} and a misfire cannot be ruled out"),
@@ -91,7 +92,9 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
 
 
 def stopped(case: Case, findings: list[Finding]) -> str:
-    """Why no fuel is taken out of a log that holds a stop; "" where none does, or where it is a base mixture's own."""
+    """Why no fuel is taken out of a log that holds a stop, or a fuel pressure that never moves; "" where it holds none, or it is a base mixture's own."""
+    if any(DEAD in f.numbers for f in findings):
+        return "fuel pressure never moves, and so nobody knows what the injectors gave"
     found = [f for f in findings if f.asks == STOP and not (case.kind == "base" and f.key == "base")]
     return f"this log holds a stop ({lowered(found[0].title).rstrip('.')})" if found else ""
 
@@ -332,7 +335,7 @@ def _lead(case: Case, findings: list[Finding]) -> list[Change]:
 
 def _hardware(findings: list[Finding]) -> list[Change]:
     out = []
-    sags = any(f.key == "fuel_pressure" and f.asks != GO for f in findings)
+    sags = any(f.key == "fuel_pressure" and f.asks != GO and DEAD not in f.numbers for f in findings)
     for f in findings:
         if f.key == "injector" and f.asks != GO and "most_percent" in f.numbers and not sags:
             over = f.numbers["most_percent"] / f.numbers["limit_percent"]
@@ -347,7 +350,9 @@ def _hardware(findings: list[Finding]) -> list[Change]:
                     f"{f.title}: find out why before anything else (injector, distribution, leak-down, plug and its heat range).",
                 )
             )
-        if f.key == "fuel_pressure" and f.asks != GO:
+        if DEAD in f.numbers:
+            out.append(Change("hardware", "Mend the fuel pressure sensor, its wiring or its column: it never moves."))
+        elif f.key == "fuel_pressure" and f.asks != GO:
             out.append(Change("hardware", "Find why the fuel pressure falls before anything else: filter, pump voltage under load, pump, regulator."))  # fmt: skip
     return out
 

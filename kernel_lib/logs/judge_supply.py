@@ -8,6 +8,7 @@ from ..build_sheet import BuildSheet
 from ..plan.proposals import PRESSURE_DROP
 from ..plan.today_rows import NOISE, lambda_unchanged, pressure_of
 from ..text import lowered
+from .bottle_pass import REFILLED
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import COVERED, CYCLES_SURE, Case, holds, unjudged, watch
 
@@ -188,7 +189,21 @@ def judge_bottle(case: Case) -> list[Finding]:
     passes = [(hit, seen) for hit, seen in case.bottle if seen is not None]
     if not passes:
         return [unjudged("bottle", "Bottle pressure cannot be judged", "No reading goes with a hit.", "go", 23.0)]
-    return [*_at_start(case, passes), *_through(case, passes), *_held(case, passes), *_blank_bottle(case, passes)]
+    return [
+        *_at_start(case, passes),
+        *_through(case, passes),
+        *_held(case, passes),
+        *_refilled(passes),
+        *_blank_bottle(case, passes),
+    ]
+
+
+def _refilled(passes: list) -> list[Finding]:
+    """Say where the bottle was filled or changed between hits."""
+    if not any(REFILLED in seen.notes for _, seen in passes):
+        return []
+    told = f"{REFILLED} From there on it is judged with the fill of the build sheet."
+    return [holds("bottle", 16.0, "Bottle filled or changed between two hits", told)]
 
 
 def _held(case: Case, passes: list) -> list[Finding]:
