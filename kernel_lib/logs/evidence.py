@@ -22,6 +22,7 @@ COMMON_SCALES = (14.7, 14.1, 9.8, 9.0, 6.4)
 """AFR at lambda 1 of gauges: gasoline, its blend with a tenth of ethanol, E85, ethanol, methanol; common practice, no source."""
 _LAMBDA_KEYS = ("lambda_", "lambda_2", "lambda_target")
 _STEPS_LOOKED_AT = 20_000
+_RARE = 0.01  # part of the values of a long log that may be no such quantity at all [%]
 _UNUSUAL_TIME = {"us": 0.5, "min": 2.5, "h": 3.0}
 _STATED_FLOOR, _BEYOND = -2.0, -9.0
 """What its name and unit both say stays so where the values are unusual, down to values that are none at all: a fault looks so."""
@@ -68,6 +69,10 @@ class Look:
         Its values at every hundredth of their order, the lowest first.
     low, middle, high : float
         Hundredth, median and hundredth from the top.
+    least, most : float
+        Its extremes, of all rows.
+    long : bool
+        Whether a pull may be less than a hundredth of its rows.
     """
 
     name: str
@@ -78,15 +83,18 @@ class Look:
     low: float
     middle: float
     high: float
+    least: float
+    most: float
+    long: bool
 
     @property
     def flat(self) -> bool:
         """Whether it never moves."""
-        return bool(self.values.size == 0 or self.values.min() == self.values.max())
+        return bool(self.values.size == 0 or self.least == self.most)
 
     def runs(self) -> str:
         """Say from where to where it runs."""
-        return f"from {_short(self.low)} to {_short(self.high)}"
+        return f"from {_short(self.least)} to {_short(self.most)}"
 
 
 def _short(value: float) -> str:
@@ -116,9 +124,13 @@ def look(raw: RawLog) -> list[Look]:
         values = column[at[:: len(at) // THIN + 1]]
         bridged = np.interp(rows, at, column[at]) if at.size else np.full(len(rows), np.nan)
         points = np.percentile(values, np.arange(101)) if values.size else np.full(101, np.nan)
-        low, middle, high = points[[1, 50, 99]]
+        low, middle, high = points[[1, 50, 99]].tolist()
+        least, most = (float(np.nanmin(column)), float(np.nanmax(column))) if at.size else (low, high)
+        long = at.size > THIN
+        if long:
+            points[[0, 100]] = np.percentile(column[at], (_RARE, 100 - _RARE))
         stated = log_units.unit_text(name, unit)
-        out.append(Look(name, stated, values, bridged, points, float(low), float(middle), float(high)))
+        out.append(Look(name, stated, values, bridged, points, low, middle, high, least, most, long))
     return out
 
 
@@ -154,15 +166,19 @@ def expected(sheet: BuildSheet) -> dict[str, tuple]:
     }
 
 
-def _range_score(points: np.ndarray, key: str, expect: tuple) -> float:
-    """Score where values lie, given at every hundredth of their order, from 2 downwards."""
+def _range_score(points: np.ndarray, key: str, expect: tuple, *, long: bool = False) -> float:
+    """Score where values lie, given at every hundredth of their order, from 2 downwards; of a long log the ends may reach where hundredths do not."""
     points = np.sort(points)
     if not np.isfinite(points[[1, 50, 99]]).all():
         return -12.0
     channel = CHANNELS[key]
     inside = np.mean((points >= channel.low) & (points <= channel.high))
     score = 2.0 if inside > 0.97 else 2.0 - 30.0 * (0.97 - inside)
-    for (low, high), value in zip(expect, points[[1, 50, 99]].tolist(), strict=True):
+    told = points[[1, 50, 99]].tolist()
+    if long:
+        told[0] = float(np.clip(expect[0][1], points[0], points[1])) if told[0] > expect[0][1] else told[0]
+        told[2] = float(np.clip(expect[2][0], points[99], points[100])) if told[2] < expect[2][0] else told[2]
+    for (low, high), value in zip(expect, told, strict=True):
         beyond = max(low - value, value - high, 0.0) / max(high - low, 1e-9)
         if beyond > 0:
             score -= min(1.0 + 3.0 * beyond, 4.0)
@@ -180,7 +196,7 @@ def value_score(seen: Look, key: str, unit: str, sheet: BuildSheet, expect: tupl
         stated = log_units.stated_scale(seen.name, seen.unit)
         scales = (stated,) if stated else tuple(dict.fromkeys((sheet.controller.gauge_scale, *COMMON_SCALES)))
     points = _measured(key, seen.points)
-    return max(_range_score(_convert(key, unit, points, scale, sheet), key, expect) for scale in scales)
+    return max(_range_score(_convert(key, unit, points, scale, sheet), key, expect, long=seen.long) for scale in scales)
 
 
 def _measured(key: str, points: np.ndarray) -> np.ndarray:
@@ -294,14 +310,14 @@ def _shape(seen: Look, key: str, unit: str, case: Case) -> float:
     if key in ("nitrous_on", "nitrous_duty_percent", "gear"):
         kinds = len(np.unique(values[:THIN]))
         if key == "nitrous_on":
-            score += 1.5 if kinds <= 2 and (seen.high <= 1 or unit.startswith("V")) else -4.0
+            score += 1.5 if kinds <= 2 and (seen.most <= 1 or unit.startswith("V")) else -4.0
         elif key == "nitrous_duty_percent":
-            score += -1.5 if kinds <= 2 and seen.high <= 1 else 0.5
+            score += -1.5 if kinds <= 2 and seen.most <= 1 else 0.5
         else:
             score += 1.0 if kinds <= 10 and np.all(values == np.round(values)) else -5.0
-    if key in _SHARES and unit == "0 to 255" and seen.high <= 104:
+    if key in _SHARES and unit == "0 to 255" and seen.most <= 104:
         score -= 6.0
-    if key in _SHARES and unit == "%" and seen.high <= 1.05:
+    if key in _SHARES and unit == "%" and seen.most <= 1.05:
         score -= 3.0
     return score
 
@@ -338,4 +354,4 @@ def score_as(key: str, unit: str, scale: float | None, seen: Look, sheet: BuildS
         return -12.0
     if key in ("nitrous_duty_percent", "nitrous_on") and seen.flat and seen.values.size and seen.values[0] == 0:
         return 1.0
-    return _range_score(values, key, expect[key])
+    return _range_score(values, key, expect[key], long=seen.long)

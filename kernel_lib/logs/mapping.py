@@ -116,7 +116,7 @@ def _over_what(match: Match, seen: evidence.Look, sheet: BuildSheet) -> Match:
     if abs(top - rail - baro) > 0.25 * baro:
         return match
     other = match.unit.replace("gauge", "absolute")
-    doubt = f"'{match.name[:60]}' (fuel pressure) runs to {rounded(seen.high)}: is it in {match.unit}, or in {other}, which would be the pressure of the sheet?"
+    doubt = f"'{match.name[:60]}' (fuel pressure) runs to {rounded(seen.most)}: is it in {match.unit}, or in {other}, which would be the pressure of the sheet?"
     return replace(match, doubt=doubt, sure=0.5)
 
 
@@ -238,7 +238,7 @@ def _match(key: str, found: dict[str, int], table: agree.Table, looks: list[evid
         doubt = (
             doubt
             if rival is not None
-            else f"'{name}' ({label}) runs to {rounded(seen.high)}: are these {log_units.asked_as(case.unit)}?"
+            else f"'{name}' ({label}) runs to {rounded(seen.most)}: are these {log_units.asked_as(case.unit)}?"
         )
         sure = min(sure, 0.6)
     return Match(key, column, seen.name, case.unit, None, tuple(said), doubt, round(sure, 3))

@@ -59,6 +59,7 @@ _BEYOND = re.compile(r"([<>\u2264\u2265])=? *([+-]?[0-9][0-9.,]*)|([+-]?[0-9][0-
 OVER = frozenset({"lean", "hi", "high", "over", "overrange", "ovr", "ol", "o.l.", "max", "inf", "+inf", "infinity"})
 UNDER = frozenset({"rich", "lo", "low", "under", "underrange", "min", "-inf"})
 """Cells, in small letters, of a gauge that is at the end of what it shows; common practice, no source."""
+_ENDLESS = frozenset({"inf", "+inf", "-inf", "infinity"})
 SPOILT = frozenset({"*", "**", "***", "?", "??", "???", "####", "#####"})
 """Cells that say nothing, where something was measured and could not be written."""
 _DATE = r"(?:[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4})"
@@ -94,10 +95,8 @@ def kind_of(text: str, mark: str) -> str:
     if NUMBER[mark].fullmatch(text):
         return "number"
     small = text.lower()
-    if not small or small in MISSING:
+    if not small or small in MISSING or small in _ENDLESS:
         return "missing" if small else "blank"
-    if (small in OVER or small in UNDER) and "inf" in small:
-        return "missing"
     if small in SWITCHES:
         return "switch"
     if text[0].isdigit() and (CLOCK.fullmatch(text) or DATE.fullmatch(text)):

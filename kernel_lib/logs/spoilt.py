@@ -79,8 +79,8 @@ def settled(values: np.ndarray, marks: np.ndarray, time: np.ndarray, high: float
             f"Lambda: {short} value{'s' * (short != 1)} above {high:g} for less than {GLITCH_S:g} s left out, and nothing drawn across."
         )
     lean = (marks == ABOVE) & ~np.isfinite(values)
-    if lean.any():
-        shown = np.nanmax(values) if np.isfinite(values).any() else LEAN_END
+    if lean.any() and np.isfinite(values).any():  # of a column without any value nobody knows that it is lambda
+        shown = np.nanmax(values)
         values[lean] = min(max(float(shown), LEAN_END), high)
         begin, count = time[np.argmax(lean)], int(lean.sum())
         notes.append(

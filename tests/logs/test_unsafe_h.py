@@ -5,7 +5,7 @@ import functools
 import numpy as np
 import pytest
 
-from kernel_lib import BuildSheet, InputError
+from kernel_lib import BuildSheet
 from kernel_lib.logs.finding import GO, REPEAT, STOP
 from kernel_lib.logs.mapping import apply, propose
 from kernel_lib.logs.read import read_log
@@ -95,13 +95,15 @@ def test_a_few_cells_of_lambda_that_are_no_number_are_asked(word, tune):
 def test_words_and_impossible_numbers_are_not_drawn_across(key, word, tune):
     _, log = read(written(key, word, 0.2))
     hidden = (log.time_s > 4.52) & (log.time_s < 4.68)
-    assert np.isnan(log.get(key)[hidden]).all() and log.spoilt[key][hidden].all()
+    assert np.isnan(log.get(key)[hidden]).all()
+    assert log.spoilt[key][hidden].all()
     assert judged(written(key, word, 0.2), tune).verdict == REPEAT
 
 
 def test_a_blank_cell_is_bridged_as_before():
     _, log = read(written("knock", "", 0.2))
-    assert np.isfinite(log.get("knock")).all() and not log.spoilt
+    assert np.isfinite(log.get("knock")).all()
+    assert not log.spoilt
 
 
 @pytest.mark.parametrize("word", ["LEAN", ">1.05", "9.99"])
