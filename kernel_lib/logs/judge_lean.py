@@ -10,6 +10,7 @@ from .judge_case import CYCLES_SURE, Case, holds, span, unjudged, watch
 from .lean_spells import (
     GAUGE_S,
     UNSIZED,
+    Excursion,
     Spells,
     burning,
     excursions,
@@ -28,6 +29,9 @@ NEARLY = 0.5
 """Part of the error at 95 % that counts towards the lean stop where nothing was read past it; a choice of our own, no source."""
 READ_SHARE, READ_GAP_S = 0.9, 0.5
 """Part of the time with nitrous in the charge in which lambda has to be read, and the longest without [s]; choices of our own, no source."""
+
+SMEARED_S = 0.5
+"""Spells past the stop that are shorter come out shallower than they were [s]: in simulated ones every depth did; a choice of our own, no source."""
 
 
 def judge_lean(case: Case, suspects: tuple = ()) -> list[Finding]:
@@ -66,6 +70,7 @@ def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
         "when": e.when,
         "cause": e.kind,
         "excursions": len(found.spells),
+        "likely_deeper": bool(_deeper(e)),
     }
     size = f"{words.lambda_(e.lambda_)} (± {max(e.error, 0.005):.2f})" if known else f"past {words.lambda_(stop)}, how far is not known,"  # fmt: skip
     shown = e.gauge_s >= GAUGE_S and e.gauge_lambda > stop
@@ -77,7 +82,7 @@ def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
     gauge = f"; the gauge itself, late and slow, stood past it for {found.gauge_s:.2f} s and showed up to lambda {e.gauge_lambda:.2f}" if found.gauge_s >= GAUGE_S else ""  # fmt: skip
     told = (
         f"The leanest true reading with nitrous in the charge{_mean_over(case, e.ripple)} is {size} at {e.rpm:.0f} rpm, {span(at)}. Past the lean stop at "
-        f"{stop:.3f} it was for {counted}{more}, for {found.sure_cycles:.0f} of them by more than the error{gauge}. {e.cause}"
+        f"{stop:.3f} it was for {counted}{more}, for {found.sure_cycles:.0f} of them by more than the error{gauge}.{_deeper(e)} {e.cause}"
     )
     here = [rich for a, b, rich in (_suspect(s) for s in suspects) if e.begin_s < b + 0.3 and a - 0.3 < e.end_s]
     if any(here):
@@ -91,6 +96,14 @@ def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
     if found.likely:
         return watch("lean", GO_BACK, 65.0, f"{title}, not for sure", told, numbers, at)
     return watch("lean", REPEAT, 52.0, f"{title}, not for sure", told, numbers, at)
+
+
+def _deeper(e: Excursion) -> str:
+    """Say of a short spell that its leanest cycle was likely leaner than what is read."""
+    if e.error > UNSIZED or e.end_s - e.begin_s >= SMEARED_S:
+        return ""
+    by = f", by up to about {e.ripple:.2f}" if e.ripple >= 0.005 else ""
+    return f" The leanest cycle was likely leaner than that{by}: sensor and engine even out what lasts less than {SMEARED_S:g} s."
 
 
 def _suspect(s: tuple) -> tuple[float, float, bool]:
