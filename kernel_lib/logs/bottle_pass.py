@@ -33,7 +33,7 @@ GAUGE_PLAY = 15.0
 """A pressure sensor's own play within a hit [kPa]; a choice of our own, no source."""
 HELD_PART, HELD_KPA = 0.1, 60.0
 """Part of the likely fall below which a bottle counts as not having fallen, and likely fall from which that is told [kPa]; choices of our own, no source."""
-REFILL_PART, HEATED_KPA_S = 0.8, 5.0
+REFILL_PART, HEATED_KPA_S = 0.5, 5.0
 """Part of a fall that the bottle's wall may give back, and rise by a heater [kPa/s], beyond which the bottle was filled or changed in between; choices of our own, no source."""
 FLOW_UNKNOWN = 0.1
 """Error of the flow where it follows from the wanted horsepower; a choice of our own, no source."""

@@ -28,7 +28,7 @@ THROUGHOUT = 0.3
 DELAY_PULLS = 6
 """Pulls that the sensor's delay is looked for in: more tell little more, and take time; a choice of our own."""
 BOTTLE_HITS = 4
-"""Hits that are held against the bottle's model, those that fell most for what was drawn; the others are read at their start; a choice of our own."""
+"""Hits that are held against the bottle's model, half of them those that fell most for what was drawn, and the one that fell least beside them; the others are read at their start; a choice of our own."""
 
 
 def case_of(
@@ -148,7 +148,8 @@ def _bottle(log: Log, hits: list, sheet: BuildSheet) -> tuple:
     if len(hits) > BOTTLE_HITS:
         steep = sorted(hits, key=fall, reverse=True)[: BOTTLE_HITS // 2]
         worst = sorted(hits, key=start)[: BOTTLE_HITS - len(steep)]
-        hits = [hit for hit in hits if any(hit is other for other in (*steep, *worst))]
+        flat = sorted((hit for hit in hits if not hit.short and np.isfinite(fall(hit))), key=fall)[:1]
+        hits = [hit for hit in hits if any(hit is other for other in (*steep, *worst, *flat))]
     return tuple((hit, bottle_course(log, hit, sheet)) for hit in hits)
 
 
