@@ -12,8 +12,9 @@ from ..build_sheet import BuildSheet
 from ..errors import InputError
 from ..plan.supply import is_weighed
 from ..text import banded
+from .fit_noise import BIN_S, Window
 from .fit_refuse import NEED_S, needs, odd_pulls, strange, too_far
-from .fit_solve import BIN_S, INJECTOR, LEVEL, NOZZLE, TREND, NoNumber, Solved, Window, solve, speed_axis, unknowns
+from .fit_solve import INJECTOR, LEVEL, NOZZLE, TREND, NoNumber, Solved, solve, speed_axis, unknowns
 from .fit_told import (
     ALONE,
     COEFFICIENT,

@@ -8,7 +8,8 @@ from ..band import INJECTOR_SCALE, VALVE_LAG_ERROR, VE_ERROR
 from ..build_sheet import BuildSheet
 from ..plan.supply import is_weighed
 from ..text import listed
-from .fit_solve import COOLING, INJECTOR, LEVEL, NOZZLE, TREND, VALVE, Solved, Window
+from .fit_noise import Window
+from .fit_solve import COOLING, INJECTOR, LEVEL, NOZZLE, TREND, VALVE, Solved
 from .fit_told import SURE, coefficient_now, ratio, sd_of, slope
 
 NEED_S = 1.5

@@ -15,10 +15,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import least_squares
 
-from ..band import HYDROGEN_WEIGHT, INJECTOR_SCALE, VALVE_LAG_ERROR, VE_ERROR, Band
+from ..band import FILM_SHARE, FILM_TIME, HYDROGEN_WEIGHT, INJECTOR_SCALE, VALVE_LAG_ERROR, VE_ERROR, Band
 from ..build_sheet import BuildSheet
 from ..plan.fuel_system import jet_coefficient
 from ..plan.supply import flow_band, is_weighed
+from .fit_noise import Window, noise_of
 from .mixture import MixtureModel
 from .sensor import lagged
 
@@ -26,16 +27,14 @@ LEVEL, TREND, NOZZLE, INJECTOR = "air level", "air trend", "nozzle", "injectors"
 MAIN = (LEVEL, TREND, NOZZLE, INJECTOR)
 """What a fit is after; the others are nuisances that keep its errors honest."""
 COOLING, HYDROGEN, VALVE, BOTTLE, JET = "cooling", "hydrogen", "valve", "bottle", "jet"
+WALL, WALL_ADDED, WALL_TIME, LATE = "own wall film", "added wall film", "time of the wall film", "pulsed flow late"
+OWN_WALL, OWN_WALL_SD = 0.15, 0.11
+"""Share of the controller's own fuel that comes late by way of the port's wall: `band.FILM_SHARE`, evenly, times what the controller leaves uncorrected, evenly 0 to 1;
+mean and standard deviation. It counts at the begin of a pull, where the throttle has just been opened."""
+WALL_TIMES = (FILM_TIME.low, FILM_TIME.best, FILM_TIME.high)
+"""Time constants for which what the wall holds is tabulated [s]; a parabola between."""
 SEEN = 2.0
 """A direction counts as fixed by the logs where they tell it twice as sharply as what was known before; a choice of our own."""
-BIN_S = 0.1
-"""Samples are averaged over this time: a little more than a sensor's lag, so that what is left hangs together by slow drift alone [s]."""
-DRIFT_S = 1.5
-"""Time in which a gauge's slow drift forgets itself [s]; chosen among 1 to 3 s by the coverage over simulated cars 0 to 99, so judge it by others."""
-LEAST_DRIFT = 0.001
-"""A gauge is never taken to drift less, standard deviation in 1/lambda; chosen as `DRIFT_S`."""
-TIMING_S = 0.06
-"""How far model and log may be apart in time (line fill, wall film, valve), one standard deviation [s]; it makes transitions count for less."""
 BORELESS = 0.3
 """How far the flow may be from what the wanted horsepower needs where the sheet has no bore, as a share; a guess of our own."""
 LEAST_BOTTLE = 0.03
@@ -57,71 +56,24 @@ class Unknown:
     nuisance: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class Window:
-    """One pull at full throttle: what the model needs and what the gauge showed, on one clock.
-
-    Attributes
-    ----------
-    name : str
-    time_s, rpm, flow, fuel, jet, shown : array
-        Clock [s], speed, nitrous drawn in as the sheet has it [kg/s], fuel through the injectors and from jets [kg per cycle and cylinder], gauge's lambda.
-    pulsed : array
-        How much more flow a valve that passes 1 s a second longer would bring: pulses per second times the full flow, where it is pulsed [kg/s/s].
-    use : array of bool
-        Settled, and no shift, spin or gap in it.
-    dead_s : array
-        Exhaust to the sensor [s].
-    tau_s : float
-        The sensor's own [s].
-    """
-
-    name: str
-    time_s: np.ndarray
-    rpm: np.ndarray
-    flow: np.ndarray
-    fuel: np.ndarray
-    jet: np.ndarray
-    pulsed: np.ndarray
-    shown: np.ndarray
-    use: np.ndarray
-    dead_s: np.ndarray
-    tau_s: float
-
-    @functools.cached_property
-    def bins(self) -> tuple[np.ndarray, np.ndarray]:
-        """Bin of every used sample, and samples in each; bins less than half full are left out (-1)."""
-        step = float(np.median(np.diff(self.time_s)))
-        which = np.floor((self.time_s - self.time_s[0]) / BIN_S + 1e-9).astype(int)
-        count = np.bincount(which, self.use)
-        full = count * step >= 0.5 * BIN_S - 1e-9
-        number = np.where(full, np.cumsum(full) - 1, -1)
-        return np.where(self.use, number[which], -1), count[full]
-
-    def binned(self, values: np.ndarray) -> np.ndarray:
-        """Mean of a row over each bin."""
-        which, count = self.bins
-        keep = which >= 0
-        return np.bincount(which[keep], values[keep], minlength=len(count)) / count
-
-    @functools.cached_property
-    def seconds(self) -> float:
-        """Time that is used [s]."""
-        return BIN_S * len(self.bins[1])
-
-
 def unknowns(sheet: BuildSheet, windows: list[Window], *, bottle_logged: bool = True) -> list[Unknown]:
     """List what is fitted for a car and these pulls, with what is known before: bounds u of `band` as sd u / sqrt(3) [GUM], a weigh-in's error as two sd."""
     sprayed = any((w.flow > 0).any() for w in windows)
     air = VE_ERROR.high / _ROOT3
     out = [Unknown(LEVEL, air), Unknown(TREND, air), Unknown(INJECTOR, INJECTOR_SCALE.high / _ROOT3)]
+    if any(w.wall.any() for w in windows):
+        out.append(Unknown(WALL, OWN_WALL_SD, True))
+        out.append(Unknown(WALL_TIME, _spread(FILM_TIME), True))
     if not sprayed:
         return out
     out.insert(2, Unknown(NOZZLE, _nozzle_sd(sheet)))
     out.append(Unknown(COOLING, cooling(sheet)[1], True))
-    out.append(Unknown(HYDROGEN, _half(HYDROGEN_WEIGHT) / _ROOT3, True))
+    out.append(Unknown(HYDROGEN, _spread(HYDROGEN_WEIGHT), True))
+    if any(w.wall_added.any() for w in windows):
+        out.append(Unknown(WALL_ADDED, _spread(FILM_SHARE), True))
     if any((w.pulsed > 0).any() for w in windows):
         out.append(Unknown(VALVE, VALVE_LAG_ERROR.high / 1e3 / _ROOT3, True))
+        out.append(Unknown(LATE, max(w.pulse_s for w in windows) / 2 / _ROOT3, True))
     if not bottle_logged:
         out.append(Unknown(BOTTLE, bottle_error(sheet) / _ROOT3, True))
     if sheet.nitrous.system == "wet":
@@ -132,6 +84,11 @@ def unknowns(sheet: BuildSheet, windows: list[Window], *, bottle_logged: bool = 
 
 def _half(band: Band) -> float:
     return (band.high - band.low) / 2
+
+
+def _spread(band: Band) -> float:
+    """Root mean square of how far a number that is evenly anywhere in its band is from the likely one; u / sqrt(3) where that is the middle."""
+    return float(np.hypot(_half(band) / _ROOT3, (band.high + band.low) / 2 - band.best))
 
 
 def _nozzle_sd(sheet: BuildSheet) -> float:
@@ -180,14 +137,21 @@ def shown_phi(sheet: BuildSheet, windows: list[Window], steps: dict[str, float])
     """1/lambda that the gauge would show in every pull, sample by sample, with these steps from the sheet."""
     if not windows:
         return []
-    rpm, flow, fuel, jet, pulsed = (_joined(windows, key) for key in ("rpm", "flow", "fuel", "jet", "pulsed"))
+    keys = ("rpm", "air", "fuel", "wall", "wall_added", "jet", "pulsed")
+    rpm, load, fuel, wall, wall_added, jet, pulsed = (_joined(windows, key) for key in keys)
+    flow = np.concatenate([w.later(w.pulse_s / 2 + steps.get(LATE, 0.0)) for w in windows])
     model = MixtureModel.of(sheet)
     part = steps.get(COOLING, 0.0)
     if part:
         model = replace(model, air=model.air + part * cooling(sheet)[0])
-    air = (1 + steps.get(LEVEL, 0.0)) * (1 + steps.get(TREND, 0.0) * speed_axis(sheet, rpm))
+    air = load * (1 + steps.get(LEVEL, 0.0)) * (1 + steps.get(TREND, 0.0) * speed_axis(sheet, rpm))
     flow = flow + pulsed * steps.get(VALVE, 0.0)
     flow = np.maximum(flow * (1 + steps.get(NOZZLE, 0.0)) * (1 + steps.get(BOTTLE, 0.0)), 0.0)
+    now = float(np.clip(FILM_TIME.best + steps.get(WALL_TIME, 0.0), FILM_TIME.low, FILM_TIME.high))
+    held, likely = parabola(now, WALL_TIMES), parabola(FILM_TIME.best, WALL_TIMES)
+    fuel = fuel + (OWN_WALL + steps.get(WALL, 0.0)) * (held @ wall)
+    share = FILM_SHARE.best + steps.get(WALL_ADDED, 0.0)
+    fuel = fuel + (share * held - FILM_SHARE.best * likely) @ wall_added
     fuel = fuel * (1 + steps.get(INJECTOR, 0.0)) + jet * (1 + steps.get(JET, 0.0))
     weight = np.clip(HYDROGEN_WEIGHT.best + steps.get(HYDROGEN, 0.0), HYDROGEN_WEIGHT.low, HYDROGEN_WEIGHT.high)
     phi = 1 / model.shown(model.lambda_(rpm, flow, fuel, air), model.nitrous_fraction(rpm, flow, air), float(weight))
@@ -196,7 +160,12 @@ def shown_phi(sheet: BuildSheet, windows: list[Window], steps: dict[str, float])
 
 
 def _joined(windows: list[Window], key: str) -> np.ndarray:
-    return np.concatenate([getattr(w, key) for w in windows])
+    return np.concatenate([getattr(w, key) for w in windows], axis=-1)
+
+
+def parabola(x: float, nodes: tuple[float, ...]) -> np.ndarray:
+    """Shares of the values at the nodes for a point between them (Lagrange)."""
+    return np.array([np.prod([(x - b) / (a - b) for b in nodes if b != a]) for a in nodes])
 
 
 @dataclass(frozen=True, eq=False)
@@ -285,8 +254,9 @@ def solve(sheet: BuildSheet, windows: list[Window], every: list[Unknown], *, pri
 
     Notes
     -----
-    Residuals in 1/lambda over bins of 0.1 s, whitened by each pull's own noise: white, plus a drift with 1.5 s, plus slope times timing error. The two amplitudes are
-    those of the largest restricted likelihood on a grid, from that pull alone at the sheet's own values: a pull more then never takes information away.
+    Residuals in 1/lambda over bins of 0.1 s, whitened by each pull's own noise: white, plus a drift with 1.5 s, plus slope times timing error, plus a drift along a
+    line of a stated size. The first two amplitudes are those of the largest restricted likelihood on a grid, from that pull alone at the sheet's own values: a pull
+    more then never takes information away.
     """
     every = sorted(every, key=lambda u: u.nuisance)
     names, sd = tuple(u.name for u in every), np.array([u.sd for u in every])
@@ -332,66 +302,3 @@ def _jacobian(predicted: Callable, z: np.ndarray, at: list[np.ndarray] | None = 
     at, step = predicted(z) if at is None else at, 0.02
     columns = [[p - a for p, a in zip(predicted(z + step * e), at, strict=True)] for e in np.eye(len(z))]
     return [np.stack([column[k] / step for column in columns], axis=1) for k in range(len(at))]
-
-
-_WHITE = 0.0005 * 2.0 ** np.arange(0, 7)
-_DRIFT = LEAST_DRIFT * 1.6 ** np.arange(0, 5)
-
-
-def noise_of(window: Window, residual: np.ndarray, slopes: np.ndarray, modelled: np.ndarray) -> np.ndarray:
-    """Matrix that turns a pull's residuals in 1/lambda into independent ones of variance one; see `solve`."""
-    time = window.binned(window.time_s)
-    known = np.isfinite(modelled)  # what a gap beside a used reading would be is not known, and its slope counts
-    modelled = np.interp(window.time_s, window.time_s[known], modelled[known])
-    timing = (TIMING_S * window.binned(np.gradient(modelled, window.time_s))) ** 2
-    scale = np.linalg.norm(slopes, axis=0)
-    basis = slopes[:, scale > 1e-9] / scale[scale > 1e-9]
-    drift, white = (v.ravel() for v in np.meshgrid(_DRIFT, _WHITE, indexing="ij"))
-    told, logs = whitened(time, drift, white[:, None] ** 2 + timing, np.column_stack([residual, basis]))
-    k = int(np.argmin(_restricted(told, logs)))
-    return whitened(time, drift[k : k + 1], white[k] ** 2 + timing[None], np.eye(len(time)))[0][0]
-
-
-def whitened(
-    time: np.ndarray, drift: np.ndarray, variance: np.ndarray, columns: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Take drift and white noise out of columns, step by step (a Kalman filter of one state).
-
-    Parameters
-    ----------
-    time : array, (n,)
-        [s].
-    drift : array, (m,)
-        Standard deviations of a drift that forgets itself in `DRIFT_S`.
-    variance : array, (m, n)
-        Of the white noise.
-    columns : array, (n, c)
-
-    Returns
-    -------
-    tuple of array
-        Independent innovations (m, n, c), and the logarithm of the determinant of the noise (m,).
-    """
-    keep = np.exp(-np.diff(time, prepend=time[0]) / DRIFT_S)
-    out = np.empty((len(drift), *columns.shape))
-    power, mean, logs = drift**2, np.zeros((len(drift), columns.shape[1])), np.zeros(len(drift))
-    for k, share in enumerate(keep):
-        power = share**2 * power + (1 - share**2) * drift**2
-        mean = share * mean
-        total = power + variance[:, k]
-        off = columns[k] - mean
-        out[:, k] = off / np.sqrt(total)[:, None]
-        mean = mean + (power / total)[:, None] * off
-        power = power * variance[:, k] / total
-        logs += np.log(total)
-    return out, logs
-
-
-def _restricted(told: np.ndarray, logs: np.ndarray) -> np.ndarray:
-    """Minus twice the restricted log likelihood of residuals (first column) whose part along the others is free, noise by noise."""
-    r, j = told[:, :, 0], told[:, :, 1:]
-    inner = np.einsum("mni,mnj->mij", j, j)
-    inner += 1e-8 * np.trace(inner, axis1=1, axis2=2)[:, None, None] * np.eye(inner.shape[1])
-    cross = np.einsum("mni,mn->mi", j, r)
-    fitted = np.linalg.solve(inner, cross[:, :, None])[:, :, 0]
-    return logs + np.linalg.slogdet(inner)[1] + (r**2).sum(axis=1) - (cross * fitted).sum(axis=1)

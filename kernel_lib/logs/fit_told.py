@@ -14,7 +14,8 @@ from ..plan.supply import is_weighed, nozzle_area
 from ..text import listed, plus_minus
 from ..thermo.nitrous import mass_flux
 from ..units import k_from_c
-from .fit_solve import INJECTOR, LEVEL, NOZZLE, TREND, Solved, Window
+from .fit_noise import Window
+from .fit_solve import INJECTOR, LEVEL, NOZZLE, TREND, Solved
 
 BY_LOGS, TOGETHER, NOT = "by these logs", "only together", "not"
 ALONE, PART = 0.8, 0.2

@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.signal import lfilter
 
+from ..band import FILM_SHARE, FILM_TIME
 from ..build_fields import describe
 from ..build_sheet import BuildSheet
 from ..plan.delivery import valve
-from .fit_solve import Window
+from .fit_noise import Window
+from .fit_solve import OWN_WALL, WALL_TIMES, parabola
 from .fit_told import BY_LOGS, NOT, Parameter
 from .mixture import MixtureModel
 from .sensor import Delay, dead_s, lagged
@@ -102,7 +105,15 @@ def window_of(course: Any, sheet: BuildSheet, delay: Any, name: str) -> Window |
     dead = scale * dead_s(sheet, rpm, flow)
     if not np.isfinite(dead).any():
         return None
-    shown = model.shown(model.lambda_(rpm, flow, total), model.nitrous_fraction(rpm, flow))
+    air = np.asarray(getattr(course, "air", np.ones_like(rpm)), float)
+    own = np.fmin(model.fuel_own(rpm, flow) * air, total - jet)
+    wall, wall_added = _wall(course.time_s, own), np.zeros((len(WALL_TIMES), len(rpm)))
+    if nitrous.system == "dry" and (flow > 0).any():
+        wall_added = _wall(course.time_s, _before_wall(course.time_s, total - own))
+    likely = parabola(FILM_TIME.best, WALL_TIMES)
+    shown = model.shown(
+        model.lambda_(rpm, flow, total + OWN_WALL * (likely @ wall), air), model.nitrous_fraction(rpm, flow, air)
+    )
     with np.errstate(divide="ignore"):
         predicted = lagged(course.time_s, 1 / shown, dead, tau)
     use = np.asarray(course.settled, bool) & np.isfinite(course.measured) & np.isfinite(predicted) & (total > 0)
@@ -119,15 +130,30 @@ def window_of(course: Any, sheet: BuildSheet, delay: Any, name: str) -> Window |
         name,
         course.time_s[part],
         rpm[part],
+        air[part],
         flow[part],
         (total - jet)[part],
+        wall[:, part],
+        wall_added[:, part],
         jet[part],
         pulsed[part],
         np.asarray(course.measured, float)[part],
         use[part],
         dead[part],
         tau,
+        1 / valve(sheet).pulse_hz if pulsed.any() else 0.0,
     )
+
+
+def _wall(time_s: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """How much more of the controller's own fuel would be drawn in if all of it went by way of the port's wall, for every time constant; 0 where it is not known."""
+    return np.nan_to_num([lagged(time_s, own, 0.0, tau_s) - own for tau_s in WALL_TIMES])
+
+
+def _before_wall(time_s: np.ndarray, fuel: np.ndarray) -> np.ndarray:
+    """Added fuel before the likely share of it went by way of the wall: `drawn.by_wall` turned round."""
+    keep, share = np.exp(-float(np.median(np.diff(time_s))) / FILM_TIME.best), FILM_SHARE.best
+    return lfilter([1.0, -keep], [1 - share * keep, -(1 - share) * keep], np.nan_to_num(fuel))
 
 
 def delay_of(sheet: BuildSheet, delay: Any) -> tuple[float, float]:

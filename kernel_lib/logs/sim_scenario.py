@@ -7,10 +7,28 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..band import FILM_SHARE, FILM_TIME, INJECTION_WAIT, LINE_DRAIN, LINE_FILL, Band
+from ..band import (
+    BOTTLE_TEMPERATURE,
+    DENSITY_EXPONENT,
+    FILM_SHARE,
+    FILM_TIME,
+    HYDROGEN_WEIGHT,
+    INJECTION_WAIT,
+    INJECTOR_SCALE,
+    LINE_DRAIN,
+    LINE_FILL,
+    NOZZLE_COEFFICIENT,
+    VALVE_LAG_ERROR,
+    VE_ERROR,
+    WALL_HEAT_SHARE,
+    Band,
+)
 from ..build_sheet import BuildSheet
 from ..errors import InputError, check_number
+from ..plan.fuel_system import jet_coefficient
 from ..plan.supply import is_weighed
+
+_AIR_AT_RPM = 4000.0  # where the level of the air is told
 
 
 @dataclass(frozen=True)
@@ -68,6 +86,8 @@ class Scenario:
         Cycles from drawing in to pushing out, on top of the way through the exhaust.
     spread : float
         Times the spread of what is drawn; 0 is the likely car.
+    whole : bool
+        Draw the car from the whole of what the sheet and `band` say may be wrong, see `draw`; `spread` is then not looked at.
     fixed : mapping
         Truths by name that are not drawn.
     """
@@ -100,6 +120,7 @@ class Scenario:
     trim: str = "cruise"
     through_cycles: float = 0.75
     spread: float = 1.0
+    whole: bool = False
     fixed: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -203,7 +224,7 @@ class Truth:
 
     def air(self, rpm) -> np.ndarray:
         """Air drawn in over the sheet's, at engine speeds."""
-        return 1 + self.air_level + self.air_slope * (np.asarray(rpm, float) - 4000) / 1000
+        return 1 + self.air_level + self.air_slope * (np.asarray(rpm, float) - _AIR_AT_RPM) / 1000
 
 
 def _normal(rng: np.random.Generator, middle: float, low: float, high: float, sigma: float, spread: float) -> float:
@@ -245,7 +266,13 @@ def draw(scenario: Scenario, sheet: BuildSheet, car: int, seed: int) -> Truth:
     Normal with half the stated error as its standard deviation, cut off at the error: nozzle (the sheet's error; one nobody weighed 8 %), injectors
     3 %, jet 3 %, meter 2 %, air 2 % and 0.8 % per 1000 rpm. Wall share and density exponent 0.5 with deviation 0.07 (cut off at 0.2). Uniform: sensor 60 to 110 ms, volume
     0.8 to 1.2. What comes in and goes out: half of the bands of `band`. All but the bands: a choice of our own.
+
+    With `whole`, evenly over all of each band of `band` (air: 3 % in the middle of the table and 3 % at its ends against that), a weighed nozzle normal with half the
+    sheet's error, not cut off, and the sensor's time constant within a third, the way to it within a half of the sheet's.
     """
+    if scenario.whole:
+        values = _whole(scenario, sheet, np.random.default_rng([7, car]), np.random.default_rng([11, seed]))
+        return _truth(scenario, sheet, values)
     a, b, wide = np.random.default_rng([7, car]), np.random.default_rng([11, seed]), scenario.spread
     nitrous = sheet.nitrous
     rel = nitrous.discharge_error / nitrous.discharge_coefficient if is_weighed(sheet) else 0.08
@@ -273,11 +300,56 @@ def draw(scenario: Scenario, sheet: BuildSheet, car: int, seed: int) -> Truth:
         "T_bottle": start + 273.15 + _normal(b, -0.4, -1.4, 0.3, 0.5, wide),
         "fill_kg": sheet.value("nitrous.bottle_fill_kg") * (1 - 0.07 * wide * b.uniform()),
     }
+    return _truth(scenario, sheet, values)
+
+
+def _whole(scenario: Scenario, sheet: BuildSheet, a: np.random.Generator, b: np.random.Generator) -> dict[str, float]:
+    """Truths from all of the bands, of a car and of a day."""
+    nitrous, table = sheet.nitrous, sheet.engine.full_throttle.rpm
+
+    def over(band: Band, rng: np.random.Generator = a) -> float:
+        return float(rng.uniform(band.low, band.high))
+
+    if is_weighed(sheet):
+        coefficient = 1 + nitrous.discharge_error / nitrous.discharge_coefficient / 2 * float(a.standard_normal())
+    else:
+        coefficient = over(NOZZLE_COEFFICIENT) / NOZZLE_COEFFICIENT.best
+    jet = jet_coefficient(sheet)
+    middle, half = (table[0] + table[-1]) / 2, (table[-1] - table[0]) / 2
+    level, trend = 1 + over(VE_ERROR), over(VE_ERROR)
+    opening = nitrous.nitrous_valve_close_ms + nitrous.nitrous_valve_lag_ms + scenario.valve_extra_ms
+    start = nitrous.bottle_temperature_c if scenario.bottle_c is None else scenario.bottle_c
+    return {
+        "coefficient": coefficient,
+        "injector_scale": 1 + over(INJECTOR_SCALE),
+        "jet_scale": over(jet) / jet.best,
+        "meter_scale": float(a.uniform(0.98, 1.02)),
+        "air_level": level * (1 + trend * (_AIR_AT_RPM - middle) / half) - 1,
+        "air_slope": level * trend * 1000 / half,
+        "wall_share": over(WALL_HEAT_SHARE),
+        "density_exponent": over(DENSITY_EXPONENT),
+        "hydrogen_weight": over(HYDROGEN_WEIGHT),
+        "sensor_tau_s": sheet.controller.sensor_delay_ms / 1e3 * float(a.uniform(2 / 3, 4 / 3)),
+        "transport_factor": float(a.uniform(0.5, 1.5)),
+        "line_fill": over(LINE_FILL),
+        "line_drain": over(LINE_DRAIN),
+        "film_share": over(FILM_SHARE),
+        "film_time_s": over(FILM_TIME),
+        "injection_wait": over(INJECTION_WAIT),
+        "valve_open_s": max(opening + over(VALVE_LAG_ERROR), 0.0) / 1e3,
+        "valve_close_s": nitrous.nitrous_valve_close_ms / 1e3,
+        "T_bottle": start + 273.15 + over(BOTTLE_TEMPERATURE, b),
+        "fill_kg": sheet.value("nitrous.bottle_fill_kg") * (1 - 0.07 * float(b.uniform())),
+    }
+
+
+def _truth(scenario: Scenario, sheet: BuildSheet, values: dict[str, float]) -> Truth:
+    """Put in what is fixed."""
     unknown = set(scenario.fixed) - set(values)
     if unknown:
         raise InputError("fixed", sorted(unknown)[0], "", ", ".join(values), "There is no truth of that name.")
     values |= scenario.fixed
-    given = nitrous.discharge_coefficient if is_weighed(sheet) else np.nan
+    given = sheet.nitrous.discharge_coefficient if is_weighed(sheet) else np.nan
     return Truth(**values, discharge_coefficient=values["coefficient"] * given)
 
 

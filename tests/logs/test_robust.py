@@ -14,7 +14,8 @@ from kernel_lib.logs import review as review_module
 from kernel_lib.logs.channels import CHANNELS, WANTED
 from kernel_lib.logs.cut import cut
 from kernel_lib.logs.finding import GO, GO_BACK, REPEAT, STOP, VERDICTS
-from kernel_lib.logs.fit_solve import NoNumber, noise_of
+from kernel_lib.logs.fit_noise import noise_of
+from kernel_lib.logs.fit_solve import NoNumber
 from kernel_lib.logs.judge_case import widened
 from kernel_lib.logs.log import Log
 from kernel_lib.logs.mapping import apply, propose
