@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from ..plan.guards import BASE_ROOM
+from .base_timing import judge_early
 from .finding import REPEAT, STOP, Finding
 from .judge_case import Case, apart, holds, unjudged, watch, within
 from .nitrous_hidden import judge_hidden
@@ -25,7 +26,7 @@ def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
     cells : DataFrame
         Of `judge_cells.merged`, those without nitrous; of the base log too, where there is one.
     """
-    return [*judge_hidden(case), *_mixture(case, cells)]
+    return [*judge_hidden(case), *judge_early(case), *_mixture(case, cells)]
 
 
 def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:

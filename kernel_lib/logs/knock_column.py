@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from . import agree, evidence, words
+from . import evidence, words
 from .log_units import UNITS_FOR
 from .match import Match
 
@@ -43,7 +43,15 @@ def other_knock(match: Match, taken: set[int | None], raw: RawLog, looks: list[e
         if not match.name:
             doubt = f"Is '{name}', which runs from {known.min():.3g} to {known.max():.3g}, the knock signal? It is called so; name it or leave it out."
             return Match("knock", column, seen.name, UNITS_FOR["knock"][0], None, (), doubt, 0.5)
-        if match.used and not agree.alike("knock", looks[match.column].rows, seen.rows):
+        if match.used and not _same(raw.columns[match.column], raw.columns[column]):
             doubt = f"Both '{match.name[:60]}' and '{name}' speak of knock: which of them shows it?"
             return replace(match, doubt=doubt, sure=0.5)
     return match
+
+
+def _same(first: np.ndarray, second: np.ndarray) -> bool:
+    """Whether two columns say the same in every row: a burst of knock is a few rows long."""
+    both = np.isfinite(first) & np.isfinite(second)
+    if not both.any() or (np.isfinite(first) != np.isfinite(second)).any():
+        return False
+    return bool(np.abs(first[both] - second[both]).max() <= 1e-3 * np.ptp(first[both]))

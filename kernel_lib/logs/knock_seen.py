@@ -300,7 +300,8 @@ def _background(
         return None
     grid, middle, spread, count = (np.array(v, float) for v in (grid, middle, spread, count))
     if own and len(grid) > 1:  # a burst widens the bin it lies in, and must not hide behind that
-        spread = np.minimum(spread, float(np.median(spread)) if len(grid) > 2 else float(spread.min()))
+        usual = np.maximum(_trend(grid, spread), 0.5 * np.median(spread)) if len(grid) > 2 else spread.min()
+        spread = np.minimum(spread, usual)
     pooled = float(np.sum(spread * count) / np.sum(count))
     if pooled <= 0:
         return None
