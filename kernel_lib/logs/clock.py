@@ -15,6 +15,7 @@ from .log import Log
 from .log_units import convert
 from .match import SHEET_ONLY, Mapping, Match
 from .more_lambdas import leanest, more_lambdas
+from .time_columns import refuse_own_clocks
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
@@ -45,7 +46,8 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
     Raises
     ------
     InputError
-        Where time, engine speed or lambda is missing, not sure or empty; time does not rise for two seconds; a column is not there.
+        Where time, engine speed or lambda is missing, not sure or empty; time does not rise for two seconds; a column is not there; channels have
+        clocks of their own; nitrous is beyond its limits for a good part of what is not 0.
 
     Notes
     -----
@@ -63,6 +65,8 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
         elif match.name and not match.used:
             notes.append(f"{CHANNELS[key].label.capitalize()} {UNCONFIRMED}: {match.doubt}")
     notes += [said for key in ("lambda_", "lambda_2") if key in chosen for said in chosen[key].evidence if said.startswith(SHEET_ONLY)]  # fmt: skip
+    if "time_s" in chosen:
+        refuse_own_clocks(raw, chosen["time_s"])
     times = _stamps(raw, chosen.pop("time_s", None), rate_hz, notes)
     read = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
     columns = {key: values for key, (values, _) in read.items()}
@@ -164,6 +168,7 @@ def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, note
     with np.errstate(invalid="ignore"):
         outside = (values < channel.low) | (values > channel.high)
     marks = sp.marks_of(raw, match, times.rows, values, channel.low, channel.high)
+    sp.refuse_nitrous(match, values, channel)
     values = np.where(outside, np.nan, values) if outside.any() else values
     count = int(outside.sum()) - (sp.count_lean(marks) if marks is not None else 0)
     if count:

@@ -317,6 +317,8 @@ def _shape(seen: Look, key: str, unit: str, case: Case) -> float:
             score += 1.0 if kinds <= 10 and np.all(values == np.round(values)) else -5.0
     if key in _SHARES and unit == "0 to 255" and seen.most <= 104:
         score -= 6.0
+    if key in _SHARES and unit == "0 to 1" and seen.points[-1] > 1.5:
+        score -= 9.0
     if key in _SHARES and unit == "%" and seen.most <= 1.05:
         score -= 3.0
     return score

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
+from ..errors import InputError
 from .read_column import ABOVE, UNKNOWN
 from .stamps import step_of
+
+if TYPE_CHECKING:
+    from .channels import Channel
+    from .match import Match
+    from .read import RawLog
 
 GUARDED = ("lambda_", "lambda_2", "knock", "timing_deg_btdc", "fuel_kpa")
 """What decides about an engine on nitrous: of these a number that makes no sense is never bridged."""
@@ -14,10 +22,41 @@ LEAN_END = 1.3
 """Lambda that is read at least where a gauge says that it is at its lean end and gives no number; a choice of our own, no source."""
 GLITCH_S = 0.05
 """Numbers beyond the top of lambda for less than this are a glitch and not known, not lean: no gauge is so fast; a choice of our own, no source [s]."""
+BEYOND = 0.05
+"""Part of the values above 0 of a nitrous column that may lie beyond its top; a choice of our own, no source."""
 _HIGH = 3
 
 
-def marks_of(raw, match, rows, values: np.ndarray, low: float, high: float) -> np.ndarray | None:
+def refuse_nitrous(match: Match, values: np.ndarray, channel: Channel) -> None:
+    """Refuse a nitrous column much of which lies beyond its limits: left out, a pull on nitrous would pass for one without.
+
+    Parameters
+    ----------
+    match : Match
+    values : array
+        In the unit of the kernel.
+    channel : Channel
+
+    Raises
+    ------
+    InputError
+        Where more than `BEYOND` of the values above 0 are more than the channel's top.
+    """
+    if match.key not in ("nitrous_duty_percent", "nitrous_on"):
+        return
+    with np.errstate(invalid="ignore"):
+        on, beyond = int((values > channel.low).sum()), int((values > channel.high).sum())
+    if beyond <= BEYOND * on:
+        return
+    unit = f" {channel.unit}" if channel.unit else ""
+    why = f"{beyond} of the {on} values above {channel.low:g} lie beyond that in {match.unit}. State its unit, or leave the column out if no nitrous was sprayed."
+    allowed = f"a column from {channel.low:g} to {channel.high:g}{unit}"
+    raise InputError(f"column for {channel.label}", match.name, "", allowed, why)
+
+
+def marks_of(
+    raw: RawLog, match: Match, rows: np.ndarray | slice, values: np.ndarray, low: float, high: float
+) -> np.ndarray | None:
     """Return what is marked in the rows of a column, numbers beyond its limits among them; None where nothing is.
 
     Parameters

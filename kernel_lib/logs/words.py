@@ -87,8 +87,8 @@ _RULES: dict[str, tuple[tuple[tuple[str, float], ...], str]] = {
     ),
     "bottle_c": ((("bottle temperature", 6.5), ("nitrous temperature", 5.0)), "pressure other"),
     "fuel_kpa": (
-        (("fuel pressure", 6.5), ("rail pressure", 6.0), ("fuel rail", 4.0)),
-        "temperature other target trim bottle nitrous level",
+        (("fuel pressure", 6.5), ("rail pressure", 6.0), ("fuel rail", 4.0), ("fuel", 0.9)),
+        "temperature other target trim bottle nitrous level injector duty lambda width time intake",
     ),
     "injector_duty_percent": ((("injector duty", 6.5), ("duty", 2.0)), "nitrous valve bottle other target throttle"),
     "injector_ms": (

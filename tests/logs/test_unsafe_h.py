@@ -5,7 +5,7 @@ import functools
 import numpy as np
 import pytest
 
-from kernel_lib import BuildSheet
+from kernel_lib import BuildSheet, InputError
 from kernel_lib.logs.finding import GO, REPEAT, STOP
 from kernel_lib.logs.mapping import apply, propose
 from kernel_lib.logs.read import read_log
@@ -112,3 +112,72 @@ def test_a_gauge_at_its_lean_end_on_the_overrun_is_no_fault(word, tune):
     cells["Lambda"] = [word if v > 1.05 else cell for v, cell in zip(value, cells["Lambda"], strict=True)]
     assert cells["Lambda"].count(word) > 50
     assert judged(csv(cells), tune).verdict == GO
+
+
+def long_before(rows):
+    """So many rows of cruise before a hit, in the texts of a log; heads without units."""
+    hit, base = made(), made(nitrous=False)
+    out = {}
+    for key, (head, digits) in HEADS.items():
+        if key == "time_s":
+            values = np.concatenate([np.arange(rows) * 0.01, rows * 0.01 + hit[key]])
+        else:
+            values = np.concatenate([np.resize(base[key][:100], rows), hit[key]])
+        out[head.split(" (")[0]] = [f"{v:.{digits}f}" for v in values]
+    return out
+
+
+def test_nitrous_for_less_than_a_hundredth_of_a_log_is_nitrous(tune):
+    mapping, log = read(csv(long_before(60_000)))
+    assert mapping["nitrous_duty_percent"].used
+    assert mapping["nitrous_duty_percent"].unit == "%"
+    assert mapping["throttle_percent"].used
+    assert review(log, SHEET, mapping=mapping, tune=tune).kind == "nitrous"
+
+
+def test_a_short_pull_leaves_no_untrue_range():
+    cells = long_before(60_000)
+    cells["N2O Active"] = ["TRUE" if float(v) > 4 else "FALSE" for v in cells.pop("N2O Duty")]
+    mapping, log = read(csv(cells))
+    assert mapping["nitrous_on"].used
+    assert np.nanmax(log.get("nitrous_on")) == 1
+    assert not any("from 0 to 0" in said for said in (*mapping.questions, *mapping["nitrous_on"].evidence))
+    assert any("to 100" in said for said in mapping["throttle_percent"].evidence)
+
+
+def test_a_column_called_fuel_alone_is_asked():
+    mapping, _ = read(csv({head.split(" (")[0]: cells for head, cells in texts(made()).items()}))
+    assert any("'Fuel'" in question and "fuel pressure" in question for question in mapping.questions)
+
+
+def test_nitrous_beyond_its_limits_is_refused_not_left_out():
+    raw = read_log(csv(texts(made())).encode(), "made.csv")
+    mapping = propose(raw, SHEET).with_match("nitrous_duty_percent", "N2O Duty", "0 to 1")
+    with pytest.raises(InputError, match="State its unit"):
+        apply(raw, mapping, SHEET)
+
+
+def pairs(late):
+    """A file in which every channel has a time of its own; of the timing it is later."""
+    channels, columns = made(), []
+    for key, (head, digits) in HEADS.items():
+        if key != "time_s":
+            time = channels["time_s"] + (late if key == "timing_deg_btdc" else 0.0)
+            columns += [["Time (s)", *(f"{v:.2f}" for v in time)], [head, *(f"{v:.{digits}f}" for v in channels[key])]]
+    return "\n".join(",".join(row) for row in zip(*columns, strict=True)) + "\n"
+
+
+def test_channels_with_clocks_of_their_own_are_refused():
+    with pytest.raises(InputError, match="one time base"):
+        read(pairs(0.6))
+
+
+def test_one_clock_written_again_and_again_is_one_clock():
+    _, log = read(pairs(0.0))
+    assert np.allclose(log.get("timing_deg_btdc"), np.round(made()["timing_deg_btdc"], 1), equal_nan=True)
+
+
+def test_a_time_of_day_beside_the_time_is_no_other_clock():
+    cells = texts(made())
+    cells["Uhrzeit"] = [f"{3600 + v:.2f}" for v in made()["time_s"]]
+    read(csv(cells))
