@@ -18,7 +18,7 @@ __all__ = ["changes", "estimate"]
 MOST = 12
 """Changes that are looked at, the largest of every kind in turn."""
 MODEL_S = 0.0015
-"""What lines, lags and a sheet's exhaust miss of a delay, standard deviation [s]: many pulls do not even it out. Found by coverage over three pulls, see tests."""
+"""What lines, lags and a sheet's exhaust miss of a delay, standard deviation [s]: many pulls do not even it out. A guess of our own, made because three pulls covered too little without it."""
 KNOWN = 0.5
 """A delay counts as told by the log where its error is less than this share of what it was before."""
 
