@@ -40,13 +40,14 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--out", required=True, help="folder to write into")
     review = commands.add_parser(
         "review",
-        help="judge a log of a pull: writes review.json, review.html, and mapping.toml where something is asked",
+        help="judge a log of a pull: writes review.json, review.html, and mapping.toml (mapping_base.toml) where something is asked",
     )
     review.add_argument("log", help="log (CSV in any shape, or MDF 4)")
     review.add_argument("--build", required=True, help="build sheet of the car, as it was on that day (TOML)")
     review.add_argument("--out", required=True, help="folder to write into")
     review.add_argument("--base", help="a log of the same car without nitrous")
     review.add_argument("--mapping", help="which column is which (TOML), as the page writes it")
+    review.add_argument("--base-mapping", help="the same for the base log; without it that of the log is tried")
     review.add_argument(
         "--part",
         type=_part,
@@ -93,17 +94,34 @@ def _review(args: argparse.Namespace) -> int:
     if mapping.questions:  # to be answered in this file, and given back with --mapping
         print(write_text(args.out, "mapping.toml", mapping.draft_toml()))
     log = apply(raw, mapping, sheet)
-    base = None
-    if args.base:
-        other = read_log(args.base)
-        base = apply(other, propose(other, sheet, mapping), sheet)
+    base, asked = _base(args, sheet, mapping) if args.base else (None, [])
     found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, part=args.part)
     for path in write_review(found, args.out):
         print(path)
-    for text in _told_first(mapping, log):
+    for text in (*_told_first(mapping, log), *asked):
         print(text)
     print(found.headline)
     return 0
+
+
+def _base(args: argparse.Namespace, sheet: BuildSheet, mapping: Mapping) -> tuple[Log, list[str]]:
+    """Read the base log by its own mapping, or by that of the log; what is asked of it stands in a file of its own."""
+    from .logs.mapping import Mapping, apply, propose
+    from .logs.read import clean_name, read_log
+    from .sheets.write import write_text
+
+    known = Mapping.from_toml(_text(args.base_mapping, "--base-mapping")) if args.base_mapping else mapping
+    try:
+        raw = read_log(args.base)
+        own = propose(raw, sheet, known)
+        if own.questions:  # to be answered in this file, and given back with --base-mapping
+            print(write_text(args.out, "mapping_base.toml", own.draft_toml()))
+        log = apply(raw, own, sheet)
+    except InputError as exc:
+        raise InputError(
+            f"base log '{clean_name(args.base)}': {exc.field}", exc.value, exc.unit, exc.allowed, exc.reason
+        ) from exc
+    return log, [f"Base log: {text}" for text in _told_first(own, log)]
 
 
 def _told_first(mapping: Mapping, log: Log) -> list[str]:
@@ -115,13 +133,13 @@ def _told_first(mapping: Mapping, log: Log) -> list[str]:
     return asked + left
 
 
-def _text(path: str) -> str:
+def _text(path: str, option: str = "--mapping") -> str:
     try:
         return Path(path).read_text(encoding="utf-8-sig")
     except OSError as exc:
-        raise InputError("--mapping", path, "", "a file that can be read", f"{exc.strerror or exc}.") from exc
+        raise InputError(option, path, "", "a file that can be read", f"{exc.strerror or exc}.") from exc
     except UnicodeDecodeError as exc:
-        raise InputError("--mapping", path, "", "a file of text", "It is no UTF-8 text.") from exc
+        raise InputError(option, path, "", "a file of text", "It is no UTF-8 text.") from exc
 
 
 if __name__ == "__main__":

@@ -6,13 +6,14 @@ import warnings
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from .read_column import ABOVE, UNKNOWN, Column, column_of, sentences
-from .read_names import clean, names_and_units
+from .read_names import clean, names_and_units, units_row
 from .read_sniff import Dialect, cells_of, sniff
 from .read_text import Text, no_log, open_quotes, pieces, quotes_mended, text_in_place, text_of
 
@@ -330,6 +331,9 @@ def _left_out(rows: _Rows, kept: np.ndarray, notes: list[str]) -> None:
         if len(names) > 2 and len(names.intersection(cells)) >= 0.6 * len(names) and cells != rows.dialect.names:
             why = f"Another header stands in {rows.where(row)}, with other columns or in another order: part the file there and review each part."
             raise no_log("a file of two tables", why, "one header, one order of columns")
+        if _other_units(rows.dialect, cells):
+            why = f"From {rows.where(row)} on other units hold: part the file there and review each part."
+            raise no_log("a file of two tables", why, "one row of units")
         said = clean(" ".join(c for c in cells if c))
         if said:
             remarks.append((row, said))
@@ -337,6 +341,14 @@ def _left_out(rows: _Rows, kept: np.ndarray, notes: list[str]) -> None:
         row, said = remarks[0]
         more = f"{_rows(len(remarks))} no number: left out"
         notes.append(f"{more} (first: {rows.where(row)}, '{said[:40]}{'...' * (len(said) > 40)}').")
+
+
+def _other_units(dialect: Dialect, cells: list[str]) -> bool:
+    """Whether a row among the numbers is one of units, and of others than those above."""
+    if sum(map(bool, cells)) < max(2, dialect.count / 2) or not units_row(cells):
+        return False
+    both = zip_longest(cells[: dialect.count], dialect.units, fillvalue="")
+    return any(a.strip("[]() ").lower() != b.strip("[]() ").lower() for a, b in both)
 
 
 def _say(odd: dict[int, Column], names: list[str], kept: np.ndarray, rows: _Rows, notes: list[str]) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from kernel_lib import BuildSheet, InputError
+from kernel_lib.__main__ import main
 from kernel_lib.logs.finding import GO, REPEAT, STOP
 from kernel_lib.logs.mapping import apply, propose
 from kernel_lib.logs.read import read_log
@@ -181,3 +182,42 @@ def test_a_time_of_day_beside_the_time_is_no_other_clock():
     cells = texts(made())
     cells["Uhrzeit"] = [f"{3600 + v:.2f}" for v in made()["time_s"]]
     read(csv(cells))
+
+
+def bare_heads(channels):
+    return {head.split(" (")[0]: cells for head, cells in texts(channels).items()}
+
+
+UNITS = "s,rpm,%,lambda,deg,%,kPa,{},ms,kPa,-"
+
+
+def two_sessions(first, second):
+    """The same header twice, each with a row of units, the second after the first."""
+    cells = bare_heads(made(nitrous=False))
+    return csv(cells, UNITS.format(first)) + csv(bare_heads(made()), UNITS.format(second))
+
+
+def test_a_second_session_in_other_units_is_refused():
+    with pytest.raises(InputError, match="other units hold"):
+        read(two_sessions("kPa", "psi"))
+
+
+def test_a_second_session_in_the_same_units_is_read_on():
+    _, log = read(two_sessions("kPa", "kPa"))
+    assert any("started again" in note for note in log.notes)
+
+
+def test_a_question_about_the_base_log_can_be_answered(tmp_path, capsys):
+    log, base, out = tmp_path / "log.csv", tmp_path / "base.csv", tmp_path / "out"
+    build = tmp_path / "build.toml"
+    build.write_text(SHEET.to_toml(), encoding="utf-8")
+    log.write_text(csv(texts(made())), encoding="utf-8")
+    base.write_text(csv(texts(made(nitrous=False))).replace("Lambda", "ch4", 1), encoding="utf-8")
+    command = ["review", str(log), "--build", str(build), "--out", str(out), "--base", str(base)]
+    assert main(command) == 2
+    assert "base.csv" in capsys.readouterr().err
+    draft = (out / "mapping_base.toml").read_text(encoding="utf-8")
+    assert "# [lambda_]" in draft
+    answer = tmp_path / "answer.toml"
+    answer.write_text(f'{draft}\n[lambda_]\ncolumn = "ch4"\nunit = "lambda"\n', encoding="utf-8")
+    assert main([*command, "--base-mapping", str(answer)]) == 0
