@@ -54,6 +54,10 @@ def judge_trims(case: Case, cells: pd.DataFrame) -> list[Finding]:
             )
         ]
     wrong = _takes_out(case, cells)
+    blind = (cells["valve_duty_percent"].to_numpy(float) > 0) & ~np.isfinite(trims)
+    if blind.any() and not wrong:
+        why = "The controller's own lambda correction is blank for some or all of the settled readings on nitrous: whatever it added or took out there stands in the mixture that was judged."
+        wrong = [unjudged("trims", "Lambda correction blank on nitrous", why)]
     k = int(np.nanargmax(np.abs(trims)))
     trim, row = float(trims[k]), cells.iloc[k]
     on = row["valve_duty_percent"] > 0
