@@ -92,11 +92,14 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
 
 
 def stopped(case: Case, findings: list[Finding]) -> str:
-    """Why no fuel is taken out of a log that holds a stop, or a fuel pressure that never moves; "" where it holds none, or it is a base mixture's own."""
+    """Why no fuel is taken out of a log that holds a stop, a lean spell, too little retard, an odd dose or a dead fuel pressure; "" where none, or a base mixture's own."""
     if any(DEAD in f.numbers for f in findings):
         return "fuel pressure never moves, and so nobody knows what the injectors gave"
     found = [f for f in findings if f.asks == STOP and not (case.kind == "base" and f.key == "base")]
-    return f"this log holds a stop ({lowered(found[0].title).rstrip('.')})" if found else ""
+    if found:
+        return f"this log holds a stop ({lowered(found[0].title).rstrip('.')})"
+    other = [f for f in findings if f.key in ("lean", "retard", "step") and f.asks != GO and f.state == "watch"]
+    return f"something else comes first ({lowered(other[0].title).rstrip('.')})" if other else ""
 
 
 def _fuel(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.DataFrame) -> list[Change]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from . import events as ev
-from .command import commanded_share
+from .command import GAP_S, commanded_share, smooth_duty
 from .cut import STEP_ROOM
 from .finding import REPEAT, STOP, Finding
 from .judge_case import Case, span, watch
@@ -33,12 +33,12 @@ def judge_dose(case: Case) -> list[Finding]:
     if not case.tune.pulsed or not steps:
         return []
     share, planned = commanded_share(case.log, case.sheet), _planned(case)
-    most = steps[-1].share + STEP_ROOM
+    most, play = steps[-1].share + STEP_ROOM, SHARE_PLAY + _pulse_play(case)
     on = np.zeros(len(share), bool)
     for hit in case.hits:
         on[hit.command] = True
     with np.errstate(invalid="ignore"):
-        over = on & (share > most * planned + SHARE_PLAY)
+        over = on & (share > most * planned + play)
     found = _longest(case, over)
     if found is not None:
         return [_beyond(case, share, planned, found)]
@@ -52,17 +52,24 @@ def judge_dose(case: Case) -> list[Finding]:
         inside = np.zeros(len(share), bool)
         inside[pull.start : pull.stop] = True
         with np.errstate(invalid="ignore"):
-            more = inside & on & (share > (usual + STEP_ROOM) * planned + SHARE_PLAY)
+            more = inside & on & (share > (usual + STEP_ROOM) * planned + play)
         found = _longest(case, more)
         if found is not None:
             return [_uneven(case, part, usual, found)]
     return []
 
 
+def _pulse_play(case: Case) -> float:
+    """What the samples of a pulse do not tell of its share, where the log holds the pulses themselves: one of them."""
+    duty = ev.filled(case.log.get("nitrous_duty_percent"), ev.samples(GAP_S, case.log.step_s), held=True)
+    raw = not np.array_equal(smooth_duty(case.log, case.sheet, duty), duty, equal_nan=True)
+    return case.sheet.nitrous.pulse_hz * case.log.step_s if raw else 0.0
+
+
 def _planned(case: Case) -> np.ndarray:
     """Share that the whole planned dose has at the speeds of the log; the largest near by in time; NaN where speed is unknown."""
     room, step = case.tune.room, case.log.step_s
-    rpm = ev.filled(ev.despiked(case.log.get("rpm")), ev.samples(1.0, step))
+    rpm = ev.filled(ev.despiked(case.log.get("rpm")), ev.samples(GAP_S, step))
     own = case.tune.share_at(np.clip(np.nan_to_num(rpm, nan=room.rpm[0]), room.rpm[0], room.rpm[-1]))
     own = np.where(np.isfinite(rpm), own, -np.inf)
     reach = ev.samples(SPEED_PLAY_S, step)
