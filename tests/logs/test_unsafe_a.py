@@ -87,7 +87,9 @@ def test_clean_pulls_in_a_row_are_the_last_ones():
 def test_lambda_at_one_speed_opens_no_step(seconds, verdict):
     log = clean(3)
     valve = np.where(log.time_s < spray()[0] + seconds, log.get("nitrous_duty_percent"), 0.0)
-    got = judged(changed(log, nitrous_duty_percent=valve, nitrous_on=(valve > 0) * 1.0))
+    blank = np.full(len(valve), np.nan)  # or the fuel that goes on would say that nitrous does too
+    cut = changed(log, nitrous_duty_percent=valve, nitrous_on=(valve > 0) * 1.0, injector_ms=blank)
+    got = judged(changed(cut, injector_duty_percent=blank))
     assert got.verdict == verdict
     assert verdict == GO or "rpm only" in got.headline
 
