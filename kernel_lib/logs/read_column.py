@@ -10,6 +10,7 @@ import pandas as pd
 
 from ..text import listed
 from .read_cells import SPOILT, Cell, bare, cell_of, seconds_of
+from .read_clocks import fractions, half_days
 
 BLANK, NUMBERS, MISSING, SWITCH, GROUPED, OTHER_MARK, EITHER, SUFFIX, WORDS, CLOCKS, OVER, UNDER = range(12)
 _CODES = {
@@ -195,7 +196,8 @@ def _clocks(texts: np.ndarray) -> Column | None:
         return None
     codes, found = pd.factorize(texts)
     read = [seconds_of(t) for t in found]
-    seconds = np.array([r[1] if r else np.nan for r in read] + [np.nan])
+    seconds, counted = fractions(list(found), np.array([r[1] if r else np.nan for r in read]))
+    seconds = np.append(seconds, np.nan)
     kinds = np.array(
         [CLOCKS if r else (WORDS if bare(t) else BLANK) for r, t in zip(read, found, strict=True)] + [BLANK], np.int8
     )
@@ -206,10 +208,13 @@ def _clocks(texts: np.ndarray) -> Column | None:
     if len(dates) > 1:
         values = values + _DAY * days[codes]
     else:
+        values, twelve = half_days(values, list(found))
+        counted = "; ".join(filter(None, (counted, "it counts twelve hours and was carried on" * twelve)))
         there = np.flatnonzero(np.isfinite(values))
         turns = np.cumsum(np.diff(values[there]) < -_DAY / 2)
         values[there[1:]] += _DAY * turns
     remark = "holds clock times: read as seconds after midnight" + (f" of {first}" if first else "")
+    remark += f"; {counted}" if counted else ""
     return Column(values, kinds[codes], texts, "s", remark, {WORDS: "hold no clock time: left blank"})
 
 

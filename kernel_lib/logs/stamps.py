@@ -19,6 +19,8 @@ JOIN_S = 5.0
 """Gap that is laid between parts whose clock started again [s]: long enough that nothing is drawn across it; a choice of our own, no source."""
 LEAST_PART_S, LEFT_SHARE = 0.5, 0.02
 """A part shorter than this [s] holds no pull and is left out, as long as all of them are no more than this share of the rows; choices of our own, no source."""
+COUNTERS_S = (65.536, 655.36)
+"""Where counters of 16 bits begin again that count thousandths and hundredths of a second [s]."""
 _SWAP_STEPS = 3  # a row that comes at most so many steps late is a swapped one, later it is a restart
 
 
@@ -71,6 +73,7 @@ def mend(time: np.ndarray) -> Stamps:
         raise InputError(
             "time", "never rising", "", "a column that rises row by row", "Without it no pull can be found."
         )
+    time = _counter(time, notes)
     if (np.diff(time) < 0).any():
         order, time = _order(time, notes)
         rows = order if isinstance(rows, slice) else rows[order]
@@ -89,6 +92,25 @@ def mend(time: np.ndarray) -> Stamps:
             "time", span, "s", f"at least {LEAST_S:g} s that rise", "A pull lasts longer; is its unit right?"
         )
     return Stamps(time - time[0], rows, groups, notes)
+
+
+def _counter(time: np.ndarray, notes: list[str]) -> np.ndarray:
+    """Carry on a clock that is a counter of 16 bits, in thousandths or hundredths of a second, and begins again when it is full."""
+    steps = np.diff(time)
+    back = np.flatnonzero(steps < 0)
+    if not len(back):
+        return time
+    room = 5 * float(np.median(steps[steps > 0]))
+    for full in COUNTERS_S:
+        turns = back[(steps[back] + full > 0) & (steps[back] + full <= room) & (time[back] < full)]
+        if len(turns) == len(back):
+            out = time.copy()
+            for k in turns:
+                out[k + 1 :] += full
+            times = "once" if len(turns) == 1 else f"{len(turns)} times"
+            notes.append(f"The clock is a counter that begins again at {full:g} s, {times}; it was carried on.")
+            return out
+    return time
 
 
 def _refuse_coarse(time: np.ndarray, groups: np.ndarray) -> None:

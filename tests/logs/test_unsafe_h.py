@@ -221,3 +221,41 @@ def test_a_question_about_the_base_log_can_be_answered(tmp_path, capsys):
     answer = tmp_path / "answer.toml"
     answer.write_text(f'{draft}\n[lambda_]\ncolumn = "ch4"\nunit = "lambda"\n', encoding="utf-8")
     assert main([*command, "--base-mapping", str(answer)]) == 0
+
+
+def clocked(write, time=None):
+    """A hit whose time is written in another way."""
+    cells = texts(made())
+    cells["Time (s)"] = [write(v) for v in (made()["time_s"] if time is None else time)]
+    return csv({"Time": cells.pop("Time (s)")} | cells)
+
+
+def _hms(v, last):
+    return f"{int(v // 3600)}:{int(v // 60 % 60):02d}:{int(v % 60):02d}{last}"
+
+
+CLOCKS = {
+    "thousandths without noughts": lambda v: _hms(43200 + int(v + 1e-6), f".{round(1000 * v) % 1000}"),
+    "hundredths": lambda v: _hms(43200 + int(v + 1e-6), f".{round(100 * v) % 100:02d}"),
+    "trimmed decimals": lambda v: _hms(43200 + int(v + 1e-6), f".{round(100 * v) % 100:02d}".rstrip("0").rstrip(".")),
+    "twelve hours": lambda v: _hms(
+        (46796 + int(v + 1e-6)) - 43200 * (46796 + v >= 46800 - 1e-6), f".{round(100 * v) % 100:02d}"
+    ),
+    "a counter of 16 bits": lambda v: f"{(65000 + round(1000 * v)) % 65536}",
+}
+
+
+@pytest.mark.parametrize("way", CLOCKS)
+def test_ways_of_writing_a_clock(way):
+    _, log = read(clocked(CLOCKS[way]).replace("Time,", "Time (ms)," if "bits" in way else "Time,", 1))
+    assert log.time_s[-1] == pytest.approx(made()["time_s"][-1] - made()["time_s"][0], abs=0.02)
+    assert log.step_s == pytest.approx(0.01, abs=1e-4)
+    told = [note for note in log.notes if "carried on" in note or "noughts" in note]
+    assert bool(told) == (way not in ("hundredths", "trimmed decimals"))
+
+
+def test_frames_behind_the_seconds():
+    time = np.arange(len(made()["time_s"])) / 25
+    _, log = read(clocked(lambda v: _hms(36000 + int(v + 1e-6), f":{round(25 * v) % 25:02d}"), time))
+    assert log.step_s == pytest.approx(0.04, abs=1e-4)
+    assert any("25 frames a second" in note for note in log.notes)
