@@ -99,7 +99,7 @@ def _further(raw: RawLog, mapping: Mapping, sheet: BuildSheet, times: st.Stamps,
     """Read lambda columns beyond two into the second sensor, the leanest of them at every moment; ask for those that cannot be read."""
     more, (clock, start, step), made = more_lambdas(raw, mapping, sheet), on, {}
     label = CHANNELS["lambda_2"].label.capitalize()
-    notes += [f"{label} {UNCONFIRMED}: {asked}" for asked in more.unread]
+    notes += [f"{label} {UNCONFIRMED}: {asked} Choose it, or take it out of the file if it is none." for asked in more.unread]  # fmt: skip
     for name, column in more.read:
         values = column[times.rows]
         values = values if times.groups is None else _merged(values, times.groups, False)

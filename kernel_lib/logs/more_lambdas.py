@@ -22,6 +22,10 @@ FITS = -4.5
 """Score of its values from which a column that is called lambda is taken for one: unusual, not absurd; a choice of our own, no source."""
 SAME, APART, APART_S = 0.003, 0.02, 0.05
 """Median distance up to which two columns are one reading [lambda], and the distance that they may keep [lambda] for no longer than so long [s]; choices of our own, no source."""
+FOLLOWS, FOLLOWS_APART = 0.8, 0.25
+"""Correlation with the first sensor, and distance from it as a share, of a column without a telling name that is asked for; choices of our own, no source."""
+_LETTERS = ("A", "C", "F", "K", "c", "f", "k")
+"""Letters behind a name that may tell a sensor as well as a unit."""
 _READINGS = {"lambda", "phi"}
 _NO_READINGS = {"target", "trim", "other", "temperature", "pressure", "voltage", "injector", "switch", "level", "duty", "valve", "time", "speed", "battery"}  # fmt: skip
 _PLACES = re.compile(
@@ -64,12 +68,11 @@ def more_lambdas(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> More:
     if second.settled and not second.name:
         return More()
     taken = {m.column for m in mapping.matches.values() if m.name and m.column is not None}
-    columns = [c for c, name in enumerate(raw.names) if c not in taken and _called(name, raw.units[c])]
-    if not columns:
-        return More()
+    free = [c for c in range(len(raw.names)) if c not in taken]
+    columns = [c for c in free if _called(raw.names[c], raw.units[c])]
     throttle = _throttle(raw, mapping, sheet)
     first, expect = mapping.get("lambda_"), evidence.expected(sheet)
-    read, unread = [], []
+    read, unread = [], _nameless(raw, [c for c in free if c not in columns], first)
     for column, seen in zip(columns, _looks(raw, columns), strict=True):
         if seen.flat:
             continue
@@ -77,7 +80,9 @@ def more_lambdas(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> More:
         unit, fits = _unit(seen, first, sheet, expect)
         plain = _plain(evidence.label_of(seen))
         scale = _scale(seen, raw, first, throttle, sheet) if unit in log_units.SCALED else None
-        if unit and fits >= FITS and plain and (unit not in log_units.SCALED or scale is not None):
+        if log_units.meant("lambda_", seen.unit) == ():  # a letter that names the sensor reads as a unit
+            unread += [f"'{seen.name[:60]}' is called lambda and states {seen.unit}."] if fits >= 0 else []
+        elif unit and fits >= FITS and plain and (unit not in log_units.SCALED or scale is not None):
             values = log_units.convert("lambda_", unit, raw.columns[column], scale=scale, barometer_kpa=sheet.value("site.barometer_kpa"))  # fmt: skip
             read.append((name, values))
         elif plain or (unit and fits >= 0):
@@ -127,9 +132,39 @@ def _same(values: np.ndarray, other: np.ndarray, step_s: float) -> bool:
 
 def _called(name: str, unit: str) -> bool:
     """Whether a head speaks of a reading of lambda."""
-    said = words.concepts(name) | log_units.speaks_of(log_units.unit_text(name, unit))
-    known = log_units.meant("lambda_", log_units.unit_text(name, unit)) != ()
-    return known and bool(said & _READINGS) and not said & _NO_READINGS
+    stated = log_units.unit_text(name, unit)
+    named = words.concepts(name)
+    said = named if stated in _LETTERS else named | log_units.speaks_of(stated)
+    may = stated in _LETTERS or _known(name, unit)
+    return may and bool(said & _READINGS) and not said & _NO_READINGS
+
+
+def _known(name: str, unit: str) -> bool:
+    """Whether lambda may be in the unit that a head states."""
+    return log_units.meant("lambda_", log_units.unit_text(name, unit)) != ()
+
+
+def _nameless(raw: RawLog, columns: list[int], first: Match) -> list[str]:
+    """Ask for columns whose heads say nothing and that rise and fall with the first sensor, in its range."""
+    unsaid = [c for c in columns if not words.concepts(raw.names[c]) and _known(raw.names[c], raw.units[c])]
+    if not unsaid or first.column is None or first.unit not in ("lambda", "AFR"):
+        return []
+    one, *others = _looks(raw, [first.column, *unsaid])
+    return [
+        f"'{seen.name[:60]}', which runs {seen.runs()}, moves with '{one.name[:60]}' and may be a further lambda sensor."
+        for seen in others
+        if not seen.flat and _follows(one.rows, seen.rows)
+    ]
+
+
+def _follows(one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether a column moves with another and is of its size; one that is the same to the last digits adds nothing."""
+    known = np.isfinite(one) & np.isfinite(other) & (one > 0)
+    if known.sum() < 20 or np.ptp(one[known]) == 0 or np.ptp(other[known]) == 0:
+        return False
+    ratio = other[known] / one[known]
+    alike = abs(float(np.median(ratio)) - 1) < FOLLOWS_APART and np.corrcoef(one[known], other[known])[0, 1] > FOLLOWS
+    return bool(alike and np.ptp(ratio) > APART)
 
 
 def _plain(label: str) -> bool:

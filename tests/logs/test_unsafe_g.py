@@ -127,6 +127,14 @@ def test_a_further_afr_of_another_scale_is_asked_for(tune):
     assert any("AFR 3" in f.sentence for f in of(found, "sensors"))
 
 
+@pytest.mark.parametrize("name", ["xyz", "Lambda [C]"])
+def test_a_column_that_does_not_say_it_is_asked_for(name, tune):
+    columns = {"Lambda": lam(), "Lambda 2": lam() + noise(), name: lam(0.15) + noise(5)}
+    found = review_log(text(**columns), SHEET, tune=tune, plugs=PLUGS, name="x")
+    assert found.verdict == REPEAT
+    assert any(name.removesuffix(" [C]") in f.sentence for f in of(found, "sensors"))
+
+
 def test_left_out_by_hand_stays_out():
     raw = read_log(text(**{"Lambda 1": lam(), "Lambda 2": lam() + noise(), "Lambda 3": lam(0.15)}), "hand")
     log = apply(raw, propose(raw, SHEET).with_match("lambda_2", None), SHEET)
