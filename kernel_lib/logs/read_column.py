@@ -189,6 +189,19 @@ def _thousands(column: Column, either: np.ndarray, mark: str, decimals: bool) ->
         )
 
 
+def settle_by_rows(columns: list[Column]) -> None:
+    """Read cells like 14,538 as decimals after all where other columns have that mark for their decimals in the same rows."""
+    others = [column.kinds == OTHER_MARK for column in columns]
+    rows = np.logical_or.reduce(others) if others else np.zeros(0, bool)
+    if not rows.any():
+        return
+    for column in columns:
+        mine = (column.kinds == EITHER) & rows
+        if mine.any() and "thousands, as" in column.meant.get(EITHER, ""):
+            column.values[mine] /= 1000.0
+            column.kinds[mine] = OTHER_MARK
+
+
 def _clocks(texts: np.ndarray) -> Column | None:
     """Read a column of clock times, with or without dates, as seconds after the first midnight; None where it is none."""
     sample = [t for t in texts[:: max(1, len(texts) // 200)] if bare(t)]

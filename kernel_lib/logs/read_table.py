@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from .read_column import ABOVE, UNKNOWN, Column, column_of, sentences
+from .read_column import ABOVE, UNKNOWN, Column, column_of, sentences, settle_by_rows
 from .read_names import clean, names_and_units, units_row
 from .read_sniff import Dialect, cells_of, sniff
 from .read_text import Text, no_log, open_quotes, pieces, quotes_mended, text_in_place, text_of
@@ -240,6 +240,7 @@ def _columns(
                 rows.dialect.mark,
                 rows.dialect.decimals,
             )
+    settle_by_rows(list(odd.values()))
     columns = [odd[k].values if k in odd else frame[k].to_numpy(np.float64)[rows.before :] for k in range(count)]
     marks = {k: column.marks for k, column in odd.items() if column.marks is not None}
     for k, column in enumerate(columns):

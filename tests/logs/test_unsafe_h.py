@@ -259,3 +259,16 @@ def test_frames_behind_the_seconds():
     _, log = read(clocked(lambda v: _hms(36000 + int(v + 1e-6), f":{round(25 * v) % 25:02d}"), time))
     assert log.step_s == pytest.approx(0.04, abs=1e-4)
     assert any("25 frames a second" in note for note in log.notes)
+
+
+def test_a_second_session_with_the_other_decimal_mark_keeps_its_three_decimals():
+    first = made(nitrous=False)
+    cells, more = texts(first), texts(made())
+    cells["Lambda"] = [f"{14.7 * v:.3f}" for v in first["lambda_"]]
+    more["Lambda"] = [f"{14.7 * v:.3f}" for v in made()["lambda_"]]
+    text = csv(cells) + csv(more).split("\n", 1)[1].replace(".", ";").replace(",", ".").replace(";", ",")
+    text = text.split("\n")
+    n = len(first["rpm"]) + 1
+    whole = "\n".join([row.replace(",", ";") for row in text[:n]] + [row.replace(".", ";") for row in text[n:]])
+    raw = read_log(whole.encode(), "made.csv")
+    assert np.nanmax(raw.columns[raw.names.index("Lambda")]) < 60
