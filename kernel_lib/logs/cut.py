@@ -29,6 +29,8 @@ SETTLED, RAMP_TIMES, SENSOR_LAGS, READING_S = 0.05, 3.0, 3.0, 0.3
 """Distance to its own ramp at which a share has settled; mixing times for that of a step; lags of the sensor, and seconds, that a settled reading needs."""
 UNSEEN_S = 0.15
 """Gap in which nitrous counts as not seen [s]: an excursion as it comes in is as short; a choice of our own, no source."""
+SHUT_PERCENT = 50.0
+"""Throttle below which a gauge of lambda may be beyond its end once nothing is commanded; a choice of our own, no source [%]."""
 STEP_ROOM = 0.06
 """Of the planned dose, within which a step of the ladder is recognised; a choice of our own."""
 
@@ -242,7 +244,14 @@ def _unseen(log: Log, command: slice, flow: slice) -> tuple[tuple[slice, ...], b
     """Gaps in a hit, and whether its begin and its end lie in one."""
     channels = ("rpm", "lambda_", *(key for key in ("nitrous_duty_percent", "nitrous_on") if log.has(key)))
     told = [np.isfinite(log.get(key)) for key in channels[2:]]
-    blank = ~np.isfinite(log.get("rpm")) | ~np.isfinite(log.get("lambda_"))
+    mixture = ~np.isfinite(log.get("lambda_"))
+    if (
+        "lambda_" in log.spoilt
+    ):  # a gauge beyond its end on the overrun: words, where the throttle has shut and nothing is commanded
+        with np.errstate(invalid="ignore"):
+            shut = log.spoilt["lambda_"] & (log.get("throttle_percent") < SHUT_PERCENT)
+        mixture[command.stop :] &= ~shut[command.stop :]
+    blank = ~np.isfinite(log.get("rpm")) | mixture
     blank |= ~np.logical_or.reduce(told) if told else False
     least, room = ev.samples(UNSEEN_S, log.step_s, 2), ev.samples(ev.EDGE_S, log.step_s, 2)
     first, last = max(command.start - room, 0), min(max(flow.stop, command.stop + room), len(blank))

@@ -272,3 +272,13 @@ def test_a_second_session_with_the_other_decimal_mark_keeps_its_three_decimals()
     whole = "\n".join([row.replace(",", ";") for row in text[:n]] + [row.replace(".", ";") for row in text[n:]])
     raw = read_log(whole.encode(), "made.csv")
     assert np.nanmax(raw.columns[raw.names.index("Lambda")]) < 60
+
+
+@pytest.mark.parametrize("word", ["0.000", "ERR"])
+def test_a_gauge_without_a_reading_on_the_overrun_is_no_gap_in_the_nitrous(word, tune):
+    cells, value = texts(made()), made()["lambda_"]
+    cells["Lambda"] = [word if v > 1.05 else cell for v, cell in zip(value, cells["Lambda"], strict=True)]
+    assert judged(csv(cells), tune).verdict == GO
+    shown = made()["time_s"] < 6.0
+    cells["Lambda"] = [cell if early else word for early, cell in zip(shown, cells["Lambda"], strict=True)]
+    assert judged(csv(cells), tune).verdict == REPEAT
