@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from .finding import REPEAT, Finding
@@ -11,6 +13,8 @@ CUT_PART, RISES = 0.2, 0.15
 """Part of what was injected below which fuel counts as cut, and rise of the reading that answers it [lambda]; choices of our own, no source."""
 LATE_S, LOOKED_S = 0.15, 1.5
 """Beyond the sheet's lag, from when a reading is told to be late, and how long an answer is waited for [s]; choices of our own, no source."""
+FOUND_S = 0.05
+"""By how much a reading may answer later than the lag that was found in the log and its error [s]; a choice of our own, no source."""
 LEAST_RPM = 2000.0
 """Engine speed below which the way to the sensor takes long by itself [rpm]; a choice of our own, no source."""
 
@@ -52,19 +56,31 @@ def answers(case: Case) -> list[tuple[float, float]]:
 
 
 def judge_late(case: Case) -> list[Finding]:
-    """Say where the reading answers a fuel cut far too late."""
+    """Say where the reading answers a fuel cut far too late: later than any sensor, or than the lag that was found in this log."""
     delay = case.delay
-    if delay is None or delay.identifiable:  # then the lag found is judged
+    if delay is None:
         return []
     seen = answers(case)
     if not seen:
         return []
     at, late = seen[0][0], float(np.median([seconds for _, seconds in seen]))
-    if late <= delay.sheet_total_s + LATE_S:
+    if delay.identifiable and late > delay.total_s + delay.error_s + FOUND_S:
+        return _apart(delay, at, late)
+    if delay.identifiable or late <= delay.sheet_total_s + LATE_S:
         return []
     told = (
         f"Fuel was cut at {at:.2f} s and the lambda reading rose {1e3 * late:.0f} ms later; the build sheet makes its lag {1e3 * delay.sheet_total_s:.0f} ms, and {1e3 * LATE_S:.0f} ms more is no "
         "sensor's own lag (a choice of our own). What is read here belongs to another moment than it is held against, and a stop that acts on it acts too late. Find out what delays this channel, then repeat."
     )
     numbers = {"answer_ms": 1e3 * late, "sheet_ms": 1e3 * delay.sheet_total_s}
+    return [watch("sensors", REPEAT, 57.0, f"The lambda reading answers a fuel cut {1e3 * late:.0f} ms late", told, numbers, (at, at + late))]  # fmt: skip
+
+
+def _apart(delay: Any, at: float, late: float) -> list[Finding]:
+    """Say that the lag found and the answer to a fuel cut do not belong together: then the lag is not the sensor's."""
+    told = (
+        f"Fuel was cut at {at:.2f} s and the lambda reading rose {1e3 * late:.0f} ms later, but the other changes of the mixture in this log make its lag {1e3 * delay.total_s:.0f} ms (± {1e3 * delay.error_s:.0f}). "
+        "Both cannot be: what is read here may belong to another moment than it is held against. Find out what delays this channel, then repeat."
+    )
+    numbers = {"answer_ms": 1e3 * late, "found_ms": 1e3 * delay.total_s, "found_ms_95": 1e3 * delay.error_s}
     return [watch("sensors", REPEAT, 57.0, f"The lambda reading answers a fuel cut {1e3 * late:.0f} ms late", told, numbers, (at, at + late))]  # fmt: skip
