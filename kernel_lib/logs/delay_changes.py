@@ -23,6 +23,8 @@ FINER, STEP_OF = 5, 0.5
 """Steps of the model's clock in one of the log's, and the least change of the fuel within two samples, as a share of the most, that counts as a step."""
 FASTEST_S = 0.005
 """Readings that follow each other faster are thinned to that [s]."""
+REST_S = 1.0
+"""A reading that keeps exactly one value for so long tells no time [s]; a choice of our own, no source."""
 ENDS = (0.02, 0.04)
 """Distance from the end of a gauge's range within which it tells nothing, and of its readings that mark such an end [lambda]."""
 COAST_K = 900.0
@@ -98,7 +100,7 @@ def changes(course: Any, sheet: BuildSheet) -> list[Change]:
     way, cycle = way_to_sensor(sheet, course)
     lines = way, cycle, *_by_wall(model, course, fuel, step), *_per_fuel(model, course, bent)
     jump, near = _sharp(burned, step)
-    usable = _in_range(course.measured) & np.isfinite(burned)
+    usable = _in_range(course.measured) & _moves(course.measured, step) & np.isfinite(burned)
     thin = max(1, int(np.ceil(FASTEST_S / step - 1e-6)))
     out = []
     for a, b in ev.runs(near):
@@ -215,6 +217,15 @@ def _in_range(measured: np.ndarray) -> np.ndarray:
             at = np.abs(measured - end) <= ENDS[0]
             if at.sum() >= 8 and (end > 1.2 or end < 0.72):
                 use &= np.abs(measured - end) > ENDS[1]
+    return use
+
+
+def _moves(measured: np.ndarray, step: float) -> np.ndarray:
+    """Readings that are not part of a long rest at one value: a sensor that died shows nothing."""
+    use = np.ones(len(measured), bool)
+    for a, b in ev.runs(np.diff(measured) == 0):
+        if (b - a) * step >= REST_S:
+            use[a : b + 1] = False
     return use
 
 

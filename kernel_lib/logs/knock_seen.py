@@ -302,6 +302,9 @@ def _background(
     if own and len(grid) > 1:  # a burst widens the bin it lies in, and must not hide behind that
         usual = np.maximum(_trend(grid, spread), 0.5 * np.median(spread)) if len(grid) > 2 else spread.min()
         spread = np.minimum(spread, usual)
+    steps = np.diff(np.unique(values))
+    if len(steps) and (spread > 0).any():  # a signal in coarse steps scatters by half a step, whatever its median says
+        spread = np.maximum(spread, 0.5 * float(np.median(steps)))
     pooled = float(np.sum(spread * count) / np.sum(count))
     if pooled <= 0:
         return None
