@@ -71,17 +71,11 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
     read = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
     columns = {key: values for key, (values, _) in read.items()}
     own = {key: _own(values, times.time_s) for key, values in columns.items()}
-    for key in ("rpm", "lambda_"):
-        if own[key] is None:
-            why = "No value of it makes sense; is it another column, unit or scale?"
-            raise InputError(f"column for {CHANNELS[key].label}", chosen[key].name, "", _allowed(key), why)
+    _refuse_senseless(own, chosen)
     fastest = min(own[key][1] for key in ("rpm", "lambda_"))
     start, step, clock = st.clock(times.time_s, fastest, notes)
     data, rates, hidden = {}, {}, {}
     for key, values in columns.items():
-        if own[key] is None and key in ("nitrous_duty_percent", "nitrous_on"):
-            why = "It holds no value that makes sense, so that nobody knows whether nitrous was sprayed; leave the column out if none was."
-            raise InputError(f"column for {CHANNELS[key].label}", chosen[key].name, "", _allowed(key), why)
         if own[key] is None:
             notes.append(f"{CHANNELS[key].label.capitalize()} has no value that makes sense and is left out.")
             continue
@@ -114,6 +108,15 @@ def _further(raw: RawLog, mapping: Mapping, sheet: BuildSheet, times: st.Stamps,
         rates.setdefault("lambda_2", rates["lambda_"])
         named = listed([f"'{name}'" for name in used])
         notes.append(f"{label}: {named} {'are' if len(used) > 1 else 'is'} read with it; at every moment the leanest of them stands.")  # fmt: skip
+
+
+def _refuse_senseless(own: dict, chosen: dict[str, Match]) -> None:
+    """Refuse a column without a value that makes sense, where nothing can be done or judged without it."""
+    whys = dict.fromkeys(("rpm", "lambda_"), "No value of it makes sense; is it another column, unit or scale?")
+    why = "It holds no value that makes sense, so that nobody knows whether nitrous was sprayed; leave the column out if none was."
+    for key, said in (whys | dict.fromkeys(("nitrous_duty_percent", "nitrous_on"), why)).items():
+        if key in own and own[key] is None:
+            raise InputError(f"column for {CHANNELS[key].label}", chosen[key].name, "", _allowed(key), said)
 
 
 def _allowed(key: str) -> str:
