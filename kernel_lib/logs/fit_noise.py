@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .course import DRIFT
+
 BIN_S = 0.1
 """Samples are averaged over this time: a little more than a sensor's lag, so that what is left hangs together by slow drift alone [s]."""
 DRIFT_S = 1.5
 """Time in which a gauge's slow drift forgets itself [s]; chosen among 1 to 3 s by the coverage over simulated cars 0 to 99, so judge it by others."""
 LEAST_DRIFT = 0.001
 """A gauge is never taken to drift less, standard deviation in 1/lambda; chosen as `DRIFT_S`."""
-LINE_DRIFT = 0.002
-"""How far a gauge drifts in a straight line from the middle of a pull to its end, one standard deviation [lambda]: what `course` allows within a pull. No residual
-shows it, for it looks like a trend of the volumetric efficiency, which is free; so it is not estimated but stated."""
+
 TIMING_S = 0.06
 """How far model and log may be apart in time (line fill, wall film, valve), one standard deviation [s]; it makes transitions count for less."""
 BEGUN_S = 0.5
@@ -110,7 +110,7 @@ def noise_of(window: Window, residual: np.ndarray, slopes: np.ndarray, modelled:
     told, logs = whitened(time, drift, white[:, None] ** 2 + timing, np.column_stack([residual, basis]))
     k = int(np.argmin(_restricted(told, logs)))
     found = whitened(time, drift[k : k + 1], white[k] ** 2 + timing[None], np.eye(len(time)))[0][0]
-    line = LINE_DRIFT * window.binned(1 / window.shown) ** 2 * np.interp(time, time[[0, -1]], (-1.0, 1.0))
+    line = DRIFT * window.binned(1 / window.shown) ** 2 * np.interp(time, time[[0, -1]], (-1.0, 1.0))
     return _with_line(found, found @ line)
 
 
