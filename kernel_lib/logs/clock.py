@@ -11,6 +11,7 @@ from ..text import listed, lowered
 from . import spoilt as sp
 from . import stamps as st
 from .channels import CHANNELS, NEEDED
+from .knock_column import NOT_READ, unread
 from .log import Log
 from .log_units import convert
 from .match import SHEET_ONLY, Mapping, Match
@@ -65,6 +66,8 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
         elif match.name and not match.used:
             notes.append(f"{CHANNELS[key].label.capitalize()} {UNCONFIRMED}: {match.doubt}")
     notes += [said for key in ("lambda_", "lambda_2") if key in chosen for said in chosen[key].evidence if said.startswith(SHEET_ONLY)]  # fmt: skip
+    left = unread(raw, mapping.matches.get("knock"), {match.column for match in mapping.matches.values()})
+    notes += [NOT_READ + listed([f"'{name}'" for name in left]) + "."] if left else []
     if "time_s" in chosen:
         refuse_own_clocks(raw, chosen["time_s"])
     times = _stamps(raw, chosen.pop("time_s", None), rate_hz, notes)

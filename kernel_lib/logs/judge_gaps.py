@@ -8,8 +8,9 @@ from .channels import CHANNELS
 from .clock import UNCONFIRMED
 from .command import PRESSURE_PLAY
 from .cut import PART_THROTTLE, Hit
-from .finding import REPEAT, Finding
-from .judge_case import Case, watch
+from .finding import GO, REPEAT, Finding
+from .judge_case import Case, unjudged, watch
+from .knock_column import NOT_READ
 from .spoilt import GUARDED
 
 HIDING = (*GUARDED, "nitrous_duty_percent", "nitrous_on")
@@ -93,6 +94,20 @@ def judge_second(case: Case) -> list[Finding]:
         return []
     why = f"{told[0]} Until it is confirmed or left out by hand, the leaner of the two sensors may be the one that is not read."
     return [watch("sensors", REPEAT, 56.0, "A second lambda sensor is not confirmed", why)]
+
+
+def judge_knock_left(case: Case) -> list[Finding]:
+    """Say which columns speak of knock and were not read, where another one was named.
+
+    Parameters
+    ----------
+    case : Case
+    """
+    told = [note.removeprefix(NOT_READ) for note in case.log.notes if note.startswith(NOT_READ)]
+    if not told:
+        return []
+    why = f"One knock signal is judged. Not read: {told[0]} Name each of them as the knock signal in turn and see that it stays quiet, or look at them by hand."
+    return [unjudged("knock", f"Not read, though called knock: {told[0].rstrip('.')}", why, GO, 33.0)]
 
 
 def judge_throttle_ends(case: Case) -> list[Finding]:

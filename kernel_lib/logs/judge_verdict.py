@@ -14,7 +14,7 @@ from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_base import judge_base
 from .judge_case import Case, by_weight, unjudged
 from .judge_fuel import judge_fuel, judge_scale, scale_gate
-from .judge_gaps import judge_gaps, judge_second, judge_shut_throttle, judge_throttle_ends
+from .judge_gaps import judge_gaps, judge_knock_left, judge_second, judge_shut_throttle, judge_throttle_ends
 from .judge_heat import judge_heat
 from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, of_step
 from .judge_lean import index_of, judge_lean, judge_misfire
@@ -75,6 +75,7 @@ def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Findin
         *judge_heat(case),
         *judge_gaps(case),
         *judge_second(case),
+        *judge_knock_left(case),
         *judge_throttle_ends(case),
         *judge_shut_throttle(case),
         *judge_trims(

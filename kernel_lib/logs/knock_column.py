@@ -15,6 +15,34 @@ if TYPE_CHECKING:
     from .read import RawLog
 
 
+NOT_READ = "Called knock, and not read: "
+"""How the note on such columns begins."""
+
+
+def unread(raw: RawLog, match: Match | None, taken: set[int | None]) -> list[str]:
+    """Names of columns that speak of knock, move, and are no quantity of the log once one has been named or left out.
+
+    Parameters
+    ----------
+    raw : RawLog
+    match : Match or None
+        Of the knock signal as it was settled.
+    taken : set of int or None
+        Columns that are some quantity.
+    """
+    if match is not None and match.name and not match.used:
+        return []  # it is asked for
+    named = None if match is None or match.column is None else raw.columns[match.column]
+    out = []
+    for column, (name, values) in enumerate(zip(raw.names, raw.columns, strict=True)):
+        known = values[np.isfinite(values)]
+        if column in taken or "knock" not in words.concepts(name) or known.size < 2 or known.min() == known.max():
+            continue
+        if named is None or not _same(named, values):
+            out.append(name[:60])
+    return out
+
+
 def other_knock(match: Match, taken: set[int | None], raw: RawLog, looks: list[evidence.Look]) -> Match:
     """Ask for a column called knock that is not read and moves, as a level, a count or degrees taken out.
 

@@ -41,7 +41,7 @@ _CONCEPTS = {
         "manifold": "manifold *saugrohr* collecteur tubulure colector plenum",
         "map": "map",
         "boost": "boost *ladedruck* suralimentation sobrealimentacion vacuum *unterdruck* depression vacio vakuum",
-        "knock": "knock *klopf* cliquetis detonation detonacion picado knk",
+        "knock": "knock *klopf* cliquetis detonation detonacion picado knk kr",
         "trim": "trim *korrektur* correction correccion corr stft kurzzeit* ego *regelung* *regler* closedloop",
         "battery": "battery batt bat vbat ubat vbatt *batterie* *bordspannung* *bordnetz* bateria ubatt",
         "voltage": "voltage volts *spannung* tension voltaje",

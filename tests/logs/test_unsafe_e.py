@@ -161,6 +161,15 @@ def test_several_knock_columns_are_asked_until_one_is_named(made, which):
     assert knock_of(made, left_out).title == "No knock signal in the log"
 
 
+@pytest.mark.parametrize("other", ["Knock 2", "Knock retard (deg)", "KR (deg)"])
+def test_a_knock_column_beside_the_one_that_was_named_stays_a_gate(made, other):
+    k, burst = made.log.get("knock"), (made.t > 5) & (made.t < 5.05)
+    raw = read_log(written(made, {"Knock 1": k, other: np.where(burst, 8 * k, 0.5 * k)}), "made")
+    mapping = propose(raw, SHEET).with_match("knock", "Knock 1", raw=raw)
+    found = review(apply(raw, mapping, SHEET), SHEET, tune=tune_of(SHEET))
+    assert any(other.split(" (")[0] in gate for gate in found.gates)
+
+
 def test_one_knock_column_is_not_asked(made):
     k = made.log.get("knock")
     for knocks in ({"Knock": k}, {"Knock 1": k, "Knock 2": k}, {"Knock": k, "Knock retard (deg)": 0 * k}):

@@ -111,7 +111,7 @@ class Opened:
     rate_hz : float or None
         Samples a second of a log that holds no time.
     part : float or None
-        Step of the ladder whose nozzle was fitted, where the valve is not pulsed; None: that of the whole dose.
+        Step of the ladder whose nozzle was fitted, where the valve is not pulsed, 1 for the whole dose; None: not stated.
     base : Opened, None or str
         The log without nitrous it is held against: chosen, none by choice, or `NEWEST`.
     hand : dict

@@ -42,7 +42,7 @@ class Plugs:
             "One lambda sensor averages the cylinders, so no log alone says go for each of them. Shut off at full throttle, read every plug, "
             "and say here what stands on it; the verdict follows."
         )
-        self.part = w.Dropdown(options=[("that of the whole dose", None)], tooltip="nozzle that was fitted")
+        self.part = w.Dropdown(options=[("not stated", None)], tooltip="nozzle that was fitted")
         self.part.observe(lambda c: None if self.quiet else desk.set_part(c["new"]), "value")
         self.nozzle = labelled("nozzle that was fitted", self.part)
         self.read = html("", "nw-review-plugs-read")
@@ -70,7 +70,7 @@ class Plugs:
         self.read.value = f"<p>{escape(', '.join(said))}.</p>"
         self.quiet = True
         try:
-            self.part.options = [("that of the whole dose", None), *steps]
+            self.part.options = [("not stated", None), ("that of the whole dose", 1.0), *steps]
             self.part.value = opened.part
             for cylinder, choice in self.choices.items():
                 choice.value = opened.plugs.get(cylinder, NOT_READ)
