@@ -72,3 +72,12 @@ class Change:
     high: float | None = None
     unit: str = ""
     bounded_by: str = ""
+
+
+def nothing_to_change(verdict: str) -> str:
+    """Say that no change is asked for: of a log that does not go, that what it names comes first."""
+    return (
+        "Nothing to change for this step."
+        if verdict == GO
+        else "No table to change: what stands under the verdict comes first."
+    )

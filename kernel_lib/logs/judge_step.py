@@ -132,7 +132,7 @@ def judge_guards(case: Case) -> list[Finding]:
         out.append(unjudged("guard", f"{len(names)} guard{'s' if len(names) > 1 else ''} could not be checked", told))
     if out:
         return out
-    return [holds("guard", 24.0, "No guard was missed", f"Nothing in this log should have ended the nitrous and did not.{fired}")]  # fmt: skip
+    return [holds("guard", 24.0, "No guard was missed", f"While the valve was commanded nothing in this log should have ended the nitrous and did not.{fired}")]  # fmt: skip
 
 
 def judge_plugs(case: Case) -> list[Finding]:

@@ -301,6 +301,8 @@ def _doubts(review: Review) -> list[str]:
     """What forbids a fit to a log."""
     where = f" ({review.name})"
     out = []
+    if review.case is not None and review.case.kind == "nitrous" and not review.case.dose_known:
+        out.append(f"Which nozzle was fitted is not stated, so nobody knows what was sprayed: state it first{where}.")
     if review.case is not None and review.case.suspects:
         out.append(f"A misfire is suspected, which reads lean: nothing is fitted to it{where}.")
     out += [f"{f.title}: nothing is fitted to a reading that cannot be believed{where}." for f in review.findings if f.key == "sensors" and f.asks != GO]  # fmt: skip

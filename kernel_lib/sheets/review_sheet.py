@@ -10,7 +10,7 @@ import pandas as pd
 
 from .. import __version__
 from ..logs.channels import CHANNELS
-from ..logs.finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
+from ..logs.finding import GO, GO_BACK, REPEAT, STOP, Change, Finding, nothing_to_change
 from ..logs.review import Review
 from ..text import plus_minus, rounded
 from ..units import psi_from_kpa
@@ -56,7 +56,7 @@ def review_html(review: Review, *, others: pd.DataFrame | None = None, date: dat
 <title>Review: {escape(review.name)}</title><style>{_STYLE}</style></head><body>
 <p class="quiet"><span class="car">{car}</span> · {escape(sheet.car.owner)} · {escape(sheet.car.shop)} · {day.isoformat()} · log {escape(review.name)}</p>
 <div class="verdict {_KIND[review.verdict]}"><p class="state">{MARKS[review.verdict]} {escape(review.verdict)}</p><h1>{escape(review.headline)}</h1></div>
-{_list("Before the next spray", review.gates)}{_step(review)}{_changes(review.changes)}
+{_list("Before the next spray", review.gates)}{_step(review)}{_changes(review.changes, review.verdict)}
 {_why(review.findings)}
 {_drawn(review)}{_fit(review)}{_history(others, metric=review.metric)}{_mapping(review)}
 <h2>Cautions</h2>{"".join(f'<p class="quiet">{escape(text)}</p>' for text in CAUTIONS)}
@@ -81,9 +81,9 @@ def _step(review: Review) -> str:
     return f"<section><h2>Step: {escape(step.next_is)}</h2><p>{escape(told)} {escape(after.obstacle)}</p><p class='quiet'>Its gate: {escape(gate)}.</p></section>"
 
 
-def _changes(every: tuple[Change, ...]) -> str:
+def _changes(every: tuple[Change, ...], verdict: str) -> str:
     if not every:
-        return "<section><h2>What to change</h2><p>Nothing that this log asks for.</p></section>"
+        return f"<section><h2>What to change</h2><p>{nothing_to_change(verdict)}</p></section>"
     body = "".join(
         f"<tr><td>{escape(c.what)}</td><td>{escape(c.sentence)}</td><td class='number'>{_amount(c)}</td><td>{escape(c.bounded_by)}</td></tr>"
         for c in every

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kernel_lib import units
-from kernel_lib.logs.finding import Change, Finding
+from kernel_lib.logs.finding import Change, Finding, nothing_to_change
 from kernel_lib.logs.review import Review
 from kernel_lib.plan.ladder import Step
 from kernel_lib.text import listed as text_listed
@@ -165,7 +165,7 @@ def _detail(finding: Finding) -> str:
 def changes(review: Review) -> str:
     """What to change, in a table."""
     if not review.changes:
-        return "<p>Nothing to change for this step.</p>"
+        return f"<p>{nothing_to_change(review.verdict)}</p>"
     rows = "".join(
         f'<tr><th scope="row">{escape(c.what)}</th><td>{where(c)}</td><td>{amount(c)}</td>'
         f"<td>{escape(c.sentence)}{_bounded(c)}</td></tr>"
