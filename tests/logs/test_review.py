@@ -302,6 +302,11 @@ def test_a_wet_step_with_its_own_nozzle_is_judged_as_that_step():
     got = review(log, sheet, tune=tune, part=0.5)
     assert got.step.index == 0
     assert not [f for f in got.findings if f.asks in (GO_BACK, STOP) and f.key != "plan"]
+    assert "nozzle" not in fit_of([got]).refused
+    unknown = review(log, sheet, tune=tune)
+    assert fit_of([unknown]).refused.startswith("Which nozzle was fitted is not stated")
+    whole = review(log, sheet, tune=tune, part=1.0)
+    assert [f.key for f in whole.findings if f.asks == STOP] == ["retard"]  # half the retard for the whole dose
     assert review(log_of("badger_base"), sheet, tune=tune).verdict == GO
 
 

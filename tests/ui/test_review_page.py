@@ -5,6 +5,7 @@ import re
 import time
 from datetime import UTC, datetime
 from html import unescape
+from types import SimpleNamespace
 
 import ipywidgets as w
 import numpy as np
@@ -16,7 +17,7 @@ from kernel_lib.logs.fit import Fit
 from kernel_lib.logs.match import Mapping
 from workbooks.serve.config import MAX_UPLOAD_BYTES
 from workbooks.ui.review import desk as desk_module
-from workbooks.ui.review import fit_view, opened, words
+from workbooks.ui.review import fit_view, opened, review_view, words
 from workbooks.ui.review.opened import Done, Opened, Order, demo_logs, plain_name, work
 from workbooks.ui.review.review_view import PullReview
 from workbooks.ui.review.time_picture import outline, within
@@ -498,3 +499,17 @@ def test_digits_of_the_history():
     assert words._cell("least_retard_margin_deg", -0.04, "us") == "0.0"
     assert words._cell("least_retard_margin_deg", -1.26, "us") == "−1.3"
     assert words._cell("peak_injector_duty_percent", 83.46, "us") == "83"
+
+
+def test_every_nozzle_can_be_stated_and_none_is_the_same_as_nothing_said():
+    told = []
+    plugs = review_view.Plugs(SimpleNamespace(set_part=told.append, read_plug=lambda *_: None), 8)
+    steps = [SimpleNamespace(share=share) for share in (0.5, 0.75, 1.0)]
+    tune = SimpleNamespace(pulsed=False, ladder=SimpleNamespace(steps=steps))
+    shown_ = SimpleNamespace(kind="nitrous")
+    plugs.show(SimpleNamespace(shown=shown_, review=SimpleNamespace(tune=tune), plugs={}, part=None))
+    assert plugs.part.label == "not stated"
+    for label, value in plugs.part.options[1:]:
+        plugs.part.label = label
+        assert told[-1] == value
+    assert told == [1.0, 0.5, 0.75]
