@@ -140,9 +140,8 @@ def _stuck(case: Case, full: np.ndarray) -> list[Finding]:
         return [watch("sensors", REPEAT, 70.0, f"The lambda reading is stuck at {middle:.3f}", told, {"lambda": middle}, at)]  # fmt: skip
     closed = case.log.get("throttle_percent") < CLOSED
     if (closed & np.isfinite(values)).sum() * step >= STUCK_S:
-        kinds = [
-            values[np.isfinite(values) & which] for which in (closed, full)
-        ]  # each by itself: most of a long log is cruise
+        # each by itself: most of a long log is cruise
+        kinds = [values[np.isfinite(values) & which] for which in (closed, full)]
         ends = np.array([np.quantile(kind, (0.02, 0.98)) for kind in kinds if len(kind)])
         low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
         if high - low < MOVES:

@@ -102,6 +102,12 @@ def _still(case: Case, steady: np.ndarray) -> tuple[str, str]:
     return "The knock sensor stopped working: its signal stands still", told
 
 
+def _lowest(ratio: np.ndarray) -> int | None:
+    """Where a signal is the furthest below what it should be; None where it is nowhere far below."""
+    k = int(np.nanargmin(ratio)) if np.isfinite(ratio).any() else None
+    return None if k is None or ratio[k] >= QUIETER else k
+
+
 def _quieter(case: Case, steady: np.ndarray) -> tuple[str, str]:
     """Far below what the same engine shows at the same speed without nitrous."""
     seen, rpm = case.knock, case.log.get("rpm")
@@ -112,10 +118,8 @@ def _quieter(case: Case, steady: np.ndarray) -> tuple[str, str]:
     ratio = np.where(steady & near & (line > 0), case.log.get("knock") / np.where(line > 0, line, np.nan), np.nan)
     wide = samples(STEP_S, case.log.step_s)
     evened = pd.Series(ratio).rolling(wide, min_periods=max(wide // 2, 1)).median().to_numpy()
-    if not np.isfinite(evened).any():
-        return "", ""
-    k = int(np.nanargmin(evened))
-    if evened[k] >= QUIETER:
+    k = _lowest(evened)
+    if k is None:
         return "", ""
     told = (
         f"At {rpm[k]:.0f} rpm, {case.seconds(k):.2f} s into the log, the signal is {max(float(evened[k]), 0):.2f} times what it is without nitrous at that speed; below {QUIETER:g} (a choice of our own) it is not believed. "
@@ -134,10 +138,8 @@ def _fallen(case: Case, steady: np.ndarray) -> tuple[str, str]:
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where((before > 0) & (np.abs(fast - slow) <= STEP_RPM), after / before, np.nan)
     ratio[~steady] = np.nan
-    if not np.isfinite(ratio).any():
-        return "", ""
-    k = int(np.nanargmin(ratio))
-    if ratio[k] >= QUIETER:
+    k = _lowest(ratio)
+    if k is None:
         return "", ""
     told = (
         f"At {log.get('rpm')[k]:.0f} rpm, {case.seconds(k):.2f} s into the log, the signal falls to {max(float(ratio[k]), 0):.2f} times what it was, at full throttle and nearly the same speed; below {QUIETER:g} (a choice of our own) it is not believed. "

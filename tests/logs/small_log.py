@@ -111,3 +111,18 @@ def part(log, start, stop):
     """Return a piece of a log, on its own clock."""
     data = {key: values[start:stop] for key, values in log.data.items()}
     return Log(log.name, log.time_s[: stop - start], data, log.rate_hz, log.notes)
+
+
+HEADS = {
+    "time_s": ("Time (s)", 2),
+    "rpm": ("RPM", 0),
+    "throttle_percent": ("TPS (%)", 1),
+    "lambda_": ("Lambda", 3),
+    "timing_deg_btdc": ("Timing (deg)", 1),
+    "nitrous_duty_percent": ("N2O Duty (%)", 1),
+    "bottle_kpa": ("Bottle (kPa)", 0),
+    "fuel_kpa": ("Fuel (kPa)", 1),
+    "injector_ms": ("Inj PW (ms)", 2),
+    "manifold_kpa": ("MAP (kPa)", 1),
+}
+"""Names of columns and decimals under which a test writes a log, by channel."""

@@ -1,6 +1,6 @@
 """Two hundred cars, each with a clean pull: what the review says of what it was not shown. Truths come from the forward simulation, which shares no code with it.
 
-The seeds are none that anything was set by. Rates are stated where they are held.
+The expected reading of the misfire rule was mended while looking at these seeds; nothing else was set by them. Rates are stated where they are held.
 """
 
 import numpy as np
@@ -63,7 +63,7 @@ def test_false_alarms_on_clean_pulls(clean):
 
 
 def test_delay_of_one_pull_is_within_a_sample(sheet, clean):
-    """Of one pull 97 in 100 are within 10 ms (over 120 cars that nothing was set by; of a base pull 92): stated 10 ms, one standard deviation 5."""
+    """Of one pull 92 to 98 in 100 are within 10 ms (80 and 120 other cars, that nothing was set by): stated 10 ms, one standard deviation 5."""
     assert all(r.delay.identifiable for _, r in clean)
     held([late(sheet, r.delay, truth) for truth, r in clean], 0.94)
 

@@ -4,6 +4,7 @@ import functools
 
 import numpy as np
 import pytest
+from small_log import HEADS
 
 from kernel_lib import BuildSheet, InputError
 from kernel_lib.logs.finding import REPEAT
@@ -14,18 +15,6 @@ from kernel_lib.logs.simulate import SCENARIOS, simulate
 from kernel_lib.plan.tune import tune_of
 
 SHEET = BuildSheet.demo("wren_five")
-HEADS = {
-    "time_s": ("Time (s)", 2),
-    "rpm": ("RPM", 0),
-    "throttle_percent": ("TPS (%)", 1),
-    "lambda_": ("Lambda", 3),
-    "timing_deg_btdc": ("Timing (deg)", 1),
-    "nitrous_duty_percent": ("N2O Duty (%)", 1),
-    "bottle_kpa": ("Bottle (kPa)", 0),
-    "fuel_kpa": ("Fuel (kPa)", 1),
-    "injector_ms": ("Inj PW (ms)", 2),
-    "manifold_kpa": ("MAP (kPa)", 1),
-}
 
 
 @functools.cache
