@@ -266,7 +266,7 @@ def test_a_mapping_in_the_address_that_cannot_be_read_is_said():
 def test_a_quantity_left_out_stays_unjudged_and_comes_back(late):
     row = late.mapping.rows["timing_deg_btdc"]
     column, before = row.column.value, plain(late.reasons)
-    row.column.value = -1
+    row.column.label = "not in this log"
     assert "Left out by you" in plain(row.why)
     assert "timing" in plain(late.mapping.said).partition("What they would tell")[0]
     assert plain(late.reasons) != before
@@ -432,7 +432,7 @@ def test_the_base_is_chosen_and_two_that_disagree_are_said_first():
     assert "judged beside base.csv (2)" in plain(page.answer)
     page.base.value = 1
     assert "judged beside base.csv," in plain(page.answer)
-    page.base.value = None
+    page.base.label = "none"
     assert "judged beside" not in plain(page.answer)
     first, second = Opened("a.csv", review=_said("go")), Opened("b.csv", review=_said("stop"))
     told = words.disagree([first, second], second)

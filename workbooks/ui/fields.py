@@ -16,6 +16,9 @@ from . import display
 from .frame import box, html
 from .guard import guarded
 
+NO_CHOICE = ""
+"""What a list holds where nothing is chosen: never None, which a Dropdown of ipywidgets 8.1 takes for the entry or for no entry at all, whichever its traits' hashes put first."""
+
 
 class OpenSlider(w.FloatSlider):
     """A slider that does not clamp without a word: a value past its ends reaches the model, which refuses it in a sentence."""

@@ -12,7 +12,7 @@ from kernel_lib import InputError
 from . import display
 from . import fuel_pictures as pictures
 from . import fuel_words as words
-from .fields import NumberField, parse_number
+from .fields import NO_CHOICE, NumberField, parse_number
 from .frame import box, html, panel
 from .fuel_model import compute
 from .guard import guarded
@@ -113,7 +113,7 @@ class _Fields:
             guarded(lambda s: setattr(self._own_error, "value", escape(s)), view._tell)(self._typed), "value"
         )
         self._own_label = html("", "nw-label")
-        self._pick = w.Dropdown(options=[("as in the sheet", "")], tooltip="fit an own jet")
+        self._pick = w.Dropdown(options=[("as in the sheet", NO_CHOICE)], tooltip="fit an own jet")
         self._pick.observe(guarded(view._say, view._tell)(self._picked), "value")
         self._quiet = False
         own = box(
@@ -180,11 +180,11 @@ class _Fields:
             )
             self._own_error.value = ""
             own = sorted(sheet.fuel_system.jets_mm or ())
-            options = [("as in the sheet", ""), *((display.bore(b, system), str(b)) for b in own)]
+            options = [("as in the sheet", NO_CHOICE), *((display.bore(b, system), str(b)) for b in own)]
             if list(self._pick.options) != options:
                 self._pick.options = options
             fitted = sheet.nitrous.fuel_jet_diameter_mm
-            self._pick.value = next((str(b) for b in own if fitted is not None and abs(b - fitted) < 1e-3), "")
+            self._pick.value = next((str(b) for b in own if fitted is not None and abs(b - fitted) < 1e-3), NO_CHOICE)
         finally:
             self._quiet = False
         self._wet_only.layout.display = None if sheet.nitrous.system == "wet" else "none"

@@ -18,7 +18,7 @@ from kernel_lib.thermo import fuels
 
 from . import display, theme
 from .download import link, stem
-from .fields import NumberField
+from .fields import NO_CHOICE, NumberField
 from .frame import box, html, panel
 from .guard import guarded
 from .session import Session
@@ -68,10 +68,13 @@ _WORDS = (
 def choose_car(session: Session) -> w.Box:
     """Return the row in which a car is chosen, uploaded or taken away as a file."""
     demos = {name: BuildSheet.demo(name) for name in BuildSheet.demo_names()}
-    chosen = next((n for n, sheet in demos.items() if sheet == session.sheet), None)
+
+    def shown() -> str:
+        return next((n for n, sheet in demos.items() if sheet == session.sheet), NO_CHOICE)
+
     demo = w.Dropdown(
-        options=[("a car of your own", None), *((sheet.car.name, n) for n, sheet in demos.items())],
-        value=chosen,
+        options=[("a car of your own", NO_CHOICE), *((sheet.car.name, n) for n, sheet in demos.items())],
+        value=shown(),
         tooltip="demo car",
     )
     upload = w.FileUpload(
@@ -84,7 +87,7 @@ def choose_car(session: Session) -> w.Box:
 
     @guarded(say)
     def pick(change: dict) -> None:
-        if change["new"] is not None:
+        if change["new"] != NO_CHOICE:
             session.sheet = demos[change["new"]]
             session.message = ""
 
@@ -103,9 +106,8 @@ def choose_car(session: Session) -> w.Box:
         down.value = link(
             "download this build sheet", f"{stem(session.sheet)}.toml", "application/toml", session.sheet.to_toml()
         )
-        match = next((n for n, sheet in demos.items() if sheet == session.sheet), None)
-        if demo.value != match:
-            demo.value = match
+        if demo.value != shown():
+            demo.value = shown()
 
     demo.observe(pick, "value")
     upload.observe(load, "value")
@@ -143,7 +145,7 @@ def edit_car(session: Session) -> w.Box:
         for path, field in numbers.items():
             field.show(_shown_number(session.sheet, path), session.units)
         for path, choice in choices.items():
-            value = session.sheet.value(path)
+            value = session.sheet.value(path) or NO_CHOICE
             if choice.value != value:
                 choice.value = value
 
@@ -178,19 +180,19 @@ def _choice(session: Session, path: str) -> tuple[w.Dropdown, w.Box]:
     about = bf.describe(path)
     section, name = path.split(".")
     if path == "fuel.name":
-        options: list = [("a blend, as in the sheet", None), *((n, n) for n in fuels.names())]
+        options: list = [("a blend, as in the sheet", NO_CHOICE), *((n, n) for n in fuels.names())]
     else:
         options = [(o, o) for o in bf.SECTIONS[section].model_fields[name].annotation.__args__]
-    choice = w.Dropdown(options=options, value=session.sheet.value(path), tooltip=about["label"])
+    choice = w.Dropdown(options=options, value=session.sheet.value(path) or NO_CHOICE, tooltip=about["label"])
     error = html("", "nw-field-error")
 
     @guarded(lambda text: setattr(error, "value", escape(text)))
     def chosen(change: dict) -> None:
-        if change["new"] == session.sheet.value(path):
+        if change["new"] == (session.sheet.value(path) or NO_CHOICE):
             return
         if path != "fuel.name":
             session.change({path: change["new"]})
-        elif change["new"] is not None:
+        elif change["new"] != NO_CHOICE:
             session.change({path: change["new"], "fuel.blend_percent_by_volume": None, "fuel.density_kg_m3": None})
         else:
             raise InputError(

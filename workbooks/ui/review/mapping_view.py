@@ -14,7 +14,7 @@ from kernel_lib.logs.match import MAX_FILE_BYTES, Mapping
 
 from ..download import link
 from ..exploration import labelled
-from ..fields import parse_number
+from ..fields import NO_CHOICE, parse_number
 from ..frame import box, html
 from ..guard import guarded
 from . import mapping_words as words
@@ -22,7 +22,6 @@ from .opened import Opened
 
 MAY_BE_SCALED = tuple(key for key, units in UNITS_FOR.items() if set(units) & set(SCALED))
 """Quantities that may be logged as AFR, which says nothing without its scale."""
-_NOT_THERE = -1
 
 
 class Row:
@@ -31,7 +30,7 @@ class Row:
     def __init__(self, key: str, changed: Callable[[str], None], guard: Callable[[Callable], Callable]) -> None:
         about = CHANNELS[key]
         self.key, self.quiet = key, False
-        self.column = w.Dropdown(options=[("not in this log", _NOT_THERE)], tooltip=f"{about.label}: column")
+        self.column = w.Dropdown(options=[("not in this log", NO_CHOICE)], tooltip=f"{about.label}: column")
         self.unit = w.Dropdown(options=[about.unit], tooltip=f"{about.label}: unit")
         self.scale = w.Text(continuous_update=False, tooltip=f"{about.label}: AFR shown at lambda 1")
         self.scale.add_class("nw-number")
@@ -69,7 +68,7 @@ class Row:
         try:
             if list(self.column.options) != names:
                 self.column.options = names
-            self.column.value = match.column if found else _NOT_THERE
+            self.column.value = match.column if found else NO_CHOICE
             self.unit.options = [(u or "no unit", u) for u in units]
             self.unit.value = unit
             self.scale.value = f"{match.scale:g}" if found and match.scale else ""
@@ -89,12 +88,12 @@ class Row:
 
     def heard(self) -> None:
         """After a choice of the visitor's: what it asks for besides is there, even where it is refused."""
-        found = self.column.value != _NOT_THERE
+        found = self.column.value != NO_CHOICE
         self._reveal(found and len(self.unit.options) > 1, found and words.has_scale(self.unit.value))
 
     def chosen(self) -> tuple[int | None, str, float | None]:
         """What the visitor chose: column, unit, scale."""
-        column = None if self.column.value == _NOT_THERE else self.column.value
+        column = None if self.column.value == NO_CHOICE else self.column.value
         scale = None
         if column is not None and words.has_scale(self.unit.value) and self.scale.value.strip():
             scale = parse_number(f"{CHANNELS[self.key].label}: scale", self.scale.value, "AFR at lambda 1")
@@ -157,7 +156,7 @@ class MappingView:
             return
         new = self.opened is not opened
         self.opened = opened
-        names = [("not in this log", _NOT_THERE), *((words.column(n, k), k) for k, n in enumerate(raw.names))]
+        names = [("not in this log", NO_CHOICE), *((words.column(n, k), k) for k, n in enumerate(raw.names))]
         for row in self.rows.values():
             row.show(names, mapping)
         asked = [key for key in self.rows if key in mapping.asked]

@@ -17,6 +17,7 @@ from kernel_lib.sheets.review_sheet import review_html
 from ...serve.config import MAX_UPLOAD_BYTES, MIB
 from ..download import link, stem
 from ..exploration import labelled
+from ..fields import NO_CHOICE
 from ..frame import box, html
 from ..guard import guarded, log
 from ..session import Session
@@ -42,8 +43,8 @@ class Plugs:
             "One lambda sensor averages the cylinders, so no log alone says go for each of them. Shut off at full throttle, read every plug, "
             "and say here what stands on it; the verdict follows."
         )
-        self.part = w.Dropdown(options=[("not stated", None)], tooltip="nozzle that was fitted")
-        self.part.observe(lambda c: None if self.quiet else desk.set_part(c["new"]), "value")
+        self.part = w.Dropdown(options=[("not stated", NO_CHOICE)], tooltip="nozzle that was fitted")
+        self.part.observe(lambda c: None if self.quiet else desk.set_part(c["new"] or None), "value")
         self.nozzle = labelled("nozzle that was fitted", self.part)
         self.read = html("", "nw-review-plugs-read")
         self.widget = box(
@@ -70,8 +71,8 @@ class Plugs:
         self.read.value = f"<p>{escape(', '.join(said))}.</p>"
         self.quiet = True
         try:
-            self.part.options = [("not stated", None), ("that of the whole dose", 1.0), *steps]
-            self.part.value = opened.part
+            self.part.options = [("not stated", NO_CHOICE), ("that of the whole dose", 1.0), *steps]
+            self.part.value = opened.part or NO_CHOICE
             for cylinder, choice in self.choices.items():
                 choice.value = opened.plugs.get(cylinder, NOT_READ)
         finally:
@@ -205,7 +206,7 @@ class PullReview:
     def _base_chosen(self, change: dict) -> None:
         if not self._quiet:
             at = change["new"]
-            self.desk.set_base(self.desk.logs[at] if at is not None else None)
+            self.desk.set_base(self.desk.logs[at] if at != NO_CHOICE else None)
 
     def _draw_bases(self, opened: Opened) -> None:
         """What a log may be held against; nothing where no log without nitrous is open."""
@@ -213,8 +214,8 @@ class PullReview:
         self.base_field.layout.display = None if found else "none"
         self._quiet = True
         try:
-            self.base.options = [("none", None), *((o.name, self.desk.logs.index(o)) for o in found)]
-            self.base.value = self.desk.logs.index(base) if base is not None else None
+            self.base.options = [("none", NO_CHOICE), *((o.name, self.desk.logs.index(o)) for o in found)]
+            self.base.value = self.desk.logs.index(base) if base is not None else NO_CHOICE
         finally:
             self._quiet = False
 
