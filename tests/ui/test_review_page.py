@@ -210,7 +210,7 @@ def test_a_part_that_fails_leaves_the_verdict(monkeypatch):
 AFR = ["time (s)", "engine rpm", "tps (%)", "A/F"]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def asked():
     """A page with a log whose mixture says no scale that fits the sheet's gauge."""
     page = PullReview(Session())
@@ -235,6 +235,7 @@ def test_a_question_stands_first_and_its_answer_gives_the_verdict(asked):
 
 
 def test_the_mapping_travels_in_the_address_and_in_a_file(asked):
+    asked.mapping.rows["lambda_"].scale.value = "9,0"
     assert Mapping.from_text(asked.session.mapping).get("lambda_").scale == 9.0
     again = PullReview(Session(asked.session.query))
     again.desk.open("next.csv", csv(AFR, seed=2))
