@@ -16,6 +16,7 @@ from .cut import Pull
 from .drawn import Drawn, by_wall, drawn, shares, spans_of, supply_of, waited
 from .log import Log
 from .mixture import MixtureModel
+from .retard_meant import retard_meant
 from .sensor import Delay, dead_s, lagged, undelayed
 
 BEFORE_S, AFTER_S = 1.0, 2.0
@@ -71,7 +72,11 @@ class Course:
     settled : array of bool
         Full throttle, no event near, and a mixture that has stood long enough for the sensor.
     timing_base, timing_planned, retard_planned : array
-        [deg before top dead centre], [deg].
+        [deg before top dead centre], [deg]; the retard is the one that is right for what was commanded at that moment.
+    retard_of_step : array
+        What the step of the hit has in its table, whatever was commanded at that moment [deg].
+    dose : array
+        What was commanded, or is in the charge if that is more, over what the step of the hit has at that speed; 1 where they are the same, see `retard_meant.Meant`.
     injector_duty_planned : array
         [%].
     bottle_kpa, bottle_kpa_planned, bottle_kpa_planned_low, bottle_kpa_planned_high : array
@@ -108,6 +113,8 @@ class Course:
     timing_base: np.ndarray
     timing_planned: np.ndarray
     retard_planned: np.ndarray
+    retard_of_step: np.ndarray
+    dose: np.ndarray
     injector_duty_planned: np.ndarray
     bottle_kpa: np.ndarray
     bottle_kpa_planned: np.ndarray
@@ -163,8 +170,8 @@ def course(
     Notes
     -----
     Air at part throttle goes with the manifold pressure where that is logged, and is not known elsewhere. Added fuel and retard stay after the valve shuts for as
-    long as the tune says; the retard is that of the step of the ladder the duty belongs to, as its table has it, on lines between its speeds, and where more is
-    sprayed than that step, no less than half a degree below what that dose asks for.
+    long as the tune says; the retard is that of the step of the ladder the hit belongs to, as its table has it, on lines between its speeds; where more is sprayed
+    than that step, no less than half a degree below what that dose asks for, and where less is, no more than that asks for.
     """
     model = MixtureModel.of(sheet)
     window = _window(log, pull)
@@ -185,7 +192,7 @@ def course(
     ]
     pulse_s = 1 / sheet.nitrous.pulse_hz if tune.pulsed and ((share > 0) & (share < 1)).any() else 0.0
     seen = _cylinder(model, read, gas, x, delay, dead, pulse_s)
-    retard = cp.retard_planned(tune, read, gas, spans, part)
+    retard = retard_meant(log, tune, read, gas, spans, part)
     base = np.interp(read.rpm, model.setup.rpm_table, model.setup.timing_table, left=np.nan, right=np.nan)
     wanted = np.stack(shown)
     return Course(
@@ -193,7 +200,8 @@ def course(
         flow_low=gas.flow_low, flow_high=gas.flow_high, nitrous_fraction=x, fuel=fuel, fuel_basis=basis, lambda_model=lambda_,
         target=target, shown_target=shown[0], shown_target_low=wanted.min(axis=0), shown_target_high=wanted.max(axis=0),
         measured=read.measured, **seen, settled=cp.settled(read, gas, spans, pull, window, delay, dead, tune),
-        timing_base=base, timing_planned=base - retard, retard_planned=retard,
+        timing_base=base, timing_planned=base - retard.right, retard_planned=retard.right,
+        retard_of_step=retard.of_step, dose=retard.dose,
         injector_duty_planned=_duty_planned(model, tune, read, gas, spans, part),
         bottle_kpa=read.bottle_raw, bottle_kpa_planned=gas.bottle_kpa[1], bottle_kpa_planned_low=gas.bottle_kpa[0],
         bottle_kpa_planned_high=gas.bottle_kpa[2], trim_percent=read.trim_percent, delay=delay, notes=read.notes,

@@ -1,4 +1,4 @@
-"""Pieces of a `course`: the channels it reads, the retard that was meant, what counts as settled, and the cells of a table."""
+"""Pieces of a `course`: the channels it reads, what counts as settled, and the cells of a table."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ import numpy as np
 import pandas as pd
 
 from ..errors import InputError
-from ..plan.own_tables import own_tables
 from ..plan.pulsing import Pulsing
-from ..plan.room import READ_SHORT
-from ..plan.tune import Tune, strongest
+from ..plan.tune import Tune
 from . import events as ev
 from .command import commanded_share, full_throttle
-from .cut import STEP_ROOM, Pull
+from .cut import Pull
 from .drawn import Drawn
 from .log import Log
 from .mixture import MixtureModel
@@ -184,57 +182,6 @@ def hold_s(tune: Tune) -> float:
 def duty_of(tune: Tune, share: np.ndarray) -> np.ndarray:
     """Valve duty [%] of a share; 100 where the valve is open and not pulsed."""
     return 100 * Pulsing.of(tune.sheet).duty(share) if tune.pulsed else np.where(share > 0, 100.0, 0.0)
-
-
-def retard_planned(tune: Tune, read: Reading, gas: Drawn, spans: list[slice], part: float) -> np.ndarray:
-    """Retard that the tuner was told to type in, from the command until fuel and timing go back [deg]; see `course`."""
-    out = np.zeros(len(read.time_s))
-    if not spans:
-        return out
-    room, hold = tune.room, hold_s(tune)
-    rpm = np.clip(np.nan_to_num(read.rpm, nan=float(room.rpm[0])), room.rpm[0], room.rpm[-1])
-    for span in spans:
-        here = (read.time_s >= read.time_s[span.start]) & (read.time_s <= read.time_s[span.stop - 1] + hold)
-        here &= gas.meant > 0
-        rows = _typed(tune, rpm[here], gas.meant[here], _fraction(tune, rpm[span], gas.share[span]), part)
-        need = room.at("first_hit_deg", rpm[here], strongest(tune.sheet, tune.ramp, rpm[here], gas.meant[here]))
-        out[here] = np.fmax(out[here], np.fmax(rows, need + READ_SHORT - 0.5))
-    return np.where(np.isnan(read.rpm), np.nan, out)
-
-
-def _fraction(tune: Tune, rpm: np.ndarray, share: np.ndarray) -> float:
-    """Of the planned dose, as it was commanded; NaN where nothing was planned."""
-    planned = tune.share_at(rpm)
-    both = (planned > 0) & (share > 0)
-    return float(np.median(share[both] / planned[both])) if both.any() else np.nan
-
-
-def _typed(tune: Tune, rpm: np.ndarray, share: np.ndarray, fraction: float, part: float) -> np.ndarray:
-    """Read the table that goes with a step of the ladder, on lines between its speeds; between the steps the table over valve duty."""
-    steps = tune.ladder.steps
-    fraction = fraction if tune.pulsed else part
-    near = min(steps, key=lambda s: abs(s.share - fraction), default=None) if np.isfinite(fraction) else None
-    if near is not None and abs(near.share - fraction) <= STEP_ROOM:
-        known = np.isfinite(near.retard_deg)
-        if known.any():
-            return np.interp(rpm, near.rpm[known], near.retard_deg[known])
-    if not tune.pulsed:
-        return tune.room.first_hit(rpm, share)
-    tables = tune.sheet.tables
-    own = own_tables(tune, tables.rpm or tune.table["rpm"].to_numpy(), tables.duty_percent or DUTIES)
-    return _bilinear(own.rpm, own.duty_percent, own.retard_deg, rpm, duty_of(tune, share))
-
-
-def _bilinear(rows: np.ndarray, columns: np.ndarray, table: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Read a table on lines as a controller does, held at its ends."""
-    across = np.array([np.interp(x, rows, column) for column in table.T])
-    if len(columns) == 1:
-        return across[0]
-    y = np.clip(y, columns[0], columns[-1])
-    k = np.clip(np.searchsorted(columns, y, side="right") - 1, 0, len(columns) - 2)
-    v = (y - columns[k]) / (columns[k + 1] - columns[k])
-    at = np.arange(len(x))
-    return across[k, at] * (1 - v) + across[k + 1, at] * v
 
 
 def settled(

@@ -33,6 +33,10 @@ SHUT_PERCENT = 50.0
 """Throttle below which a gauge of lambda may be beyond its end once nothing is commanded; a choice of our own, no source [%]."""
 STEP_ROOM = 0.06
 """Of the planned dose, within which a step of the ladder is recognised; a choice of our own."""
+SHARE_PLAY = 0.015
+"""Share of the full flow that rounding of the duty may add to a commanded one; a choice of our own, no source."""
+SPEED_PLAY_S = 0.15
+"""Time round a moment in which engine speed may belong to it [s]; a choice of our own, no source."""
 
 
 @dataclass(frozen=True)

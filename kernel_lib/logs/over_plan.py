@@ -5,16 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from . import events as ev
-from .command import GAP_S, commanded_share, smooth_duty
-from .cut import STEP_ROOM
+from .command import GAP_S, commanded_share
+from .cut import SHARE_PLAY, SPEED_PLAY_S, STEP_ROOM
 from .finding import REPEAT, STOP, Finding
 from .judge_case import Case, span, watch
 from .nitrous_hidden import LASTS_S
-
-SHARE_PLAY = 0.015
-"""Share of the full flow that rounding of the duty may add to a commanded one; a choice of our own, no source."""
-SPEED_PLAY_S = 0.15
-"""Time round a moment in which engine speed may belong to it: the largest planned share in it counts [s]; a choice of our own, no source."""
+from .retard_meant import pulse_play
 
 
 def judge_dose(case: Case) -> list[Finding]:
@@ -33,7 +29,7 @@ def judge_dose(case: Case) -> list[Finding]:
     if not case.tune.pulsed or not steps:
         return []
     share, planned = commanded_share(case.log, case.sheet), _planned(case)
-    most, play = steps[-1].share + STEP_ROOM, SHARE_PLAY + _pulse_play(case)
+    most, play = steps[-1].share + STEP_ROOM, SHARE_PLAY + pulse_play(case.log, case.sheet)
     on = np.zeros(len(share), bool)
     for hit in case.hits:
         on[hit.command] = True
@@ -57,13 +53,6 @@ def judge_dose(case: Case) -> list[Finding]:
         if found is not None:
             return [_uneven(case, part, usual, found)]
     return []
-
-
-def _pulse_play(case: Case) -> float:
-    """What the samples of a pulse do not tell of its share, where the log holds the pulses themselves: one of them."""
-    duty = ev.filled(case.log.get("nitrous_duty_percent"), ev.samples(GAP_S, case.log.step_s), held=True)
-    raw = not np.array_equal(smooth_duty(case.log, case.sheet, duty), duty, equal_nan=True)
-    return case.sheet.nitrous.pulse_hz * case.log.step_s if raw else 0.0
 
 
 def _planned(case: Case) -> np.ndarray:
@@ -105,7 +94,7 @@ def _uneven(case: Case, part: np.ndarray, usual: float, found: tuple[int, int]) 
     seconds = (found[1] - found[0]) * case.log.step_s
     high = 100 * float(np.nanmedian(part[slice(*found)]))
     told = (
-        f"{span(at).capitalize()} {high:.0f} % of the planned dose was commanded, in a pull that is otherwise one of {100 * usual:.0f} %: it is no step of the ladder, and says of none that it was clean. "
+        f"{span(at).capitalize()} {high:.0f} % of the planned dose was commanded, in a pull that is otherwise one of {100 * usual:.0f} %: such a pull is no step of the ladder, and says of none that it was clean. "
         "Set the whole table to one step, then pull again."
     )
     title = f"{high:.0f} % of the planned dose for {seconds:.1f} s in a pull of {100 * usual:.0f} %"
