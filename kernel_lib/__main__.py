@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import functools
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -53,6 +54,13 @@ def _parser() -> argparse.ArgumentParser:
         type=_part,
         help="part of the planned flow that the fitted nozzle passes, 0.5 for half; only where the valve is not pulsed",
     )
+    review.add_argument(
+        "--earlier",
+        action="append",
+        default=[],
+        metavar="LOG",
+        help="log of a pull before this one, the oldest first, once for each: its clean pulls count for the ladder, and the review shows them side by side",
+    )
     review.add_argument("--metric", action="store_true", help="kPa, kg and degrees Celsius in the sentences")
     return parser
 
@@ -82,6 +90,8 @@ def _plan(args: argparse.Namespace) -> int:
 
 
 def _review(args: argparse.Namespace) -> int:
+    from .logs.channels import VITAL
+    from .logs.history import history
     from .logs.mapping import Mapping, apply, propose
     from .logs.read import read_log
     from .logs.review import review
@@ -95,8 +105,17 @@ def _review(args: argparse.Namespace) -> int:
         print(write_text(args.out, "mapping.toml", mapping.draft_toml()))
     log = apply(raw, mapping, sheet)
     base, asked = _base(args, sheet, mapping) if args.base else (None, [])
-    found = review(log, sheet, mapping=mapping, metric=args.metric, base=base, part=args.part)
-    for path in write_review(found, args.out):
+    judge = functools.partial(review, sheet=sheet, metric=args.metric, base=base, part=args.part)
+    earlier = []
+    for path in args.earlier:
+        other, own = _other(path, sheet, known, "earlier log")
+        asked += [f"Earlier log '{other.name}': {text}" for text in _told_first(own, other)]
+        if any(key in own.asked for key in VITAL):
+            asked.append(f"Earlier log '{other.name}' is left out: what is asked of it decides.")
+        else:
+            earlier.append(judge(other, mapping=own, earlier=tuple(earlier)))
+    found = judge(log, mapping=mapping, earlier=tuple(earlier))
+    for path in write_review(found, args.out, history([*earlier, found]) if earlier else None):
         print(path)
     for text in (*_told_first(mapping, log), *asked):
         print(text)
@@ -106,22 +125,29 @@ def _review(args: argparse.Namespace) -> int:
 
 def _base(args: argparse.Namespace, sheet: BuildSheet, mapping: Mapping) -> tuple[Log, list[str]]:
     """Read the base log by its own mapping, or by that of the log; what is asked of it stands in a file of its own."""
-    from .logs.mapping import Mapping, apply, propose
-    from .logs.read import clean_name, read_log
+    from .logs.mapping import Mapping
     from .sheets.write import write_text
 
     known = Mapping.from_toml(_text(args.base_mapping, "--base-mapping")) if args.base_mapping else mapping
+    log, own = _other(args.base, sheet, known, "base log")
+    if own.questions:  # to be answered in this file, and given back with --base-mapping
+        print(write_text(args.out, "mapping_base.toml", own.draft_toml()))
+    return log, [f"Base log: {text}" for text in _told_first(own, log)]
+
+
+def _other(path: str, sheet: BuildSheet, known: Mapping | None, what: str) -> tuple[Log, Mapping]:
+    """Read a further log; what is refused names it."""
+    from .logs.mapping import apply, propose
+    from .logs.read import clean_name, read_log
+
     try:
-        raw = read_log(args.base)
+        raw = read_log(path)
         own = propose(raw, sheet, known)
-        if own.questions:  # to be answered in this file, and given back with --base-mapping
-            print(write_text(args.out, "mapping_base.toml", own.draft_toml()))
-        log = apply(raw, own, sheet)
+        return apply(raw, own, sheet), own
     except InputError as exc:
         raise InputError(
-            f"base log '{clean_name(args.base)}': {exc.field}", exc.value, exc.unit, exc.allowed, exc.reason
+            f"{what} '{clean_name(path)}': {exc.field}", exc.value, exc.unit, exc.allowed, exc.reason
         ) from exc
-    return log, [f"Base log: {text}" for text in _told_first(own, log)]
 
 
 def _told_first(mapping: Mapping, log: Log) -> list[str]:

@@ -13,6 +13,9 @@ from kernel_lib.__main__ import main
 from kernel_lib.logs.finding import VERDICTS
 from kernel_lib.logs.history import history
 from kernel_lib.logs.review import review_log
+from kernel_lib.logs.sim_scenario import SCENARIOS
+from kernel_lib.logs.sim_write import write
+from kernel_lib.logs.simulate import simulate
 from kernel_lib.plan.tune import tune_of
 from kernel_lib.sheets.plan_sheet import CAUTIONS
 from kernel_lib.sheets.review_sheet import review_html
@@ -82,6 +85,22 @@ def test_what_is_asked_can_be_answered_in_a_file(tmp_path, capsys):
     answer.write_text(f'{draft}\n[lambda_]\ncolumn = "ch4"\nunit = "lambda"\n', encoding="utf-8")
     assert main([*command, "--mapping", str(answer)]) == 0
     assert capsys.readouterr().out.splitlines()[-1].startswith("Go, ")
+
+
+def test_earlier_logs_count_for_the_ladder_and_stand_beside(tmp_path, capsys):
+    """Two clean pulls of one step, a pull a file."""
+    second = tmp_path / "second.csv"
+    write(simulate(SCENARIOS["clean_half"], 7), second)
+    out = tmp_path / "out"
+    command = ["review", str(second), "--build", str(BUILD), "--out", str(out)]
+    for earlier, pulls, rows in (((LOGS / "wren_half_step.csv",), "hold 2", 2), ((), "holds 1", 0)):
+        assert main([*command, *(part for each in earlier for part in ("--earlier", str(each)))]) == 0
+        assert capsys.readouterr().err == ""
+        data = json.loads((out / "review.json").read_text(encoding="utf-8"))
+        assert any(pulls in gate for gate in data["gates"] if gate.startswith("Two clean pulls"))
+        assert (out / "review.html").read_text(encoding="utf-8").count("wren_half_step.csv</td>") == (rows > 0)
+    assert main([*command, "--earlier", str(tmp_path / "none.csv")]) == 2
+    assert "earlier log 'none.csv'" in capsys.readouterr().err
 
 
 def test_sheet_says_verdict_reasons_and_cautions_and_escapes(reviews):

@@ -71,3 +71,5 @@ WANTED = (
     "knock",
 )
 """What the ladder asks a log to hold; each that is missing leaves something unjudged, and the review says what."""
+VITAL = ("time_s", "rpm", "lambda_", "nitrous_duty_percent", "nitrous_on")
+"""Quantities without which, as long as they are a question, there is no verdict."""

@@ -75,6 +75,21 @@ class Words:
         return kg_h if self.metric else float(lb_from_kg(kg_h))
 
 
+@dataclass(frozen=True)
+class Before:
+    """Clean pulls of the same step in the logs before a log.
+
+    Attributes
+    ----------
+    pulls : int
+    names : tuple of str
+        Of the logs that hold them, the last one first.
+    """
+
+    pulls: int = 0
+    names: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Case:
     """A log, cut and laid beside the plan.
@@ -104,6 +119,8 @@ class Case:
         Questions about columns that may be nitrous and are not confirmed.
     part : float or None
         Of the plan's flow that the fitted nozzle passes, as stated.
+    before : Before
+        Clean pulls of the same step in the logs before this one.
     """
 
     sheet: BuildSheet
@@ -126,6 +143,7 @@ class Case:
     metric: bool = False
     asked: tuple[str, ...] = ()
     part: float | None = None
+    before: Before = Before()
 
     @property
     def words(self) -> Words:

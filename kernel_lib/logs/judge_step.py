@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..plan.ramp import breach_sentences, breaches
 from ..text import listed, lowered
 from .cut import STEP_ROOM
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
@@ -60,8 +61,22 @@ def judge_plan(case: Case) -> list[Finding]:
             holds("plan", 5.0, "The plan forbids nothing", "No limit of the build sheet is broken by the planned dose.")
         ]
     more = f" And {len(blockers) - 1} more; see the tune sheet." if len(blockers) > 1 else ""
+    if _below_the_limits(case):
+        step = case.tune.ladder.steps[case.step.index]
+        told = f"{blockers[0]}{more} The step of this log, {100 * step.share:.0f} % of the planned dose, keeps those limits; no step above it may be sprayed before the plan is mended, however good this log is."
+        return [watch("plan", REPEAT, 42.0, f"The plan forbids a larger step than this one: {lowered(blockers[0]).rstrip('.')}", told, {"blockers": len(blockers)})]  # fmt: skip
     told = f"{blockers[0]}{more} However good this log is, the plan has to be mended before the next step up."
     return [watch("plan", GO_BACK, 66.0, f"The plan itself forbids the next step: {lowered(blockers[0]).rstrip('.')}", told, {"blockers": len(blockers)})]  # fmt: skip
+
+
+def _below_the_limits(case: Case) -> bool:
+    """Whether all that the plan forbids is a dose beyond what is allowed, and the step of this log is below that."""
+    tune, step = case.tune, case.step
+    if step is None or step.index is None or tune.ladder.steps[step.index].obstacle:
+        return False
+    if step.index == len(tune.ladder.steps) - 1:
+        return False
+    return set(tune.blockers) <= set(breach_sentences(breaches(tune.sheet, tune.room, tune.ramp)))
 
 
 def _shown(case: Case, value: float, unit: str) -> str:

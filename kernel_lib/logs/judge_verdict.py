@@ -11,12 +11,13 @@ from . import judge_cells as jc
 from .after_close import judge_after
 from .events import GAP, LIFT, MISSED_SHIFT, SHIFT, WHEEL_SPIN
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
+from .in_a_row import in_a_row
 from .judge_base import judge_base
 from .judge_case import Case, by_weight, unjudged
 from .judge_fuel import judge_fuel, judge_scale, scale_gate
 from .judge_gaps import judge_gaps, judge_knock_left, judge_second, judge_shut_throttle, judge_throttle_ends
 from .judge_heat import judge_heat
-from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span, of_step
+from .judge_lambda import ENOUGH_S, judge_lambda, judge_samples, judge_span
 from .judge_lean import index_of, judge_lean, judge_misfire
 from .judge_sensors import judge_sensors
 from .judge_spark import judge_knock, judge_retard
@@ -163,7 +164,7 @@ def headline_of(case: Case, verdict: str, findings: list[Finding]) -> str:
     wanted = []
     if verdict == GO:
         wanted = ["the plugs"] if plugs_gate(case) else []
-        wanted += ["a second clean pull"] if clean_pulls(case, findings) < 2 else []
+        wanted += ["a second clean pull"] if in_a_row(case, findings)[0] < 2 else []
     once = (
         f", once {listed(wanted)} bear{'s' if len(wanted) == 1 and 'pull' in wanted[0] else ''} it out"
         if wanted
@@ -185,7 +186,9 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
     """
     if verdict == STOP:
         first = "Bottle shut until this is mended" if case.kind == "nitrous" else "Spray nothing until this is mended"
-        return [f"{first}: {lowered(f.title)}." for f in findings if f.asks == STOP]
+        later = [lowered(f.title) for f in findings if f.asks in (REPEAT, GO_BACK) and f.state == "watch"]
+        rest = [f"After that, and before the next pull: {'; '.join(later)}."] if later else []
+        return [*(f"{first}: {lowered(f.title)}." for f in findings if f.asks == STOP), *rest]
     blamed = [f for f in findings if f.asks == verdict == GO_BACK]
     if case.suspects:
         blamed = [f for f in blamed if f.key not in ("lambda", "lean")]
@@ -201,16 +204,28 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
         return ["Log a pull at full throttle."]
     plugs = plugs_gate(case)
     out += [plugs] if plugs else []
-    good = clean_pulls(case, findings)
-    if good < 2:
-        held = {0: "no clean pull", 1: "1 clean pull"}[good]
-        out.append(f"Two clean pulls in a row at this step: this log holds {held}.")
+    out += _two_clean(case, findings)
     out += [*_blind(findings), *scale_gate(findings)]
+    if any(f.key == "plan" and f.asks == REPEAT for f in findings):
+        out.append("No step above this one before the plan is mended: the tune sheet says where it breaks a limit.")
     if verdict == GO and after is None and case.step is not None and case.step.index == len(case.tune.ladder.steps) - 1:
         out.append("This was the whole planned dose: the ladder ends here.")
     if after is not None and after.obstacle:
         out.append(f"The step of {100 * after.share:.0f} % {after.obstacle}: it may not be sprayed as planned.")
     return out
+
+
+def _two_clean(case: Case, findings: list[Finding]) -> list[str]:
+    """The gate of two clean pulls in a row; where logs before this one hold some of them, what that rests on."""
+    good, names = in_a_row(case, findings)
+    if not names:
+        held = "no clean pull" if not good else "1 clean pull"
+        return [f"Two clean pulls in a row at this step: this log holds {held}."] if good < 2 else []
+    others = listed([f"'{name}'" for name in names])
+    told = f"this log and {others} hold {good}"
+    return [
+        f"Two clean pulls in a row at this step: {told}. That counts only if they were the pulls just before this one, with nothing changed in between."
+    ]
 
 
 def _blind(findings: list[Finding]) -> list[str]:
@@ -224,25 +239,6 @@ def _blind(findings: list[Finding]) -> list[str]:
             f"Make sure by other means of what this log does not show: {listed([lowered(f.title) for f in see])}."
         )
     return out
-
-
-def clean_pulls(case: Case, findings: list[Finding]) -> int:
-    """Nitrous pulls of the step seen, the last ones in a row, in which nothing was found that asks for more than to go on.
-
-    Notes
-    -----
-    What the plan forbids is no fault of a pull; every other finding without a time is one of all of them.
-    """
-    asked = [f for f in findings if f.asks != GO and f.key != "plan"]
-    if any(f.at_s is None for f in asked):
-        return 0
-    count, here = 0, of_step(case)
-    for k, pull in enumerate(case.pulls):
-        if pull.kind != "nitrous" or k not in here:
-            continue
-        a, b = case.seconds(pull.start), case.seconds(pull.stop) + 2.0
-        count = 0 if any(f.at_s[0] <= b and a <= f.at_s[1] for f in asked) else count + 1
-    return count
 
 
 def next_step(case: Case, verdict: str) -> tuple[Step | None, str]:

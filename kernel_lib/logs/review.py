@@ -7,7 +7,7 @@ import json
 import logging
 from collections.abc import Mapping as Dict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from ..plan.ladder import Step
 from ..plan.tune import Tune, tune_of
 from .finding import GO, Change, Finding
 from .fit import Fit, fit
+from .in_a_row import before
 from .judge_case import PLUGS, Case, worst
 from .judge_changes import changes, told_withheld
 from .judge_fuel import APART, apart
@@ -140,6 +141,7 @@ def review_log(
     base: Any = None,
     tune: Tune | None = None,
     part: float | None = None,
+    earlier: Sequence[Review] = (),
 ) -> Review:
     """Read a log file and judge it.
 
@@ -162,7 +164,9 @@ def review_log(
     tune : Tune, optional
         The plan; made from the sheet if None, which takes seconds the first time.
     part : float, optional
-        Of the plan's flow that the fitted nozzle passes: which step this was, where the valve is not pulsed. The whole if None.
+        Of the plan's flow that the fitted nozzle passes: which step this was, where the valve is not pulsed. Not known if None.
+    earlier : sequence of Review, optional
+        Of the logs of the pulls before this one, the oldest first: their clean pulls of the same step count for the ladder's gate.
 
     Returns
     -------
@@ -182,7 +186,9 @@ def review_log(
     if isinstance(base, str | Path | bytes):
         other = read_log(base)
         base = apply(other, propose(other, sheet, mapping), sheet)
-    return review(log, sheet, mapping=mapping, plugs=plugs, metric=metric, base=base, tune=tune, part=part)
+    return review(
+        log, sheet, mapping=mapping, plugs=plugs, metric=metric, base=base, tune=tune, part=part, earlier=earlier
+    )
 
 
 def review(
@@ -195,6 +201,7 @@ def review(
     base: Log | Review | None = None,
     tune: Tune | None = None,
     part: float | None = None,
+    earlier: Sequence[Review] = (),
 ) -> Review:
     """Judge a log.
 
@@ -212,7 +219,7 @@ def review(
     if part is not None:
         check_number("part", part, 0.0, 1.0, "of the planned flow", "What the fitted nozzle passes.", open_low=True)
     case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first, part=part, asked=unconfirmed(mapping))
-    return judged(case, mapping)
+    return judged(replace(case, before=before(case, earlier)) if earlier else case, mapping)
 
 
 def judged(case: Case, mapping: Any = None) -> Review:

@@ -15,6 +15,9 @@ from kernel_lib import BuildSheet, InputError
 from kernel_lib.logs.finding import Change
 from kernel_lib.logs.fit import Fit
 from kernel_lib.logs.match import Mapping
+from kernel_lib.logs.sim_scenario import SCENARIOS
+from kernel_lib.logs.sim_write import write
+from kernel_lib.logs.simulate import simulate
 from workbooks.serve.config import MAX_UPLOAD_BYTES
 from workbooks.ui.review import desk as desk_module
 from workbooks.ui.review import fit_view, opened, review_view, words
@@ -194,6 +197,22 @@ def test_several_logs_stand_side_by_side():
     assert [o.name for o in page.desk.fitted] == ["clean.csv", "late fuel.csv"]
     page.desk.open("clean.csv", demo("clean"))
     assert page.desk.looked.name == "clean.csv (2)"
+
+
+def test_clean_pulls_in_several_files_count_together(tmp_path):
+    """A pull a file: the one opened before it counts; taken away, it does not."""
+    write(simulate(SCENARIOS["clean_half"], 7), tmp_path / "second.csv")
+    page = opened_page("half step")
+    assert "holds 1 clean pull" in plain(page.gates)
+    page.desk.open("second.csv", (tmp_path / "second.csv").read_bytes())
+    assert "this log and 'half step.csv' hold 2" in plain(page.gates)
+    assert "a second clean pull" not in plain(page.answer)
+    page.desk.look(0)
+    assert "holds 1 clean pull" in plain(page.gates)
+    page.desk.remove()
+    assert page.desk.looked.name == "second.csv"
+    assert "holds 1 clean pull" in plain(page.gates)
+    assert "a second clean pull" in plain(page.answer)
 
 
 def test_a_part_that_fails_leaves_the_verdict(monkeypatch):

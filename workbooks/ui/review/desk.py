@@ -6,6 +6,8 @@ import asyncio
 from collections.abc import Callable
 
 from kernel_lib import InputError
+from kernel_lib.logs.in_a_row import before
+from kernel_lib.logs.judge_case import Before
 from kernel_lib.logs.match import Mapping
 from kernel_lib.logs.review import Review, fit_of
 
@@ -217,7 +219,17 @@ class Desk:
         base = self.base_for(opened)
         beside = () if base is None else (base.name, base.version_read)
         known = None if opened.demo else self.known
-        return Order(self.session.sheet, self.metric, known, None if base is None else base.review, beside)
+        return Order(
+            self.session.sheet, self.metric, known, None if base is None else base.review, beside, self._before(opened)
+        )
+
+    def _before(self, opened: Opened) -> Before:
+        """Clean pulls of the same step in the logs that were opened before; none until the log itself has been judged."""
+        if opened.shown is None or opened.shown.case is None:
+            return Before()
+        above = self.logs[: self.logs.index(opened)]
+        earlier = [o.shown for o in above if o.demo == opened.demo and o.shown is not None]
+        return before(opened.shown.case, earlier) if earlier else Before()
 
     def _to_fit(self) -> list[Opened]:
         """The logs that are fitted together: the visitor's own, and demo logs only where there are none of his."""

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from kernel_lib import BuildSheet, InputError
+from kernel_lib.logs.channels import VITAL
+from kernel_lib.logs.judge_case import Before
 from kernel_lib.logs.judge_verdict import cells_of
 from kernel_lib.logs.log import Log
 from kernel_lib.logs.mapping import apply, propose
@@ -22,8 +24,6 @@ DEMO_CAR = "wren_five"
 _NAME_LENGTH = 60
 NEWEST = "newest"
 """The base log of a log for which the visitor chose none: the newest that lies open."""
-VITAL = ("time_s", "rpm", "lambda_", "nitrous_duty_percent", "nitrous_on")
-"""Quantities without which, as long as they are a question, no verdict is shown."""
 FIT = "fit"
 """Where a review keeps its fit, once that is computed."""
 
@@ -77,6 +77,8 @@ class Order:
         Of an open log without nitrous that goes with it.
     beside : tuple
         Which that is.
+    before : Before
+        Clean pulls of the same step in the logs that were opened before.
     """
 
     sheet: BuildSheet
@@ -84,6 +86,7 @@ class Order:
     known: Mapping | None = None
     base: Review | None = None
     beside: tuple = ()
+    before: Before = field(default_factory=Before)
 
 
 @dataclass(eq=False)
@@ -153,7 +156,7 @@ class Opened:
 
     def key(self, order: Order) -> tuple:
         """What a review of it depends on."""
-        return order.sheet, order.metric, order.beside, self.version
+        return order.sheet, order.metric, order.beside, order.before, self.version
 
     def reread(self) -> None:
         """Note that the file is to be read another way than before."""
@@ -231,7 +234,8 @@ def _again(opened: Opened, order: Order) -> Done | None:
     if old is None or old.case is None or opened.read != _read_key(opened, order):
         return None
     key = opened.key(order)
-    found = judged(replace(old.case, plugs=dict(sorted(opened.plugs.items())), metric=order.metric), old.mapping)
+    plugs = dict(sorted(opened.plugs.items()))
+    found = judged(replace(old.case, plugs=plugs, metric=order.metric, before=order.before), old.mapping)
     if FIT in vars(old):  # neither plugs nor units move it
         vars(found)[FIT] = old.fit
     return Done(key, opened.raw, opened.mapping, opened.log, found, read=opened.read, cells=opened.cells)
