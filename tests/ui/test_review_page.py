@@ -14,6 +14,7 @@ import pytest
 from kernel_lib import BuildSheet, InputError
 from kernel_lib.logs.finding import Change
 from kernel_lib.logs.fit import Fit
+from kernel_lib.logs.fit_told import AIR_OVER_INJECTORS, TREND_TOLD
 from kernel_lib.logs.match import Mapping
 from kernel_lib.logs.sim_scenario import SCENARIOS
 from kernel_lib.logs.sim_write import write
@@ -533,3 +534,23 @@ def test_every_nozzle_can_be_stated_and_none_is_the_same_as_nothing_said():
         plugs.part.label = label
         assert told[-1] == value
     assert told == [1.0, 0.5, 0.75]
+
+
+def test_a_valve_that_is_not_pulsed_has_no_duty_to_miss_and_no_dose_drawn_as_known(tmp_path):
+    """The badger: one valve, a nozzle a step; its switch tells when it flows, and nobody has said which nozzle was in."""
+    sheet = BuildSheet.demo("badger_eight")
+    write(simulate(SCENARIOS["badger_hit"], 3), tmp_path / "hit.csv")
+    page = PullReview(Session(f"units=us&{sheet.to_query()}"))
+    page.desk.open("hit.csv", (tmp_path / "hit.csv").read_bytes())
+    assert "nitrous valve duty" not in plain(page.mapping.said).partition("What they would tell")[0]
+    assert "is not stated" in page.pulls.none.value
+    page.desk.set_part(0.5)
+    assert page.pulls.none.value == ""
+    assert "forbids a larger step" in plain(page.answer)
+
+
+def test_a_fit_that_moves_nothing_says_whether_the_logs_fit_the_sheet():
+    told = (AIR_OVER_INJECTORS, 1.0, 0.02), (TREND_TOLD, 0.0, 0.02)
+    assert "bear the build sheet out" in fit_view.title(Fit(combinations=told))
+    assert "bear" not in fit_view.title(Fit(combinations=((AIR_OVER_INJECTORS, 1.054, 0.02),)))
+    assert "bear" not in fit_view.title(Fit(combinations=(told[0], (TREND_TOLD, 0.05, 0.02))))

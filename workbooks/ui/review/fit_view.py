@@ -11,6 +11,7 @@ import numpy as np
 
 from kernel_lib import build_fields as bf
 from kernel_lib.logs.fit import Fit, updated
+from kernel_lib.logs.fit_told import TREND_TOLD
 from kernel_lib.text import listed, plus_minus, rounded
 
 from .. import display
@@ -29,6 +30,9 @@ def title(fit: Fit) -> str:
     if fit.refused:
         return "Nothing is fitted to these logs"
     if not fit.sheet_changes:
+        off = [v for name, v, e in fit.combinations if abs(v - (name != TREND_TOLD)) > e]
+        if off:
+            return "These logs put nothing into the build sheet, though not all of them fits it"
         return "These logs bear the build sheet out: nothing is to be moved"
     names = dict.fromkeys(bf.describe(path).get("label", path) for path in fit.sheet_changes)
     return f"These logs move the build sheet: {listed(list(names))}"

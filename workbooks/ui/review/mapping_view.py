@@ -166,7 +166,7 @@ class MappingView:
             self.asked.children = [self.rows[key].widget for key in asked]
         self.asked.layout.display = None if asked else "none"
         self.title.value = f"<h2>{escape(words.title(mapping))}</h2>"
-        self.said.value = words.said(mapping, raw)
+        self.said.value = words.said(mapping, raw, pulsed=opened.review is None or opened.review.tune.pulsed)
         self.questions.value = words.questions(mapping)
         self.questions.layout.display = None if mapping.questions else "none"
         file = link("take this mapping along", "log_mapping.toml", "application/toml", mapping.to_toml())

@@ -84,14 +84,17 @@ def title(mapping: Mapping) -> str:
     return f"{len(found)} columns of this log are recognised"
 
 
-def said(mapping: Mapping, raw: RawLog) -> str:
-    """What is missing, and which column is which in a sentence that can be unfolded."""
+def said(mapping: Mapping, raw: RawLog, *, pulsed: bool = True) -> str:
+    """What is missing, and which column is which in a sentence that can be unfolded; a valve that is not pulsed has no duty, its switch tells all."""
     found = [
         f"{CHANNELS[m.key].label} from <q>{escape(column(m.name, m.column or 0))}</q>"
         for m in mapping.matches.values()
         if m.used
     ]
     have = {m.key for m in mapping.matches.values() if m.used}
+    valve = {"nitrous_duty_percent", "nitrous_on"}
+    have |= {"nitrous_on"} if have & valve else set()
+    have |= set() if pulsed else {"nitrous_duty_percent"}
     missing = [CHANNELS[key].label for key in WANTED if key not in have and key not in mapping.asked]
     told = [f"{', '.join(found)}."] if found else []
     told += [escape(note) for note in raw.notes]

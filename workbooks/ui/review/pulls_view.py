@@ -20,6 +20,17 @@ from .pictures_time import PICTURES
 
 _BETWEEN = 0.05  # s between two pictures
 
+NO_PULL = "<p>No pull at full throttle was found in this log: there is nothing to draw.</p>"
+DOSE_UNKNOWN = (
+    '<p class="nw-caution">Which nozzle was fitted is not stated: what is drawn as planned on nitrous is the whole dose, '
+    "while the retard is judged only against that of the smallest step.</p>"
+)
+
+
+def _dose_unknown(review: Review) -> bool:
+    """Whether nobody has said which nozzle was fitted where the log cannot tell."""
+    return review.kind == "nitrous" and review.case is not None and not review.case.dose_known
+
 
 class PullsView:
     """The pull that is looked at.
@@ -62,9 +73,7 @@ class PullsView:
         found = bool(review.pulls)
         for part in (self.title, self.over_time, self.over_rpm, self.rpm_title):
             part.layout.display = None if found else "none"
-        self.none.value = (
-            "" if found else "<p>No pull at full throttle was found in this log: there is nothing to draw.</p>"
-        )
+        self.none.value = NO_PULL if not found else DOSE_UNKNOWN if _dose_unknown(review) else ""
         self.chooser.layout.display = None if len(review.pulls) > 1 else "none"
         if not found:
             return
