@@ -72,12 +72,12 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
         refuse_own_clocks(raw, chosen["time_s"])
     times = _stamps(raw, chosen.pop("time_s", None), rate_hz, notes)
     read = {key: _values(raw, match, times, sheet, notes) for key, match in chosen.items()}
-    columns = {key: values for key, (values, _) in read.items()}
+    columns = {key: values for key, (values, *_) in read.items()}
     own = {key: _own(values, times.time_s) for key, values in columns.items()}
     _refuse_senseless(own, chosen)
     fastest = min(own[key][1] for key in ("rpm", "lambda_"))
     start, step, clock = st.clock(times.time_s, fastest, notes)
-    data, rates, hidden = {}, {}, {}
+    data, rates, hidden, beyond = {}, {}, {}, {}
     for key, values in columns.items():
         if own[key] is None:
             notes.append(f"{CHANNELS[key].label.capitalize()} has no value that makes sense and is left out.")
@@ -85,32 +85,62 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
         where, own_step = own[key]
         data[key] = _onto(clock + start, step, times.time_s, values, where, own_step, CHANNELS[key].steps)
         rates[key] = 1 / own_step
-        if (unknown := read[key][1]) is not None:
-            hidden[key] = sp.between(times.time_s, values, unknown, clock + start)
-            data[key][hidden[key]] = np.nan
-    _further(raw, mapping, sheet, times, (clock, start, step), data, rates, notes)
-    return Log(raw.name, clock, data, rates, [*raw.notes, *times.notes, *notes], hidden)
+        _mark(key, read[key], times.time_s, clock + start, data[key], (hidden, beyond))
+    on = (clock, start, step)
+    lambdas = _further(raw, mapping, sheet, times, on, data, rates, (hidden, beyond), notes)
+    return Log(raw.name, clock, data, rates, [*raw.notes, *times.notes, *notes], hidden, beyond, lambdas)
 
 
-def _further(raw: RawLog, mapping: Mapping, sheet: BuildSheet, times: st.Stamps, on: tuple, data: dict, rates: dict, notes: list[str]) -> None:  # fmt: skip
-    """Read lambda columns beyond two into the second sensor, the leanest of them at every moment; ask for those that cannot be read."""
-    more, (clock, start, step), made = more_lambdas(raw, mapping, sheet), on, {}
+def _mark(key: str, read: tuple, time_s: np.ndarray, there: np.ndarray, on: np.ndarray, marks: tuple[dict, dict]) -> None:  # fmt: skip
+    """Take out of a channel on the clock what is unknown, and add to what is hidden and what is beyond the lean end of a gauge."""
+    values, *found = read
+    for places, kept in zip(found, marks, strict=True):
+        if places is not None:
+            seen = sp.between(time_s, np.where(places, np.nan, values), places, there)
+            kept[key] = kept.get(key, False) | seen
+    if found[0] is not None:
+        on[sp.between(time_s, values, found[0], there)] = np.nan
+
+
+def _further(
+    raw: RawLog,
+    mapping: Mapping,
+    sheet: BuildSheet,
+    times: st.Stamps,
+    on: tuple,
+    data: dict,
+    rates: dict,
+    marks: tuple,
+    notes: list[str],
+) -> dict[str, np.ndarray]:
+    """Read lambda columns beyond two into the second sensor, the leanest of them at every moment; ask for those that cannot be read.
+
+    Returns
+    -------
+    dict
+        Every lambda sensor by its column's name; empty where there is one alone.
+    """
+    more, (clock, start, step), made, found = more_lambdas(raw, mapping, sheet), on, {}, {}
     label = CHANNELS["lambda_2"].label.capitalize()
     notes += [f"{label} {UNCONFIRMED}: {asked} Choose it, or take it out of the file if it is none." for asked in more.unread]  # fmt: skip
-    for name, column in more.read:
-        values = column[times.rows]
-        values = values if times.groups is None else _merged(values, times.groups, False)
-        own = _own(values, times.time_s)
+    for match in more.read:
+        found[match.name] = _values(raw, match, times, sheet, notes)
+        own = _own(found[match.name][0], times.time_s)
         if own is None:
             continue
         where, own_step = own
-        made[name] = _onto(clock + start, step, times.time_s, values, where, own_step, False)
+        made[match.name] = _onto(clock + start, step, times.time_s, found[match.name][0], where, own_step, False)
     second, used = leanest(data["lambda_"], data.get("lambda_2"), made, step)
+    named = {mapping.get(key).name: data[key] for key in ("lambda_", "lambda_2") if key in data}
+    for name in used:
+        _mark("lambda_2", found[name], times.time_s, clock + start, made[name], marks)
+        named[name] = made[name]
     if used:
         data["lambda_2"] = second
         rates.setdefault("lambda_2", rates["lambda_"])
-        named = listed([f"'{name}'" for name in used])
-        notes.append(f"{label}: {named} {'are' if len(used) > 1 else 'is'} read with it; at every moment the leanest of them stands.")  # fmt: skip
+        told = listed([f"'{name}'" for name in used])
+        notes.append(f"{label}: {told} {'are' if len(used) > 1 else 'is'} read with it; at every moment the leanest of them stands.")  # fmt: skip
+    return named if len(named) > 1 else {}
 
 
 def _refuse_senseless(own: dict, chosen: dict[str, Match]) -> None:
@@ -166,8 +196,8 @@ def _stamps(raw: RawLog, match: Match | None, rate_hz: float | None, notes: list
     return st.Stamps(np.arange(raw.rows) / rate, slice(None), None, [])
 
 
-def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, notes: list[str]) -> tuple[np.ndarray, np.ndarray | None]:  # fmt: skip
-    """Return a column on its stamps in the unit of the kernel, NaN where it makes no sense; and where what was measured is unknown."""
+def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, notes: list[str]) -> tuple[np.ndarray, np.ndarray | None, np.ndarray | None]:  # fmt: skip
+    """Return a column on its stamps in the unit of the kernel, NaN where it makes no sense; where what was measured is unknown, and where it stands for "leaner than that"."""
     channel = CHANNELS[match.key]
     column = raw.columns[match.column][times.rows]
     values = convert(match.key, match.unit, column, scale=match.scale, barometer_kpa=sheet.value("site.barometer_kpa"))
@@ -186,10 +216,10 @@ def _values(raw: RawLog, match: Match, times: st.Stamps, sheet: BuildSheet, note
         values = _merged(values, times.groups, channel.steps)
         marks = None if marks is None else np.maximum.reduceat(marks, times.groups)
     if marks is None:
-        return values, None
+        return values, None, None
     values = values.copy()
-    unknown = sp.settled(values, marks, times.time_s, channel.high, notes)
-    return values, (unknown if unknown.any() else None)
+    unknown, beyond = sp.settled(values, marks, times.time_s, channel.high, notes)
+    return values, *(places if places.any() else None for places in (unknown, beyond))
 
 
 def _merged(values: np.ndarray, groups: np.ndarray, steps: bool) -> np.ndarray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,9 +12,10 @@ import numpy as np
 from ..build_sheet import BuildSheet
 from .delay_changes import STEP_OF, Change, changes
 from .delay_fit import LOGGER, SPREAD, TAU, WAY, Solver
+from .log import Log
 from .sensor import TAU_SHARE, Delay, dead_s, transport_s
 
-__all__ = ["changes", "estimate"]
+__all__ = ["changes", "estimate", "of_one_sensor"]
 
 MOST = 12
 """Changes that are looked at, the largest of every kind in turn."""
@@ -29,7 +31,7 @@ def estimate(courses: Sequence[Any], sheet: BuildSheet, beside: Sequence[Any] = 
     Parameters
     ----------
     courses : sequence of Course
-        Of one log; None among them is left out.
+        Of one log, and of one sensor: see `of_one_sensor`; None among them is left out.
     sheet : BuildSheet
     beside : sequence of Course, optional
         Of another log of the same car with the same sensor and logger, such as the base log; its changes count too.
@@ -60,6 +62,30 @@ def estimate(courses: Sequence[Any], sheet: BuildSheet, beside: Sequence[Any] = 
             sheet, rpm, _told(sheet, rpm, "no change of the mixture in this log is sharp enough to see it by")
         )
     return _fitted(found, sheet, rpm)
+
+
+def of_one_sensor(log: Log, courses: Sequence[Any]) -> list[Any]:
+    """Put the trace of one sensor into courses of a log with several: the leanest of them at every moment follows now one and now another, and has no delay of its own.
+
+    Parameters
+    ----------
+    log : Log
+    courses : sequence of Course
+        Of that log; None among them stays.
+
+    Returns
+    -------
+    list of Course
+        With what the first sensor shows; with another where the first is blank in all of them.
+    """
+    if not log.has("lambda_2"):
+        return list(courses)
+    places = [None if c is None else np.searchsorted(log.time_s, c.time_s - 0.5 * log.step_s) for c in courses]
+    known = [p for p in places if p is not None]
+    traces = list(log.sensors.values())
+    read = [sum(int(np.isfinite(t[p]).sum()) for p in known) for t in traces]
+    trace = traces[0] if read[0] else traces[int(np.argmax(read))]
+    return [None if c is None else replace(c, measured=trace[p]) for c, p in zip(courses, places, strict=True)]
 
 
 def _picked(found: list[Change]) -> list[Change]:

@@ -32,6 +32,8 @@ READ_SHARE, READ_GAP_S = 0.9, 0.5
 
 SMEARED_S = 0.5
 """Spells past the stop that are shorter come out shallower than they were [s]: in simulated ones every depth did; a choice of our own, no source."""
+BLINDED = " The throttle was shut too near to it for the gauge to show it by itself, or opened too near; it counts as if it had shown it (a choice of our own)."
+"""Said where nothing but readings next to an overrun bears out what is a stop."""
 
 
 def judge_lean(case: Case, suspects: tuple = ()) -> list[Finding]:
@@ -56,11 +58,38 @@ def judge_lean(case: Case, suspects: tuple = ()) -> list[Finding]:
 
 def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
     """Write down what ran past the stop in one pull."""
-    stop, words, e = case.sheet.limits.lean_stop_lambda, case.words, found.spells[0]
-    at, known = (e.begin_s, e.end_s), e.error <= UNSIZED
-    numbers = {
-        "lambda": e.lambda_,
-        "lambda_95": e.error,
+    stop, e = case.sheet.limits.lean_stop_lambda, found.spells[0]
+    at, numbers = (e.begin_s, e.end_s), _numbers(found, stop)
+    amount, size = _amount(case, e, stop)
+    counted = f"{found.cycles:.0f} cycles" if found.cycles >= CYCLES_SURE else "fewer than 3 cycles"
+    title = f"{amount} {e.when}, past the stop for {counted}"
+    more = f" in {len(found.spells)} spells of this pull" if len(found.spells) > 1 else ""
+    told = (
+        f"{size} at {e.rpm:.0f} rpm, {span(at)}. Past the lean stop at {stop:.3f} it was for {counted} of each cylinder{more}, "
+        f"for {found.sure_cycles:.0f} of them by more than the error{_gauge(found)}.{_deeper(e)} {e.cause}"
+    )
+    here = [rich for a, b, rich in (_suspect(s) for s in suspects) if e.begin_s < b + 0.3 and a - 0.3 < e.end_s]
+    if any(here):
+        told += " A misfire of a rich mixture is suspected there, which reads lean: it may not have been lean at all."
+        return watch("lean", GO_BACK, 30.0, f"{title}, if it was no misfire", told, numbers, at)
+    if here:
+        told += " The engine stumbles there. A lean mixture does that too, and nothing in this log says that it was rich: it is taken for lean."
+    if found.sure:
+        told += BLINDED if found.blinded else ""
+        told += f" {CYCLES_SURE:g} cycles are enough to stop for (a choice of our own)."
+        return watch("lean", STOP, 90.0 + min(9.0, 30 * (e.lambda_ - stop)), title, told, numbers, at)
+    if found.likely:
+        return watch("lean", GO_BACK, 65.0, f"{title}, not for sure", told, numbers, at)
+    return watch("lean", REPEAT, 52.0, f"{title}, not for sure", told, numbers, at)
+
+
+def _numbers(found: Spells, stop: float) -> dict:
+    """What is behind a finding; of a gauge beyond its lean end that end, and no error."""
+    e = found.spells[0]
+    return {
+        "lambda": e.gauge_lambda if e.beyond else e.lambda_,
+        "lambda_95": None if e.beyond else e.error,
+        "beyond_gauge": e.beyond,
         "ripple_lambda": e.ripple,
         "gauge_lambda": e.gauge_lambda if np.isfinite(e.gauge_lambda) else None,
         "stop_lambda": stop,
@@ -72,35 +101,39 @@ def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
         "excursions": len(found.spells),
         "likely_deeper": bool(_deeper(e)),
     }
-    size = f"{words.lambda_(e.lambda_)} (± {max(e.error, 0.005):.2f})" if known else f"past {words.lambda_(stop)}, how far is not known,"  # fmt: skip
-    shown = e.gauge_s >= GAUGE_S and e.gauge_lambda > stop
-    blind = f"Lambda {e.gauge_lambda:.2f} on the gauge" if shown else f"Lambda past {stop:.3f}"
-    amount = f"Lambda {e.lambda_:.2f}" if known else blind
-    counted = f"{found.cycles:.0f} cycles of each cylinder" if found.cycles >= CYCLES_SURE else "fewer than 3 cycles"
-    title = f"{amount} {e.when}, past the stop for " + (f"{found.cycles:.0f} cycles" if found.cycles >= CYCLES_SURE else counted)  # fmt: skip
-    more = f" in {len(found.spells)} spells of this pull" if len(found.spells) > 1 else ""
-    gauge = f"; the gauge itself, late and slow, stood past it for {found.gauge_s:.2f} s and showed up to lambda {e.gauge_lambda:.2f}" if found.gauge_s >= GAUGE_S else ""  # fmt: skip
-    told = (
-        f"The leanest true reading with nitrous in the charge{_mean_over(case, e.ripple)} is {size} at {e.rpm:.0f} rpm, {span(at)}. Past the lean stop at "
-        f"{stop:.3f} it was for {counted}{more}, for {found.sure_cycles:.0f} of them by more than the error{gauge}.{_deeper(e)} {e.cause}"
-    )
-    here = [rich for a, b, rich in (_suspect(s) for s in suspects) if e.begin_s < b + 0.3 and a - 0.3 < e.end_s]
-    if any(here):
-        told += " A misfire of a rich mixture is suspected there, which reads lean: it may not have been lean at all."
-        return watch("lean", GO_BACK, 30.0, f"{title}, if it was no misfire", told, numbers, at)
-    if here:
-        told += " The engine stumbles there. A lean mixture does that too, and nothing in this log says that it was rich: it is taken for lean."
-    if found.sure:
-        told += f" {CYCLES_SURE:g} cycles are enough to stop for (a choice of our own)."
-        return watch("lean", STOP, 90.0 + min(9.0, 30 * (e.lambda_ - stop)), title, told, numbers, at)
-    if found.likely:
-        return watch("lean", GO_BACK, 65.0, f"{title}, not for sure", told, numbers, at)
-    return watch("lean", REPEAT, 52.0, f"{title}, not for sure", told, numbers, at)
+
+
+def _amount(case: Case, e: Excursion, stop: float) -> tuple[str, str]:
+    """How lean it was, for a title and as the begin of a sentence."""
+    words, leanest = case.words, "The leanest true reading with nitrous in the charge"
+    if e.beyond:
+        end = f"{words.lambda_(e.gauge_lambda)} or leaner: the log gives no number there"
+        return (
+            f"Lambda beyond the lean end of the gauge ({e.gauge_lambda:.2f} or leaner)",
+            f"The leanest reading with nitrous in the charge is beyond the lean end of the gauge, {end},",
+        )
+    begin = f"{leanest}{_mean_over(case, e.ripple)} is"
+    if e.error > UNSIZED:
+        shown = e.gauge_s >= GAUGE_S and e.gauge_lambda > stop
+        title = f"Lambda {e.gauge_lambda:.2f} on the gauge" if shown else f"Lambda past {stop:.3f}"
+        return title, f"{begin} past {words.lambda_(stop)}, how far is not known,"
+    digits = 2 if round(e.lambda_, 2) > stop else 3
+    size = f"{words.lambda_(e.lambda_, digits)} (± {max(e.error, 0.005):.2f})"
+    return f"Lambda {e.lambda_:.{digits}f}", f"{begin} {size}"
+
+
+def _gauge(found: Spells) -> str:
+    """What the gauge itself showed of it."""
+    if found.gauge_s < GAUGE_S:
+        return ""
+    most = max(e.gauge_lambda for e in found.spells if np.isfinite(e.gauge_lambda))
+    to = "went to its lean end" if any(e.beyond for e in found.spells) else f"showed up to lambda {most:.2f}"
+    return f"; the gauge itself, late and slow, stood past it for {found.gauge_s:.2f} s and {to}"
 
 
 def _deeper(e: Excursion) -> str:
     """Say of a short spell that its leanest cycle was likely leaner than what is read."""
-    if e.error > UNSIZED or e.end_s - e.begin_s >= SMEARED_S:
+    if e.beyond or e.error > UNSIZED or e.end_s - e.begin_s >= SMEARED_S:
         return ""
     by = f", by up to about {e.ripple:.2f}" if e.ripple >= 0.005 else ""
     return f" The leanest cycle was likely leaner than that{by}: sensor and engine even out what lasts less than {SMEARED_S:g} s."
@@ -145,31 +178,50 @@ def _unread(case: Case) -> list[Finding]:
 
 def _never(case: Case) -> Finding:
     """Say how near the lean stop it came."""
-    best = None
+    stop, near = case.sheet.limits.lean_stop_lambda, _nearest(case)
+    if near is None:
+        why = "The log has a gap there, or the hit was too short."
+        return unjudged("lean", "No reading while nitrous was in the charge", why, REPEAT, 55.0)
+    leanest, error, ripple, rpm = (near[key] for key in ("lambda", "lambda_95", "ripple_lambda", "rpm"))
+    told = f"The leanest true reading with nitrous in the charge{_mean_over(case, ripple)} is {case.words.lambda_(leanest)} (± {max(error, 0.005):.2f}) at {rpm:.0f} rpm; the lean stop stands at {stop:.3f}. "
+    at, numbers = near.pop("at_s"), near | {"stop_lambda": stop}
+    half = f"What counts towards the stop is {100 * NEARLY:.0f} % of the error of a reading (a choice of our own), which reaches lambda {near['reach_lambda']:.3f}"
+    if near["reach_lambda"] > stop:
+        told += f"{half}, past it, {span(at)}: whether a cycle ran past the stop cannot be told."
+        return watch("lean", REPEAT, 51.0, f"Leanest lambda {leanest:.2f}, by its error perhaps past the stop", told, numbers, at)  # fmt: skip
+    past = near["whole_lambda"] - stop
+    if past > 0:
+        by = f"{past:.3f}" if past >= 0.0005 else "less than 0.001"
+        told += f"Nothing was read past it; the whole ± of a reading reaches past it by {by}. {half}, not past it."
+    else:
+        told += "Its whole ± ends short of it."
+    return holds("lean", 45.0, f"No reading past the lean stop: leanest lambda {leanest:.2f} (± {max(error, 0.005):.2f})", told, numbers)  # fmt: skip
+
+
+def _nearest(case: Case) -> dict | None:
+    """Find the leanest reading, and how far the part of an error that counts reaches, and the whole of it with what single cycles run leaner; None without any reading."""
+    best, reach, whole = None, (-np.inf, 0.0), -np.inf
     for pull, course in zip(case.pulls, case.courses, strict=True):
         if course is None or not pull.hits:
             continue
         there = usable(case, pull, course, step_of(course))
-        if there.any():
-            error = np.nan_to_num(course.undelayed_error, nan=0.0)
-            k = int(np.where(there, course.undelayed + NEARLY * error, -1.0).argmax())
-            j = int(np.where(there, course.undelayed, -1.0).argmax())
-            reach = float(course.undelayed[k] + NEARLY * error[k])
-            row = (reach, float(course.undelayed[j]), course, j, (float(course.time_s[k]),) * 2)
-            best = row if best is None or row[:2] > best[:2] else best
-    stop = case.sheet.limits.lean_stop_lambda
-    if best is None:
-        why = "The log has a gap there, or the hit was too short."
-        return unjudged("lean", "No reading while nitrous was in the charge", why, REPEAT, 55.0)
-    reach, leanest, course, j, at = best
-    ripple, rpm = ripple_at(case, course, j), float(course.rpm[j])
-    error = float(np.hypot(np.nan_to_num(course.undelayed_error[j]), ripple))
-    told = f"The leanest true reading with nitrous in the charge{_mean_over(case, ripple)} is {case.words.lambda_(leanest)} (± {max(error, 0.005):.2f}) at {rpm:.0f} rpm; the lean stop stands at {stop:.3f}."
-    numbers = {"lambda": leanest, "lambda_95": error, "ripple_lambda": ripple, "rpm": rpm, "stop_lambda": stop}
-    if reach > stop:
-        told += f" {span(at).capitalize()} the error of the reading reaches well past it: whether a cycle ran past the stop cannot be told."
-        return watch("lean", REPEAT, 51.0, f"Leanest lambda {leanest:.2f}, by its error perhaps past the stop", told, numbers, at)  # fmt: skip
-    return holds("lean", 45.0, f"No reading past the lean stop: leanest lambda {leanest:.2f} (± {max(error, 0.005):.2f})", told, numbers)  # fmt: skip
+        if not there.any():
+            continue
+        error = np.nan_to_num(course.undelayed_error, nan=0.0)
+        k, most, j = (
+            int(np.where(there, course.undelayed + part * error, -1.0).argmax()) for part in (NEARLY, 1.0, 0.0)
+        )
+        ripple = {i: ripple_at(case, course, i) for i in (most, j)}
+        whole = max(whole, *(float(course.undelayed[i] + np.hypot(error[i], r)) for i, r in ripple.items()))
+        found = {
+            "lambda": float(course.undelayed[j]),
+            "lambda_95": float(np.hypot(error[j], ripple[j])),
+            "ripple_lambda": ripple[j],
+            "rpm": float(course.rpm[j]),
+        }
+        reach = max(reach, (float(course.undelayed[k] + NEARLY * error[k]), float(course.time_s[k])))
+        best = found if best is None or found["lambda"] > best["lambda"] else best
+    return None if best is None else best | {"reach_lambda": reach[0], "at_s": (reach[1],) * 2, "whole_lambda": whole}
 
 
 def judge_misfire(case: Case, lean: bool) -> list[Finding]:
@@ -197,7 +249,7 @@ def judge_misfire(case: Case, lean: bool) -> list[Finding]:
         told = f"A misfire would not show: {case.blind or 'engine speed is not fine enough'}. " + (
             "Something here reads lean: rule a misfire out by the plugs before fuel is added."
             if lean
-            else "Nothing here reads lean."
+            else "Nothing here reads lean for sure."
         )
         return [unjudged("misfire", "A misfire cannot be ruled out", told, REPEAT if lean else "go", 25.0)]
     told = "Engine speed rises without a stumble where lambda moves, so that a lean reading is a lean mixture."

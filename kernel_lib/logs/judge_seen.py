@@ -12,7 +12,7 @@ from ..plan.tune import Tune
 from .bottle_pass import bottle_course
 from .course import PLANNED, Course, course
 from .cut import NITROUS, PART_THROTTLE, STEP_ROOM, StepSeen, cut, step_seen
-from .delay import estimate
+from .delay import estimate, of_one_sensor
 from .delay_changes import wetted
 from .delay_fit import FILM, LIKELY
 from .guards_seen import FIRED, MISSED, UNCHECKED, guards_missed
@@ -63,7 +63,9 @@ def case_of(
     InputError
     """
     pulls = cut(log, sheet)
-    courses, delay = _courses(log, pulls, sheet, tune, part, () if base is None else base.courses[:DELAY_PULLS])
+    courses, delay = _courses(
+        log, pulls, sheet, tune, part, () if base is None else of_one_sensor(base.log, base.courses[:DELAY_PULLS])
+    )
     hits = [hit for pull in pulls for hit in pull.hits]
     guards = guards_missed(log, pulls, sheet, tune)
     learn = {} if base is None else {"base_log": base.log, "base_pulls": base.pulls}
@@ -113,7 +115,7 @@ def _courses(
     fitted = 1.0 if part is None or tune.pulsed else part
     some = sorted(range(len(pulls)), key=lambda k: (not pulls[k].hits, k))[:DELAY_PULLS]
     first = {k: _course(log, pulls[k], sheet, tune, None, fitted) for k in some}
-    delay = estimate(list(first.values()), sheet, beside)
+    delay = estimate(of_one_sensor(log, list(first.values())), sheet, beside)
     if delay.identifiable:
         first = {}
     told = delay if delay.identifiable else None

@@ -1,24 +1,27 @@
-"""Can the lambda reading be believed: two that agree, neither clipped nor stuck, and as late as a sensor is."""
+"""Can the lambda reading be believed: sensors that agree, none clipped nor stuck, and as late as a sensor is."""
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
 
+from ..text import listed
+from .events import runs
 from .finding import GO, REPEAT, Finding
 from .judge_case import COVERED, Case, holds, span, unjudged, watch
 from .reading_late import judge_late
 
 SENSORS_AGREE = 0.03
-"""Lambda by which two sensors may differ; a choice of our own, no source."""
+"""Lambda by which any two sensors may differ; a choice of our own, no source."""
 APART_S = 0.3
-"""For how long they have to differ [s]; a choice of our own, no source."""
+"""Over so long they are evened out before [s], so that they have to differ for most of it; a choice of our own, no source."""
 STUCK_S, STILL = 1.0, 1e-3
 """A reading that moves by no more than the second [lambda] for so long at full throttle [s] is stuck; choices of our own, no source."""
 COARSE, COARSE_LONGER = 0.004, 2.5
 """A log whose readings stand so far apart [lambda] may stand still so many times longer; choices of our own, no source."""
 CLOSED, MOVES = 30.0, 0.03
 """Throttle below which an engine is not under load [%], and what a reading moves by at least between there and full throttle [lambda]; choices of our own, no source."""
+COUNTED = {2: "Two", 3: "Three", 4: "Four", 5: "Five", 6: "Six", 7: "Seven", 8: "Eight"}
 LAG_DIFFERS_S = 0.06
 """Total lag of the sensor beyond which it is told to differ from the sheet's [s]; a choice of our own, no source."""
 
@@ -34,59 +37,124 @@ def judge_sensors(case: Case, settled: np.ndarray, full: np.ndarray) -> list[Fin
     """
     if not case.log.has("lambda_"):
         return [unjudged("sensors", "No lambda reading", "Nothing to believe or doubt.", REPEAT, 50.0)]
-    wrong = [*_two(case, full | settled), *_clipped(case, full), *_stuck(case, full), *_lag(case), *judge_late(case)]
+    sensors = case.log.sensors
+    wrong = [
+        *_differ(case, sensors, full | settled),
+        *_clipped(case, full),
+        *_stuck(case, full),
+        *_lag(case),
+        *judge_late(case),
+    ]
     if wrong:
         return wrong
-    two = case.log.has("lambda_2")
-    title = "Two lambda sensors agree" if two else "The lambda reading moves as one should"
     told = "One sensor averages the cylinders that share its pipe: it cannot see one that is lean among others that are rich."
-    return [holds("sensors", 20.0, title, told, {"sensors": 2 if two else 1})]
+    title = "Nothing speaks against the lambda reading"
+    if len(sensors) > 1:
+        evened = _evened(case, sensors, full | settled)
+        compared = np.isfinite(evened).sum(axis=0).max(initial=0) > 1
+        title = (
+            f"{COUNTED.get(len(sensors), len(sensors))} lambda sensors agree"
+            if compared
+            else "The lambda sensors could not be compared"
+        )
+        told = f"At full throttle they stay within {SENSORS_AGREE:g} of each other (a choice of our own). {told}" if compared else f"They do not read together at full throttle. {told}"  # fmt: skip
+    return [holds("sensors", 20.0, title, told, {"sensors": len(sensors)})]
 
 
-def _two(case: Case, full: np.ndarray) -> list[Finding]:
-    """Find where two sensors differ for longer than their pipes do."""
-    if not case.log.has("lambda_2"):
+def _differ(case: Case, sensors: dict[str, np.ndarray], full: np.ndarray) -> list[Finding]:
+    """Find where sensors differ for longer than their pipes do; name the one that stands apart, or those."""
+    if len(sensors) < 2:
         return []
-    first, second = case.log.get("lambda_"), case.log.get("lambda_2")
-    blank = _blank(case, first, second, full)
+    blank = _blank(case, sensors, full)
     if blank:
         return blank
-    gap, wide = np.where(full, second - first, np.nan), max(round(APART_S / case.log.step_s), 1)
-    evened = pd.Series(gap).rolling(wide, min_periods=max(wide // 2, 1)).median().to_numpy()
-    if not np.isfinite(evened).any():
+    evened = _evened(case, sensors, full)
+    with np.errstate(invalid="ignore"):
+        spread = np.nan_to_num(_most(evened) + _most(-evened))
+    spells = [(int(a), int(b)) for a, b in runs(spread > SENSORS_AGREE)]
+    if not spells:
         return []
-    k = int(np.nanargmax(np.abs(evened)))
-    off = float(evened[k])
-    if abs(off) <= SENSORS_AGREE:
-        return []
-    part = slice(max(k - wide + 1, 0), k + 1)
-    one, other = (float(np.nanmedian(values[part])) for values in (first, second))
-    at = (case.seconds(part.start), case.seconds(k))
-    told = (
-        f"{span(at).capitalize()} the first shows lambda {one:.2f} and the second lambda {other:.2f}; more than {SENSORS_AGREE:g} apart for {APART_S:g} s (choices of our own) they are not averaged: "
-        "either a bank runs leaner, or one of them is wrong. The leaner one is judged. Swap them, or check both on one bank, then repeat."
+    a, b = max(spells, key=lambda each: spread[slice(*each)].max())
+    with np.errstate(invalid="ignore"):
+        here = {name: float(np.median(seen)) for name, values in sensors.items() if len(seen := _known(values[a:b][full[a:b]]))}  # fmt: skip
+    return [_apart(case, here, (a, b), spells)] if len(here) > 1 else []
+
+
+def _known(values: np.ndarray) -> np.ndarray:
+    return values[np.isfinite(values)]
+
+
+def _most(values: np.ndarray) -> np.ndarray:
+    """The most of some rows at every moment; NaN where fewer than two of them are known."""
+    most = np.where(np.isfinite(values), values, -np.inf).max(axis=0)
+    return np.where(np.isfinite(values).sum(axis=0) > 1, most, np.nan)
+
+
+def _evened(case: Case, sensors: dict[str, np.ndarray], full: np.ndarray) -> np.ndarray:
+    """What each sensor reads beside the middle of all, a row a sensor, evened out; NaN outside of full throttle."""
+    traces = np.array(list(sensors.values()))
+    middle, many = np.full(traces.shape[1], np.nan), full & (np.isfinite(traces).sum(axis=0) > 1)
+    middle[many] = np.nanmedian(traces[:, many], axis=0)
+    wide = max(round(APART_S / case.log.step_s), 1) | 1
+    rolling = pd.DataFrame((traces - middle).T).rolling(wide, center=True, min_periods=max(wide // 2, 1))
+    return np.where(many, rolling.median().to_numpy().T, np.nan)
+
+
+def _apart(case: Case, here: dict[str, float], spell: tuple[int, int], spells: list[tuple[int, int]]) -> Finding:
+    """Say which sensors stand apart: on the smaller side of the widest step between them, the leaner where both are as many."""
+    names = sorted(here, key=here.get)
+    steps = np.diff([here[name] for name in names])
+    cut = max(range(len(steps)), key=lambda k: (round(float(steps[k]), 6), k)) + 1
+    rich, lean = names[:cut], names[cut:]
+    odd, rest, side = (lean, rich, "leaner") if len(lean) <= len(rich) else (rich, lean, "richer")
+    end = odd[-1] if side == "leaner" else odd[0]
+    by = abs(here[end] - float(np.median([here[name] for name in rest])))
+    beside = listed(rest) if len(rest) <= 2 else f"the {len(rest)} other sensors"  # fmt: skip
+    if by <= SENSORS_AGREE:  # they are strewn, none stands by itself
+        odd, rest, side, end = names[-1:], names[:1], "leaner", names[-1]
+        by, beside = here[names[-1]] - here[names[0]], rest[0]
+    up_to = "up to " if len(odd) > 1 else ""
+    verb = "reads" if len(odd) == 1 else "read"
+    title = f"Lambda sensors differ: {listed(odd)} {verb} {up_to}{_by(by)} {side} than {beside}"
+    times = tuple(case.seconds(k) for k in (spell[0], spell[1] - 1))
+    shown = listed([f"{name} {here[name]:.2f}" for name in names[::-1]])
+    more = (
+        f" They differ in {len(spells)} stretches; this is the one where they differ most." if len(spells) > 1 else ""
     )
-    numbers = {"first_lambda": one, "second_lambda": other, "apart_lambda": off}
-    return [watch("sensors", REPEAT, 55.0, f"Two lambda sensors differ by {abs(off):.2f}", told, numbers, at)]
+    told = (
+        f"Median lambda {span(times)}: {shown}.{more} More than {SENSORS_AGREE:g} apart for most of {APART_S:g} s (choices of our own) they are not averaged; "
+        f"the leanest at every moment is judged. Either what {listed(odd)} {verb} runs {side}, or {'that sensor is' if len(odd) == 1 else 'those sensors are'} wrong. Check injector, plug and, where it has one of its own, "
+        f"the nitrous jet of {'the cylinder or bank' if len(odd) == 1 else 'the cylinders or bank'} there; change sensors over and see whether the reading goes with the sensor. Then repeat."
+    )
+    numbers = {"apart_lambda": by if side == "leaner" else -by, "leanest_lambda": here[names[-1]], "richest_lambda": here[names[0]], "sensors": len(here)}  # fmt: skip
+    whole = (case.seconds(spells[0][0]), case.seconds(spells[-1][1] - 1))
+    return watch("sensors", REPEAT, 55.0, title, told, numbers | {"spell_s": times[1] - times[0]}, whole)
 
 
-def _blank(case: Case, first: np.ndarray, second: np.ndarray, full: np.ndarray) -> list[Finding]:
-    """Find a sensor of two that is blank for much of full throttle, or of the nitrous in it."""
+def _by(value: float) -> str:
+    """Lambda in two decimals; in three where two would hide that it is more than what is allowed."""
+    return f"{value:.2f}" if round(value, 2) > SENSORS_AGREE else f"{value:.3f}"
+
+
+def _blank(case: Case, sensors: dict[str, np.ndarray], full: np.ndarray) -> list[Finding]:
+    """Find a sensor of several that is blank for much of full throttle, or of the nitrous in it."""
     on = np.zeros(len(full), bool)
     for hit in case.hits:
         on[hit.flow] = True
-    known = np.isfinite(first) | np.isfinite(second)
+    known = np.any([np.isfinite(values) for values in sensors.values()], axis=0)
     for what, use in (("with nitrous", full & on & known), ("at full throttle", full & known)):
-        for which, values in (("first", first), ("second", second)):
+        for name, values in sensors.items():
             part = float(np.mean(np.isfinite(values[use]))) if use.any() else 1.0
             if part >= COVERED:
                 continue
-            title = f"The {which} of two lambda sensors is blank for {100 * (1 - part):.0f} % of the time {what}"
+            others = "the other shows" if len(sensors) == 2 else "the others show"
+            lost = f"blank for {100 * (1 - part):.0f} % of the time {what}"
             told = (
-                f"{title}; {100 * COVERED:.0f} % of it has to be read (a choice of our own). The cylinders on that sensor may have run leaner than the other shows. Find out why it was not read, or leave "
-                "its column out by hand, and pull again."
+                f"Of {len(sensors)} lambda sensors {name} is {lost} in which another reads; {100 * COVERED:.0f} % of it has to be read (a choice of our own). The cylinders on that sensor may have run leaner than {others}. "
+                "Find out why it was not read, or leave its column out by hand, and pull again."
             )
             at = tuple(case.seconds(k) for k in np.flatnonzero(use)[[0, -1]])
+            title = f"Lambda sensor {name} is {lost}" if "'" in name else f"{name[:1].upper()}{name[1:]} of two for lambda is {lost}"  # fmt: skip
             return [Finding("sensors", "unjudged", REPEAT, 56.0, title, told, at, {"read_percent": 100 * part})]
     return []
 

@@ -9,6 +9,7 @@ import numpy as np
 from ..plan.delivery import lambda_ripple
 from ..plan.proposals import PRESSURE_DROP
 from ..plan.stopping import GONE
+from .course_parts import LAGS
 from .events import bridged, runs
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, widened
 from .judge_supply import fuel_reference
@@ -52,9 +53,11 @@ class Excursion:
     kind : str
         "late fuel", "entry", "injectors", "fuel pressure", "pulses", "wash-out", "shift", "steady".
     gauge_s : float
-        For how long the gauge itself, late and slow as it is, stood past the stop [s].
+        For how long the gauge itself, late and slow as it is, stood past the stop [s]; only readings that belong to full throttle.
     gauge_lambda : float
         Leanest that the gauge showed meanwhile.
+    beyond : bool
+        Whether the gauge was beyond its lean end there and gave no number: then `gauge_lambda` is that end, and how lean it was is not known.
     ripple : float
         How much leaner than the mean over a pulse single cycles run by the plan [lambda]; in `error` too; of the leanest spell of a pull.
     """
@@ -73,17 +76,18 @@ class Excursion:
     gauge_s: float = 0.0
     gauge_lambda: float = float("nan")
     ripple: float = 0.0
+    beyond: bool = False
 
     @property
     def surely(self) -> float:
         """Lambda that was reached at least: by the reading made undelayed, or by the gauge itself."""
-        gauge = self.gauge_lambda if self.gauge_s >= GAUGE_S else -np.inf
+        gauge = self.gauge_lambda if self.gauge_s >= GAUGE_S or self.beyond else -np.inf
         return float(np.fmax(self.lambda_ - self.error, gauge))
 
     @property
     def leanest(self) -> float:
         """By what is most likely where that is known; else by what was reached at least."""
-        return self.lambda_ if self.error <= UNSIZED else self.surely
+        return self.lambda_ if self.error <= UNSIZED and not self.beyond else self.surely
 
 
 @dataclass(frozen=True)
@@ -96,17 +100,27 @@ class Spells:
         The leanest first.
     cycles, sure_cycles, gauge_s : float
         As in `Excursion`, of all of them.
+    hidden_s : float
+        For how long the gauge stood past the stop so near to an overrun that nobody knows what of it belongs to a spell [s].
     """
 
     spells: tuple[Excursion, ...]
     cycles: float
     sure_cycles: float
     gauge_s: float
+    hidden_s: float = 0.0
+
+    @property
+    def blinded(self) -> bool:
+        """Whether an overrun kept the gauge from showing by itself what would be enough to stop for."""
+        told = self.sure_cycles >= CYCLES_SURE or self.gauge_s >= GAUGE_S
+        return self.cycles >= CYCLES_SURE and not told and self.gauge_s + self.hidden_s >= GAUGE_S
 
     @property
     def sure(self) -> bool:
-        """Whether it is enough to stop for."""
-        return self.sure_cycles >= CYCLES_SURE or (self.cycles >= CYCLES_SURE and self.gauge_s >= GAUGE_S)
+        """Whether it is enough to stop for; a gauge that an overrun kept from showing it counts as if it had."""
+        seen = self.gauge_s >= GAUGE_S or self.blinded
+        return self.sure_cycles >= CYCLES_SURE or (self.cycles >= CYCLES_SURE and seen)
 
     @property
     def likely(self) -> bool:
@@ -143,13 +157,15 @@ def _of_pull(case: Case, pull, course) -> Spells:
         past = there & (lambda_ > stop)
         sure = there & (lambda_ - error > stop)
         late = course.measured > stop + GAUGE_NOISE
-    out, reach = [], round(GAUGE_LATE_S / step)
-    gauge = np.zeros(len(past), bool)
+    out, gauge, own = [], np.zeros(len(past), bool), belongs(case, pull, course)
+    end = case.log.past_end[index_of(case, course)]
     for a, b in runs(bridged(past, round(max(BRIDGE_S, pulse_s(case)) / step))):
         k = a + int(np.nanargmax(np.where(past[a:b], lambda_[a:b], np.nan)))
         when, kind, cause = _why(case, pull, course, a, b)
-        gauge[a : b + reach] |= late[a : b + reach]
-        shown = course.measured[a : b + reach]
+        here = np.zeros(len(past), bool)
+        here[a : b + round(GAUGE_LATE_S / step)] = True
+        gauge |= here & late
+        here &= own & np.isfinite(course.measured)
         out.append(
             Excursion(
                 float(course.time_s[a]),
@@ -163,15 +179,26 @@ def _of_pull(case: Case, pull, course) -> Spells:
                 when,
                 cause,
                 kind,
-                step * int(late[a : b + reach].sum()),
-                float(np.nanmax(shown)) if np.isfinite(shown).any() else np.nan,
+                step * int((here & late).sum()),
+                float(course.measured[here].max()) if here.any() else np.nan,
+                beyond=bool((here & end).any()),
             )
         )
-    out.sort(key=lambda e: -e.leanest)
+    out.sort(key=lambda e: (not e.beyond, -e.leanest))
     if out:
         ripple = ripple_at(case, course, int(np.abs(course.time_s - out[0].at_s).argmin()))
         out[0] = replace(out[0], error=float(np.hypot(out[0].error, ripple)), ripple=ripple)
-    return Spells(tuple(out), sum(e.cycles for e in out), sum(e.sure_cycles for e in out), step * int(gauge.sum()))
+    seen = [step * int((gauge & part).sum()) for part in (own, ~own)]
+    return Spells(tuple(out), sum(e.cycles for e in out), sum(e.sure_cycles for e in out), *seen)
+
+
+def belongs(case: Case, pull, course) -> np.ndarray:
+    """Readings that show nothing but full throttle: none that still fall from an overrun before it, and none that already rise with the throttle shut."""
+    delay = course.delay
+    dead = max(delay.total_s - delay.tau_s, 0.0)
+    first = case.seconds(pull.start) + dead + LAGS * delay.tau_s
+    last = case.seconds(pull.stop) + max(dead - 2 * delay.dead_error_s, 0.0)
+    return (course.time_s >= first) & (course.time_s < last)
 
 
 def step_of(course) -> float:

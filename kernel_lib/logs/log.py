@@ -25,6 +25,10 @@ class Log:
         What was mended or left out on the way, in sentences.
     spoilt : dict of str to array
         By the key of a channel: where something was measured that nobody could write or that makes no sense. Channels without such are not in it.
+    beyond : dict of str to array
+        Of ``lambda_`` and ``lambda_2``: where a gauge was beyond its lean end and gave no number; what stands there is that end, or what the log showed at most.
+    lambdas : dict of str to array
+        Every lambda sensor by the name of its column, on the clock, the first one first; empty where there is one alone. ``lambda_2`` is the leanest of all but the first.
     """
 
     name: str
@@ -33,6 +37,8 @@ class Log:
     rate_hz: dict[str, float] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     spoilt: dict[str, np.ndarray] = field(default_factory=dict)
+    beyond: dict[str, np.ndarray] = field(default_factory=dict)
+    lambdas: dict[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def step_s(self) -> float:
@@ -42,6 +48,22 @@ class Log:
     def has(self, *keys: str) -> bool:
         """Whether every one of these channels is there with any value at all."""
         return all(key in self.data and np.isfinite(self.data[key]).any() for key in keys)
+
+    @property
+    def sensors(self) -> dict[str, np.ndarray]:
+        """Every lambda sensor by its name, in quotes where the log names it; the first one first."""
+        keys = [key for key in ("lambda_", "lambda_2") if self.has(key)]
+        if len(keys) < 2 or not self.lambdas:
+            named = {"lambda_": "the first sensor", "lambda_2": "the second sensor"}
+            return {named[key]: self.data[key] for key in keys}
+        first, second, *more = ((f"'{name}'", values) for name, values in self.lambdas.items())
+        pair = {first[0]: self.data["lambda_"], second[0]: second[1] if more else self.data["lambda_2"]}
+        return pair | dict(more)
+
+    @property
+    def past_end(self) -> np.ndarray:
+        """Where any gauge was beyond its lean end and gave no number."""
+        return np.any([np.zeros(len(self.time_s), bool), *self.beyond.values()], axis=0)
 
     def get(self, key: str) -> np.ndarray:
         """Return a channel; all NaN where the log has none."""

@@ -12,10 +12,11 @@ import numpy as np
 from . import agree, evidence, log_units, words
 from .channels import CHANNELS
 from .events import runs
+from .match import Match
 
 if TYPE_CHECKING:
     from ..build_sheet import BuildSheet
-    from .match import Mapping, Match
+    from .match import Mapping
     from .read import RawLog
 
 FITS = -4.5
@@ -40,13 +41,13 @@ class More:
 
     Attributes
     ----------
-    read : tuple of (str, array)
-        Name, and lambda on the rows of the file.
+    read : tuple of Match
+        What they are read as.
     unread : tuple of str
         What has to be asked of those that are not read, in sentences.
     """
 
-    read: tuple[tuple[str, np.ndarray], ...] = ()
+    read: tuple[Match, ...] = ()
     unread: tuple[str, ...] = ()
 
 
@@ -83,8 +84,7 @@ def more_lambdas(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> More:
         if log_units.meant("lambda_", seen.unit) == ():  # a letter that names the sensor reads as a unit
             unread += [f"'{seen.name[:60]}' is called lambda and states {seen.unit}."] if fits >= 0 else []
         elif unit and fits >= FITS and plain and (unit not in log_units.SCALED or scale is not None):
-            values = log_units.convert("lambda_", unit, raw.columns[column], scale=scale, barometer_kpa=sheet.value("site.barometer_kpa"))  # fmt: skip
-            read.append((name, values))
+            read.append(Match("lambda_2", column, name, unit, scale, sure=1.0))
         elif plain or (unit and fits >= 0):
             why = (
                 "its scale is not known" if plain and fits >= FITS and unit else "its name or its values do not say it"

@@ -89,8 +89,10 @@ def count_lean(marks: np.ndarray) -> int:
     return int(np.count_nonzero(marks == _HIGH))
 
 
-def settled(values: np.ndarray, marks: np.ndarray, time: np.ndarray, high: float, notes: list[str]) -> np.ndarray:
-    """Put the lean end into a column of lambda where its gauge was there; return what stays unknown.
+def settled(
+    values: np.ndarray, marks: np.ndarray, time: np.ndarray, high: float, notes: list[str]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Put the lean end into a column of lambda where its gauge was there; return what stays unknown, and what stands for "leaner than that".
 
     Parameters
     ----------
@@ -125,7 +127,8 @@ def settled(values: np.ndarray, marks: np.ndarray, time: np.ndarray, high: float
         notes.append(
             f"Lambda: {count} value{'s' * (count != 1)} beyond the lean end of the gauge, from {begin:.2f} s on; read as {values[lean][0]:.2f}, or leaner."
         )
-    return (marks == UNKNOWN) & ~np.isfinite(values)
+    known = np.isfinite(values)
+    return (marks == UNKNOWN) & ~known, (marks == ABOVE) & known
 
 
 def between(time: np.ndarray, values: np.ndarray, unknown: np.ndarray, clock: np.ndarray) -> np.ndarray:
