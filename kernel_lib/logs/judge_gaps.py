@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..text import listed
 from .channels import CHANNELS
 from .clock import UNCONFIRMED
 from .command import PRESSURE_PLAY
@@ -54,6 +55,8 @@ def _spoilt(case: Case, gaps: list[tuple[int, int]]) -> list[Finding]:
         if key not in HIDING or len(at) * log.step_s < SPOILT_S:
             continue
         label, seconds = CHANNELS[key].label.capitalize(), len(at) * log.step_s
+        if key == "lambda_2" and len(log.lambdas) > 2:
+            label = f"Lambda, one of {listed(list(log.sensors)[1:])},"
         begin, end = case.seconds(at[0]), case.seconds(at[-1])
         title = f"{label} holds no usable value for {seconds:.2f} s of the nitrous"
         told = f"{title}, between {begin:.2f} and {end:.2f} s: words or impossible numbers stand there. What was measured is not known. Find out why and pull again."
@@ -82,7 +85,7 @@ def _gap(case: Case, gap: slice, where: set[str], every: dict) -> Finding:
 
 
 def judge_second(case: Case) -> list[Finding]:
-    """Ask for the second sensor where the log has one that is not confirmed: it may be the leaner one.
+    """Ask for the sensors that the log may have and that are not confirmed: one of them may be the leanest.
 
     Parameters
     ----------
@@ -92,8 +95,13 @@ def judge_second(case: Case) -> list[Finding]:
     told = [note.removeprefix(begin) for note in case.log.notes if note.startswith(begin)]
     if not told:
         return []
-    why = f"{told[0]} Until it is confirmed or left out by hand, the leaner of the two sensors may be the one that is not read."
-    return [watch("sensors", REPEAT, 56.0, "A second lambda sensor is not confirmed", why)]
+    more = len(case.log.sensors) > 1
+    one, what = len(told) == 1, "further" if more else "second"
+    title = (
+        f"A {what} lambda sensor is not confirmed" if one else f"{len(told)} further lambda sensors are not confirmed"
+    )
+    why = f"{' '.join(told)} Until {'it is' if one else 'each is'} confirmed or left out by hand, the leanest of the sensors may be one that is not read."
+    return [watch("sensors", REPEAT, 56.0, title, why)]
 
 
 def judge_knock_left(case: Case) -> list[Finding]:

@@ -101,6 +101,12 @@ def _told(case: Case, cells: pd.DataFrame, k: int, numbers: dict, is_: tuple[boo
     title = f"Lambda {target + off:.{digits}f} {where}"
     begin, end = row.get("begin_s", np.nan), row.get("end_s", np.nan)
     at = (float(begin), float(end)) if np.isfinite(begin) and np.isfinite(end) else None
+    if sure_lean and at and case.log.past_end[np.abs(case.log.time_s - sum(at) / 2) <= (at[1] - at[0]) / 2 + 0.1].any():
+        by = f"{off:.2f} or more leaner than the target {target:.2f}"
+        title = f"Lambda beyond the lean end of the gauge {where}"
+        told = (
+            f"{title}, where the log gives no number: {by}; allowed is {GATE_LAMBDA:g} either way (the ladder's gate)."
+        )
     if sure_lean and case.suspects:
         told += " A misfire is suspected in this log, which reads lean: it may not be lean at all."
         return watch("lambda", GO_BACK, 35.0, f"{title}, if it was no misfire", told, numbers, at)
@@ -155,6 +161,8 @@ def _bias(bias: float) -> str:
     if not np.isfinite(bias):
         return ""
     side = "leaner" if bias > 0 else "richer"
+    if abs(bias) < 0.0005:
+        return "At that mixture the gauge reads on nitrous what it is."
     return f"On nitrous the gauge reads {abs(bias):.3f} lambda {side} than it is."
 
 

@@ -107,10 +107,10 @@ def _amount(case: Case, e: Excursion, stop: float) -> tuple[str, str]:
     """How lean it was, for a title and as the begin of a sentence."""
     words, leanest = case.words, "The leanest true reading with nitrous in the charge"
     if e.beyond:
-        end = f"{words.lambda_(e.gauge_lambda)} or leaner: the log gives no number there"
+        end = f"({e.gauge_lambda:.2f} or leaner, {e.gauge_lambda * words.scale:.1f} or more on a {words.scale:g} scale; the log gives no number there)"
         return (
             f"Lambda beyond the lean end of the gauge ({e.gauge_lambda:.2f} or leaner)",
-            f"The leanest reading with nitrous in the charge is beyond the lean end of the gauge, {end},",
+            f"The leanest reading with nitrous in the charge is beyond the lean end of the gauge {end}",
         )
     begin = f"{leanest}{_mean_over(case, e.ripple)} is"
     if e.error > UNSIZED:

@@ -115,12 +115,15 @@ def _apart(case: Case, here: dict[str, float], spell: tuple[int, int], spells: l
         by, beside = here[names[-1]] - here[names[0]], rest[0]
     up_to = "up to " if len(odd) > 1 else ""
     verb = "reads" if len(odd) == 1 else "read"
-    title = f"Lambda sensors differ: {listed(odd)} {verb} {up_to}{_by(by)} {side} than {beside}"
+    past_end = bool(case.log.past_end[slice(*spell)].any()) and side == "leaner"
+    amount = f"at least {_by(by)}" if past_end else f"{up_to}{_by(by)}"
+    title = f"Lambda sensors differ: {listed(odd)} {verb} {amount} {side} than {beside}"
     times = tuple(case.seconds(k) for k in (spell[0], spell[1] - 1))
     shown = listed([f"{name} {here[name]:.2f}" for name in names[::-1]])
     more = (
         f" They differ in {len(spells)} stretches; this is the one where they differ most." if len(spells) > 1 else ""
     )
+    more += " Where a gauge was beyond its lean end, that end stands for it." if past_end else ""
     told = (
         f"Median lambda {span(times)}: {shown}.{more} More than {SENSORS_AGREE:g} apart for most of {APART_S:g} s (choices of our own) they are not averaged; "
         f"the leanest at every moment is judged. Either what {listed(odd)} {verb} runs {side}, or {'that sensor is' if len(odd) == 1 else 'those sensors are'} wrong. Check injector, plug and, where it has one of its own, "
@@ -170,8 +173,11 @@ def _clipped(case: Case, full: np.ndarray) -> list[Finding]:
     for name, end, most in (("lean", float(every.max()), 0.02), ("rich", float(every.min()), 0.05)):
         share = float(np.mean(np.abs(seen - end) < 1e-6))
         if share > most and (end > 1.05 if name == "lean" else end < 0.75):
+            marked = name == "lean" and bool(case.log.past_end[full].any())
+            past = f"beyond the lean end of the gauge ({end:.2f} or leaner)"
+            where = past if marked else f"at its {name} end, {end:.2f},"
             told = (
-                f"At full throttle {100 * share:.0f} % of the readings stand at lambda {end:.2f}, the {name} end of what this log shows: there the sensor says only "
+                f"At full throttle {100 * share:.0f} % of the readings stand {where.rstrip(',')}, the {name} end of what this log shows: there the sensor says only "
                 f"'{name}er than that'{', or it hangs in free air' if name == 'lean' else ''}. Check heater, wiring and exhaust leaks, then repeat."
             )
             numbers = {"share_percent": 100 * share, "end_lambda": end}
@@ -180,7 +186,7 @@ def _clipped(case: Case, full: np.ndarray) -> list[Finding]:
                     "sensors",
                     REPEAT,
                     58.0,
-                    f"The lambda reading stands at its {name} end, {end:.2f}, for {100 * share:.0f} % of full throttle",
+                    f"The lambda reading stands {where} for {100 * share:.0f} % of full throttle",
                     told,
                     numbers,
                 )
@@ -191,7 +197,9 @@ def _clipped(case: Case, full: np.ndarray) -> list[Finding]:
 def _stuck(case: Case, full: np.ndarray) -> list[Finding]:
     """Find a reading that stands still at full throttle, or hardly moves from part throttle to full."""
     values, step = case.log.get("lambda_"), case.log.step_s
-    seen = np.where(full, values, np.nan)
+    seen = np.where(
+        full & ~case.log.past_end, values, np.nan
+    )  # beyond its lean end a gauge gives no number to stand still at
     known = seen[np.isfinite(seen)]
     if len(known) * step < STUCK_S:
         return []
@@ -214,10 +222,11 @@ def _stuck(case: Case, full: np.ndarray) -> list[Finding]:
         low, high = float(ends[:, 0].min()), float(ends[:, 1].max())
         if high - low < MOVES:
             told = (
-                f"From closed to open throttle and back it stays between lambda {low:.3f} and {high:.3f}: a mixture moves by more than that. "
+                f"With the throttle closed and with it open it stays between lambda {low:.3f} and {high:.3f} for 24 readings of 25: a mixture moves by more than that. "
                 "This is a target, a simulated channel or a dead sensor. Check which column it is, then repeat."
             )
-            return [watch("sensors", REPEAT, 69.0, f"The lambda reading moves by {high - low:.3f} in the whole log", told, {"moves_lambda": float(high - low)})]  # fmt: skip
+            moves = f"moves by {high - low:.3f}" if high - low >= 0.0005 else "does not move"
+            return [watch("sensors", REPEAT, 69.0, f"The lambda reading {moves} between closed and full throttle", told, {"moves_lambda": float(high - low)})]  # fmt: skip
     return []
 
 
@@ -231,7 +240,7 @@ def _lag(case: Case) -> list[Finding]:
         return []
     told = (
         f"Found in this log: {1e3 * delay.total_s:.0f} ms (± {1e3 * delay.error_s:.0f}) from the cylinder to the reading; the build sheet makes it {1e3 * expected:.0f} ms. The lag found is used here. "
-        "A stop that acts on this reading acts that much later or sooner; put it into the sheet."
+        f"A stop that acts on this reading acts {1e3 * abs(delay.total_s - expected):.0f} ms {'later' if delay.total_s > expected else 'sooner'} than planned; put the lag into the sheet."
     )
     numbers = {
         "found_ms": 1e3 * delay.total_s,
