@@ -39,6 +39,11 @@ def banded_in(row: Mapping[str, float], name: str, factor: float = 1.0) -> str:
     return banded(*(factor * float(row[f"{name}{end}"]) for end in ("_low", "", "_high")))
 
 
+def degrees(value: float) -> str:
+    """Write an angle of timing, one decimal: a controller's table takes half degrees."""
+    return f"{round(float(value), 1) + 0.0:.1f}"
+
+
 def plus_minus(value: float, error: float | None) -> str:
     """Write ``value ± error``: the error to one digit (two where it begins with 1 or 2), the value no finer; the value alone where no error is known."""
     if not isfinite(value):

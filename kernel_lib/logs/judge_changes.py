@@ -20,8 +20,8 @@ from .finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from .judge_case import Case
 from .judge_fuel import apart, flow_doubt, scale_doubt
 from .judge_lean import lead_seen
-from .judge_spark import margins
 from .judge_supply import DEAD
+from .timing_changes import timing_changes
 
 _LOGGED = {
     "timing_deg_btdc": "timing",
@@ -45,7 +45,7 @@ def changes(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.Data
     """
     return [
         *_fuel(case, findings, base, on),
-        *_timing(case, findings),
+        *timing_changes(case, findings),
         *_bottle(case, findings),
         *_guards(findings),
         *_lead(case, findings),
@@ -238,41 +238,6 @@ def _jet_change(case: Case, steps: pd.DataFrame) -> list[Change]:
         f"a bore {'larger' if jet > 0 else 'smaller'} by about {bore:.0f} %. One jet serves every engine speed.{_caveat(case, jet)}"
     )
     return [Change("fuel", told, None, None, percent, low, high, "% of the fuel jet's flow", bounded)]
-
-
-def _timing(case: Case, findings: list[Finding]) -> list[Change]:
-    """Missing degrees speed by speed, or the time at which they have to be in."""
-    short = next((f for f in findings if f.key == "retard" and "short_deg" in f.numbers), None)
-    if short is None:
-        return []
-    if short.numbers["coming_in"]:
-        told = f"Let the whole retard be in when the nitrous valve is told to open, not {1e3 * _late_s(case, short):.0f} ms later; tie it to the button, with the added fuel."
-        return [Change("timing", told, short.numbers["rpm"], None, None, None, None, "ms")]
-    if short.numbers["in_wash_out"]:
-        hold = next((p.value for p in case.tune.proposals if p.name == "fuel and timing stay"), None)
-        told = f"Keep the retard{f' {hold:.1f} s' if hold else ''} after the valve is told to close, until the nitrous is gone."
-        return [Change("timing", told, None, None, hold, None, None, "s")]
-    rows: dict[float, float] = {}
-    for k, use, margin in margins(case):
-        course = case.courses[k]
-        for rpm in np.unique(500 * np.round(course.rpm[use] / 500)):
-            there = use & (np.abs(course.rpm - rpm) <= 250)
-            if there.sum() >= 3:
-                rows[float(rpm)] = min(rows.get(float(rpm), 0.0), float(np.quantile(margin[there], 0.1)))
-    out = []
-    for rpm, missing in sorted(rows.items()):
-        if missing < -0.5:
-            degrees = float(np.ceil(-2 * missing - 0.2) / 2)
-            told = f"Take {degrees:g} degrees more out at {rpm:.0f} rpm while nitrous flows and until it is gone; check it with a timing light, bottle shut."
-            out.append(Change("timing", told, rpm, None, -degrees, -degrees, -degrees, "degrees", ""))
-    return out
-
-
-def _late_s(case: Case, short: Finding) -> float:
-    """From the command of the hit to the end of the spell without retard [s]."""
-    begins = [case.seconds(h.command.start) for h in case.hits]
-    before = [b for b in begins if b <= short.at_s[1]]
-    return short.at_s[1] - (before[-1] if before else short.at_s[0])
 
 
 def _bottle(case: Case, findings: list[Finding]) -> list[Change]:

@@ -5,78 +5,43 @@ from __future__ import annotations
 import numpy as np
 
 from ..plan.ladder import GATE_TIMING_DEG
+from ..plan.ramp import OVER_TIME
+from ..text import degrees
 from .channels import CHANNELS
 from .clock import UNCONFIRMED
-from .events import runs
+from .events import despiked, runs
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
-from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, unjudged, watch
-from .judge_lean import index_of, with_nitrous
+from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, span, unjudged, watch
+from .judge_lean import index_of
 from .knock_heard import deaf
 from .knock_seen import COUNT, LEVEL, RETARD, UNSEEN
+from .nitrous_hidden import LASTS_S
+from .retard_margin import SHORT_STOP_DEG, Margin, margins
 
-SHORT_STOP_DEG = 4.0
-"""Retard short of the plan by more than this is a stop; a choice of our own, no source."""
 NONE_PART = 0.25
-"""Less than this part of the planned retard counts as none at all; a choice of our own, no source."""
+"""Less than this part of the retard that is right counts as none at all; a choice of our own, no source."""
 LASTING_CYCLES = 20.0
-"""Cycles of each cylinder from which the length of a spell of too little retard adds no more to its weight; a choice of our own."""
+"""Cycles of each cylinder from which the length of a spell of too little retard adds no more to its weight; a choice of our own, no source."""
+LATE_S = 0.6
+"""Spell of too little retard as the nitrous comes in that still counts as retard that came late [s]; a choice of our own, no source."""
+HALF_STEP_DEG = 0.5
+"""Retard beyond the step's own from which the dose of the moment is said to be the reason; the half degree of a controller's table; a choice of our own, no source."""
 LOUDER = 1.3
 """Knock signal on nitrous over that without, median at the same speed, from which knock all through cannot be ruled out; a choice of our own, no source."""
 MORE_DEG = 4.0
 """Retard beyond the plan that is worth a word: lost power, hot exhaust; a choice of our own, no source."""
 
 
-def margins(case: Case) -> list[tuple[int, np.ndarray, np.ndarray]]:
-    """Find the retard in the log less the planned, pull by pull [deg].
-
-    Parameters
-    ----------
-    case : Case
-
-    Returns
-    -------
-    list of tuple
-        Number of the pull, samples of its course that are judged, margin there (below 0: too little retard).
-    """
-    return [(k, use & np.isfinite(margin), margin) for k, use, margin in _margins(case)]
-
-
-def _margins(case: Case) -> list[tuple[int, np.ndarray, np.ndarray]]:
-    """As `margins`, of all samples that ought to be judged; NaN where they cannot be."""
-    timing, out = case.log.get("timing_deg_btdc"), []
-    for k, (pull, course) in enumerate(zip(case.pulls, case.courses, strict=True)):
-        if course is None or not pull.hits:
-            continue
-        index = index_of(case, course)
-        planned = planned_retard(case, course)
-        margin = course.timing_base - timing[index] - planned
-        use = with_nitrous(course) & case.steady[index] & (planned > 0)
-        out.append((k, use, np.where(use, margin, np.nan)))
-    return out
-
-
-def planned_retard(case: Case, course) -> np.ndarray:
-    """Planned retard over a course [deg]; where nobody has said which nozzle was fitted, no more than the smallest step's."""
-    steps = case.tune.ladder.steps
-    if case.dose_known or not steps or not np.isfinite(steps[0].retard_deg).any():
-        return course.retard_planned
-    known = np.isfinite(steps[0].retard_deg)
-    least = np.interp(course.rpm, steps[0].rpm[known], steps[0].retard_deg[known])
-    return np.minimum(course.retard_planned, least)
-
-
 def judge_retard(case: Case) -> list[Finding]:
-    """Hold the timing in the log against the plan, from the first nitrous to the last."""
+    """Hold the timing in the log against what is right for the dose of each moment, from the first nitrous to the last."""
     if not case.log.has("timing_deg_btdc"):
         told = "Timing is not in the log: nobody knows whether it was taken back. Log it, or check every speed with a timing light."
         return [unjudged("retard", "Timing is not in the log", told, REPEAT, 75.0)]
-    found, judged, wanted = [], 0, 0
-    for k, use, margin in _margins(case):
-        course = case.courses[k]
-        judged, wanted = judged + int(np.isfinite(margin).sum()), wanted + int(use.sum())
-        found += _short_spells(course, k, use, margin)
+    every = margins(case)
+    found = [spell for held in every for spell in _short_spells(held)]
     if found:
         return [_short(case, *min(found, key=lambda f: f[0]))]
+    judged, wanted = (sum(int(part.sum()) for part in parts) for parts in ([h.judged for h in every], [h.use for h in every]))  # fmt: skip
     if not judged:
         told = "No reading of timing goes with nitrous in the charge at full throttle."
         return [unjudged("retard", "Retard on nitrous cannot be told", told, REPEAT, 55.0)]
@@ -84,67 +49,64 @@ def judge_retard(case: Case) -> list[Finding]:
         return [_unknown_dose()]
     if judged < COVERED * wanted:
         share = 100 * judged / wanted
-        told = f"Timing is known for {share:.0f} % of the time that nitrous was in the charge at full throttle; {100 * COVERED:.0f} % is asked (a choice of our own). Where it is blank nobody knows whether it was taken back."
+        told = f"Timing, and the known-good one to hold it against, are known for {share:.0f} % of the time that nitrous was in the charge at full throttle; {100 * COVERED:.0f} % is asked (a choice of our own). For the rest nobody knows whether it was taken back."
         return [unjudged("retard", f"Timing known for {share:.0f} % of the time on nitrous only", told, REPEAT, 55.0)]
-    return [_kept(case)]
+    return _of_less(case, every) or [_kept(every)]
 
 
-def _short_spells(course, k: int, use: np.ndarray, margin: np.ndarray) -> list[tuple[float, int, int, int, float]]:
-    """Spells of too little retard: each that lasts, else all of a pull together, for timing that flickers is as early."""
-    step, short = float(np.median(np.diff(course.time_s))), use & (np.nan_to_num(margin) < -GATE_TIMING_DEG)
-    found = []
-    for a, b in runs(short):
-        n = cycles(course.rpm[a:b], step)
-        if n >= CYCLES_SURE:
-            found.append((_robust_low(margin[a:b]), k, a, b, n))
-    total = cycles(course.rpm[short], step)
-    if not found and total >= CYCLES_SURE:
-        a, b = np.flatnonzero(short)[[0, -1]]
-        found.append((_robust_low(margin[short]), k, int(a), int(b) + 1, total))
-    return found
+def _short_spells(held: Margin) -> list[tuple[float, Margin, np.ndarray, bool]]:
+    """Spells of too little retard (how short, pull, samples, whether in one): each that lasts, else all of a pull together, for timing that flickers is as early."""
+    step = float(np.median(np.diff(held.course.time_s)))
+    parts = [np.arange(a, b) for a, b in runs(held.short)]
+    lasting = [part for part in parts if cycles(held.course.rpm[part], step) >= CYCLES_SURE]
+    every = np.flatnonzero(held.short)
+    if lasting:
+        return [(_robust_low(held.deg[part]), held, part, True) for part in lasting]
+    if cycles(held.course.rpm[every], step) >= CYCLES_SURE:
+        return [(_robust_low(held.deg[every]), held, every, False)]
+    return []
 
 
 def _unknown_dose() -> Finding:
     """The valve is not pulsed, and which nozzle was fitted decides how much retard is right."""
     told = (
-        "The valve is not pulsed: which nozzle was fitted decides how much retard is right, and no log holds that. The retard is that of the smallest step or more. "
+        f"The valve is not pulsed: which nozzle was fitted decides how much retard is right, and no log holds that. Where timing is known, the retard is no more than {GATE_TIMING_DEG:g} degree short of that of the smallest step. "
         "State which part of the planned flow the fitted nozzle passes (the page asks for it; the command takes --part, 0.5 for half), and judge the log again."
     )
     return unjudged("retard", "Retard cannot be judged: the fitted nozzle is not stated", told, REPEAT, 56.0)
 
 
 def _robust_low(margin: np.ndarray) -> float:
-    """Tenth part from below: one odd sample does not decide."""
-    return float(np.quantile(margin, 0.1))
+    """Tenth part from below, one of the readings: one odd sample does not decide."""
+    return float(np.quantile(margin, 0.1, method="lower"))
 
 
-def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Finding:
+def _short(case: Case, short: float, held: Margin, part: np.ndarray, in_one: bool) -> Finding:
     """Say that the retard was short, by how much, and when."""
-    course, pull = case.courses[k], case.pulls[k]
-    margin = next(each for j, _, each in margins(case) if j == k)
-    at = a + int(np.nanargmin(margin[a:b]))
-    planned, rpm = float(planned_retard(case, course)[at]), float(course.rpm[at])
-    logged = round(planned + short, 1) + 0.0  # never -0.0
-    none = logged < NONE_PART * planned
-    index = int(index_of(case, course)[a])
+    course, pull = held.course, case.pulls[held.pull]
+    at = int(part[np.abs(held.deg[part] - short).argmin()])
+    n = cycles(course.rpm[part], float(np.median(np.diff(course.time_s))))
+    right, logged, rpm = float(held.right[at]), float(held.taken[at]), float(course.rpm[at])
+    none, over = logged < NONE_PART * right, bool(right > held.of_step[at] + HALF_STEP_DEG and course.dose[at] > 1)
+    shift = bool(held.rough[part].mean() > 0.5)
+    index = int(index_of(case, course)[part[0]])
     early = any(h.wash_out.start <= index < h.wash_out.stop for h in pull.hits)
-    late = (
-        not early
-        and any(h.command.start <= index < max(h.ramp_in.stop, h.flow.start + 1) for h in pull.hits)
-        and b < a + 0.6 / case.log.step_s
-    )
+    coming = any(h.command.start <= index < max(h.ramp_in.stop, h.flow.start + 1) for h in pull.hits)
+    late = coming and not early and not over and (part[-1] + 1 - part[0]) * case.log.step_s < LATE_S
     asks = STOP if none or short < -SHORT_STOP_DEG else GO_BACK
-    when = "while the nitrous washed out" if early else f"at {rpm:.0f} rpm"
-    spell = (float(course.time_s[a]), float(course.time_s[b - 1]))
+    spell = (float(course.time_s[part[0]]), float(course.time_s[part[-1]]))
     numbers = {
         "short_deg": -short,
-        "planned_deg": planned,
+        "planned_deg": right,
+        "step_deg": float(held.of_step[at]),
         "logged_deg": logged,
         "rpm": rpm,
         "cycles": n,
         "gate_deg": GATE_TIMING_DEG,
         "in_wash_out": early,
         "coming_in": late,
+        "in_shift": shift,
+        "over_dose": over,
     }
     what = (
         "Timing came back before the nitrous was gone"
@@ -153,40 +115,105 @@ def _short(case: Case, short: float, k: int, a: int, b: int, n: float) -> Findin
         if late
         else "The retard was not applied"
         if none
+        else "Too little retard for the dose sprayed"
+        if over
         else "Too little retard"
     )
-    title = f"{what}: {max(logged, 0):.0f} of {planned:.1f} degrees {when}"
+    when = "while the nitrous washed out" if early else f"at {rpm:.0f} rpm"
+    when += ", in a shift or right behind a lifted throttle" if shift else ""
+    title = f"{what}: {degrees(max(logged, 0.0))} of {degrees(right)} degrees {when}"
+    stop = f"more than {SHORT_STOP_DEG:g}, or less than a quarter of what is right, is a stop"
+    allowed = (
+        f"there only more than {SHORT_STOP_DEG:g} counts, and is a stop"
+        if shift
+        else f"{GATE_TIMING_DEG:g} is allowed, {stop}"
+    )
     told = (
-        f"The log shows {0.0 if abs(logged) < 0.05 else logged:.1f} degrees less than the known-good timing where {planned:.1f} are planned, {-short:.1f} short, for {n:.0f} cycles of each cylinder from {spell[0]:.2f} to "
-        f"{spell[1]:.2f} s; {GATE_TIMING_DEG:g} is allowed, {SHORT_STOP_DEG:g} is a stop (a choice of our own). Too early on nitrous breaks parts before it can be heard."
+        f"The log shows {_taken(logged)} where {_wanted(held, at, over)}, {degrees(-short)} short, for {n:.0f} cycles of each cylinder{'' if in_one else ' in all'} {span(spell)}; "
+        f"{allowed} (choices of our own). Too early on nitrous breaks parts before it can be heard."
     )
     lasting = min(1.0, n / LASTING_CYCLES)
     weight = (78.0 + lasting * (8.0 + min(-short, 10.0))) if asks == STOP else 72.0 + lasting * min(-short, 4.0)
     return watch("retard", asks, weight, title, told, numbers, spell)
 
 
-def _kept(case: Case) -> Finding:
+def _taken(logged: float) -> str:
+    """Say what was taken out."""
+    if abs(logged) < 0.05:
+        return "the known-good timing, nothing taken out,"
+    return f"{degrees(abs(logged))} degrees {'less' if logged > 0 else 'more'} than the known-good timing"
+
+
+def _wanted(held: Margin, at: int, over: bool) -> str:
+    """Say what is right there, and why where that is not the step's own."""
+    right, times = degrees(held.right[at]), float(held.course.dose[at])
+    if over:
+        dose = f"{times:.1f} times that of its step" if np.isfinite(times) else "more than its step has"
+        return f"the dose of that moment, {dose}, asks for {right} (the step has {degrees(held.of_step[at])})"
+    if times < 1 and held.right[at] < held.of_step[at]:
+        return f"the {100 * times:.0f} % of the step's dose that were commanded ask for {right}"
+    return f"{right} are planned"
+
+
+def _of_less(case: Case, every: list[Margin]) -> list[Finding]:
+    """Retard that is right for a smaller dose than the step's: of the step itself it says nothing there."""
+    least, found = max(round(LASTS_S / case.log.step_s), 3), []
+    for held in every if case.tune.ramp.kind != OVER_TIME else ():
+        with np.errstate(invalid="ignore"):
+            less = held.steady & (held.course.dose < 1) & (held.taken < held.of_step - GATE_TIMING_DEG)
+        found += [(b - a, held, slice(a, b)) for a, b in runs(less) if b - a >= least]
+    if not found:
+        return []
+    _, held, here = max(found, key=lambda f: f[0])
+    course, at = held.course, (float(held.course.time_s[here][0]), float(held.course.time_s[here][-1]))
+    rpm = f"{course.rpm[here].min():.0f} to {course.rpm[here].max():.0f} rpm"
+    dose, taken, of_step = (float(np.median(v[here])) for v in (course.dose, held.taken, held.of_step))
+    told = (
+        f"{span(at).capitalize()} about {100 * dose:.0f} % of the step's dose was commanded, with about {degrees(taken)} degrees taken out: right for so much, but the step has {degrees(of_step)} there, "
+        "and whether they come with its whole dose this log does not show. Set the whole table to one step, then pull again."
+    )
+    return [unjudged("retard", f"Retard of the step not seen at {rpm}: less than its dose was commanded", told, REPEAT, 55.0)]  # fmt: skip
+
+
+def _kept(every: list[Margin]) -> Finding:
     """Say that enough was taken out, and where a good deal more was."""
-    least, most, rpm, high_rpm = np.inf, -np.inf, np.nan, np.nan
-    for k, use, margin in margins(case):
-        if use.any():
-            course = case.courses[k]
-            low, high = float(np.quantile(margin[use], 0.05)), float(np.quantile(margin[use], 0.95))
-            if low < least:
-                least, rpm = low, float(course.rpm[use][int(np.abs(margin[use] - low).argmin())])
-            if high > most:
-                most, high_rpm = high, float(course.rpm[use][int(np.abs(margin[use] - high).argmin())])
+    least, most, rpm, high_rpm, moment = np.inf, -np.inf, np.nan, np.nan, np.inf
+    for held in every:
+        use = held.steady if held.steady.any() else held.judged
+        if not use.any():
+            continue
+        margin, more = held.deg[use], (held.taken - np.fmax(held.right, held.of_step))[use]
+        low, high = float(np.quantile(margin, 0.05)), float(np.quantile(more, 0.95))
+        if low < least:
+            least, rpm = low, float(held.course.rpm[use][int(np.abs(margin - low).argmin())])
+        if high > most:
+            most, high_rpm = high, float(held.course.rpm[use][int(np.abs(more - high).argmin())])
+        moment = min(moment, float(np.nanmin(despiked(held.deg, 3))))
     numbers = {"least_margin_deg": least, "most_margin_deg": most, "rpm": rpm, "gate_deg": GATE_TIMING_DEG}
-    if least < -GATE_TIMING_DEG:
-        told = f"At {rpm:.0f} rpm the log shows {-least:.0f} degrees less retard than planned, for less than {CYCLES_SURE:g} cycles of each cylinder: too short to be sure of, too much to call it kept ({GATE_TIMING_DEG:g} is allowed). Repeat with a longer pull."
-        return unjudged("retard", f"Retard short by {-least:.0f} degrees for a moment", told, REPEAT, 57.0)
+    if least < -GATE_TIMING_DEG or moment < -SHORT_STOP_DEG:
+        worst = -min(least, moment)
+        told = f"The log shows up to {degrees(worst)} degrees less retard than is right, for less than {CYCLES_SURE:g} cycles of each cylinder: too short to be sure of, too much to call it kept ({GATE_TIMING_DEG:g} is allowed). Find out why, and repeat with a longer pull."
+        return unjudged("retard", f"Retard short by {degrees(worst)} degrees for a moment", told, REPEAT, 57.0)
+    near = _near(least)
     if most > MORE_DEG:
-        told = f"Up to {most:.1f} degrees more than planned were taken out at {high_rpm:.0f} rpm: no harm to the parts, but less power and a hotter exhaust. Nowhere was it more than {max(-least, 0):.1f} short."
-        return watch(
-            "retard", "go", 28.0, f"{most:.0f} degrees more retard than planned at {high_rpm:.0f} rpm", told, numbers
-        )
-    told = f"At steady full throttle with nitrous in the charge the log shows the planned retard within what is allowed (a lifted throttle and a shift are left out); the least is {abs(least):.1f} degrees {'over' if least >= 0 else 'short'} at {rpm:.0f} rpm, and {GATE_TIMING_DEG:g} is allowed."
-    return holds("retard", 40.0, f"Retard as planned within {max(abs(least), 0.5):.1f} degrees", told, numbers)
+        told = f"More than planned was taken out, {degrees(most)} degrees at {high_rpm:.0f} rpm: no knock comes of that, but less power and a hotter exhaust. Against what is right for the dose {near}."
+        return watch("retard", "go", 28.0, f"{degrees(most)} degrees more retard than planned at {high_rpm:.0f} rpm", told, numbers)  # fmt: skip
+    told = (
+        f"At full throttle with nitrous in the charge the log shows the planned retard within what is allowed, {GATE_TIMING_DEG:g} degree: {near}. "
+        f"A lifted throttle is left out; in a shift with the throttle open, and right behind a lift, only more than {SHORT_STOP_DEG:g} degrees short count (a choice of our own)."
+    )
+    return holds("retard", 40.0, f"Retard as planned: no more than {degrees(max(-least, 0.5))} degrees short", told, numbers)  # fmt: skip
+
+
+def _near(least: float) -> str:
+    """Say how far below what is right the readings come."""
+    if degrees(least) == "0.0":
+        return "19 of 20 readings are not short of it"
+    return (
+        f"19 of 20 readings are {degrees(-least)} degrees short of it at most"
+        if least < 0
+        else f"19 of 20 readings are {degrees(least)} degrees beyond it or more"
+    )
 
 
 def judge_knock(case: Case) -> list[Finding]:

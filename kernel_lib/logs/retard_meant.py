@@ -78,15 +78,16 @@ def retard_meant(log: Log, tune: Tune, read: Reading, gas: Drawn, spans: list[sl
     room, hold = tune.room, hold_s(tune)
     rpm = np.clip(np.nan_to_num(read.rpm, nan=float(room.rpm[0])), room.rpm[0], room.rpm[-1])
     play, step = SHARE_PLAY + pulse_play(log, tune.sheet), float(read.time_s[1] - read.time_s[0])
-    there = _in_charge(tune, gas)
+    held = _in_charge(tune, gas)
+    there = np.fmax(gas.meant, held)
     for span in spans:
         here = (read.time_s >= read.time_s[span.start]) & (read.time_s <= read.time_s[span.stop - 1] + hold)
         here &= gas.meant > 0
         own = _own(tune, rpm[span], gas.share[span], part)
         times = _times(tune, own, rpm, there, span, play, ev.samples(SPEED_PLAY_S, step)) if tune.pulsed else np.ones(n)
         typed = _typed(tune, own, rpm[here], gas.meant[here])
-        base = _base(tune, own, rpm[here], there[here], typed, times[here])
-        need = room.at("first_hit_deg", rpm[here], strongest(tune.sheet, tune.ramp, rpm[here], there[here]))
+        base = _base(tune, own, rpm[here], there[here], typed, times[here], gas.share[here] > 0)
+        need = room.at("first_hit_deg", rpm[here], strongest(tune.sheet, tune.ramp, rpm[here], held[here]))
         right[here] = np.fmax(right[here], np.fmax(base, need + READ_SHORT - 0.5))
         of_step[here], dose[here] = np.fmax(of_step[here], typed), times[here]
     known = np.isfinite(read.rpm)
@@ -94,11 +95,11 @@ def retard_meant(log: Log, tune: Tune, read: Reading, gas: Drawn, spans: list[sl
 
 
 def _in_charge(tune: Tune, gas: Drawn) -> np.ndarray:
-    """Share that is commanded, or that the charge still holds where that is more: a dose that falls goes out only as it is drawn in."""
+    """Share that is commanded, or that the charge still holds where that is more: a dose that falls, or ends, goes out only as it is drawn in."""
     if not tune.pulsed:
         return gas.meant
-    held = np.divide(gas.flow, gas.open_flow, out=np.zeros(len(gas.flow)), where=gas.open_flow > 0)
-    return np.where(gas.meant > 0, np.clip(np.fmax(gas.meant, held), 0.0, 1.0), 0.0)
+    drawn = np.divide(gas.flow, gas.open_flow, out=np.zeros(len(gas.flow)), where=gas.open_flow > 0)
+    return np.clip(np.fmax(gas.share, drawn), 0.0, 1.0)
 
 
 def _own(tune: Tune, rpm: np.ndarray, share: np.ndarray, part: float) -> _Own:
@@ -145,11 +146,17 @@ def _typed(tune: Tune, own: _Own, rpm: np.ndarray, share: np.ndarray) -> np.ndar
 
 
 def _base(
-    tune: Tune, own: _Own, rpm: np.ndarray, share: np.ndarray, typed: np.ndarray, times: np.ndarray
+    tune: Tune,
+    own: _Own,
+    rpm: np.ndarray,
+    share: np.ndarray,
+    typed: np.ndarray,
+    times: np.ndarray,
+    commanded: np.ndarray,
 ) -> np.ndarray:
     """Retard of the step; of a smaller dose what that asks for, up to the half degree that a controller takes; between the steps that of the table over valve duty."""
     if own.step is None:
-        return _table(tune, rpm, share) if tune.pulsed else typed
+        return np.where(commanded, _table(tune, rpm, share), typed) if tune.pulsed else typed
     less = times < 1
     if not less.any():
         return typed

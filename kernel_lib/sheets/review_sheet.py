@@ -12,7 +12,7 @@ from .. import __version__
 from ..logs.channels import CHANNELS
 from ..logs.finding import GO, GO_BACK, REPEAT, STOP, Change, Finding, nothing_to_change
 from ..logs.review import Review
-from ..text import plus_minus, rounded
+from ..text import degrees, plus_minus, rounded
 from ..units import psi_from_kpa
 from .plan_sheet import CAUTIONS
 from .review_pictures import pictures
@@ -97,6 +97,8 @@ def _amount(change: Change) -> str:
         return ""
     if change.what == "bottle":  # it is brought to a temperature
         return escape(f"to {change.amount:.0f} {change.unit}")
+    if change.unit == "degrees":  # as the sentence beside it
+        return escape(f"{'+' if change.amount > 0 else ''}{degrees(change.amount)} degrees".replace("-", "\u2212"))
     known = change.low is not None and change.high is not None
     spread = change.high - change.low if known else None
     text = f"{'+' if change.amount > 0 else ''}{rounded(change.amount, spread)}"

@@ -11,8 +11,8 @@ from kernel_lib import units
 from kernel_lib.logs.finding import Change, Finding, nothing_to_change
 from kernel_lib.logs.review import Review
 from kernel_lib.plan.ladder import Step
+from kernel_lib.text import degrees, rounded
 from kernel_lib.text import listed as text_listed
-from kernel_lib.text import rounded
 
 from .. import display
 from .mapping_words import no_verdict
@@ -197,7 +197,10 @@ def amount(change: Change) -> str:
     finest = {} if not spread else {"digits": 0 if spread >= 10 else 1 if spread >= 0.5 else 2}
 
     def signed(value: float) -> str:
-        text = f"{abs(value):.{finest['digits']}f}" if finest else rounded(abs(value))
+        if change.unit == "degrees":
+            text = degrees(abs(value))
+        else:
+            text = f"{abs(value):.{finest['digits']}f}" if finest else rounded(abs(value))
         text = "0" if float(text.replace(" ", "")) == 0 else text
         return text if text == "0" else f"{'+' if value > 0 else '−'}{text}"
 
