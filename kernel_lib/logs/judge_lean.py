@@ -185,7 +185,8 @@ def _never(case: Case) -> Finding:
     leanest, error, ripple, rpm = (near[key] for key in ("lambda", "lambda_95", "ripple_lambda", "rpm"))
     told = f"The leanest true reading with nitrous in the charge{_mean_over(case, ripple)} is {case.words.lambda_(leanest)} (± {max(error, 0.005):.2f}) at {rpm:.0f} rpm; the lean stop stands at {stop:.3f}. "
     at, numbers = near.pop("at_s"), near | {"stop_lambda": stop}
-    half = f"What counts towards the stop is {100 * NEARLY:.0f} % of the error of a reading (a choice of our own), which reaches lambda {near['reach_lambda']:.3f}"
+    mean = ", without what single cycles run leaner" if ripple >= 0.005 else ""
+    half = f"What counts towards the stop is {100 * NEARLY:.0f} % of a reading's own error{mean} (a choice of our own): that reaches lambda {near['reach_lambda']:.3f}"
     if near["reach_lambda"] > stop:
         told += f"{half}, past it, {span(at)}: whether a cycle ran past the stop cannot be told."
         return watch("lean", REPEAT, 51.0, f"Leanest lambda {leanest:.2f}, by its error perhaps past the stop", told, numbers, at)  # fmt: skip

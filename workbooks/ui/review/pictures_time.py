@@ -83,18 +83,20 @@ class LambdaPicture(TimePicture):
             Line(t, true, "in the cylinder", LOGGED, 2.6) if true is not None else None,
         ]
         second = r.logged("lambda_2")
-        lines.append(Line(r.t, second, "second gauge", PLAIN, 1.1) if second is not None else None)
+        name = "second gauge" if len(r.review.log.sensors) <= 2 else "other gauges"
+        lines.append(Line(r.t, second, name, PLAIN, 1.1) if second is not None else None)
         limits = r.sheet.limits
         stops = [(limits.lean_stop_lambda, "lean stop"), (limits.rich_stop_lambda, "rich stop")]
         near = self._near(r, [true, aimed, target], limits)
         return Drawn("lambda", [ln for ln in lines if ln], areas, stops, span=near, digits=3)
 
     def note(self, r: Looked) -> str:
-        """What the crossings of the stops are that belong to the ends of a hit."""
+        """Which sensors are drawn, and what the crossings of the stops are that belong to the ends of a hit."""
         true, limits = r.expected("undelayed") if r.course is not None else None, r.sheet.limits
+        said = self._sensors(r)
         if true is None or not r.pull.hits:
-            return ""
-        time, t, said = r.review.log.time_s, r.course_t, []
+            return " ".join(said)
+        time, t = r.review.log.time_s, r.course_t
         begins = [float(time[min(hit.flow.start, len(time) - 1)]) for hit in r.pull.hits]
         before = np.any([(t >= b - _LEAD_S) & (t < b) for b in begins], axis=0) & (t >= r.zero_s)
         after = np.any([(t >= a) & (t <= b) for name, a, b in r.phases if name == "wash-out"] or [t < t[0]], axis=0)
@@ -105,6 +107,23 @@ class LambdaPicture(TimePicture):
                 "Past the lean stop in the wash-out, while the last nitrous leaves; the reasons above say whether it counts."
             )
         return " ".join(said)
+
+    @staticmethod
+    def _sensors(r: Looked) -> list[str]:
+        """What is drawn of several sensors, and of one beyond its lean end."""
+        log, said = r.review.log, []
+        names = list(log.sensors)
+        if len(names) > 1 and r.logged("lambda_2") is not None:
+            what = f"Grey, {'second gauge' if len(names) == 2 else 'other gauges'}: "
+            grey = (
+                names[1]
+                if len(names) == 2
+                else f"leanest of the further sensors at every moment: {', '.join(names[1:])}"
+            )
+            said = [f"Gauge: {names[0]}. {what}{grey}. In the cylinder: by the leanest of all at every moment."]
+        if log.past_end[r.window].any():
+            said.append("Where a gauge was beyond its lean end the log gives no number; it is drawn at that end.")
+        return said
 
     @staticmethod
     def _near(r: Looked, parts: list, limits: object) -> tuple[float, float]:
