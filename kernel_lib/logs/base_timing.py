@@ -54,7 +54,7 @@ def _spells(course, early: np.ndarray, over: np.ndarray) -> list[tuple]:
         lasting = [every]
     out = []
     for part in lasting:
-        degrees = float(np.quantile(early[part], 0.9))  # one odd sample does not decide
+        degrees = float(np.quantile(early[part], 0.9, method="higher"))  # a reading; one odd sample does not decide
         at = int(part[np.abs(early[part] - degrees).argmin()])
         out.append((degrees, course, at, part, cycles(course.rpm[part], step)))
     return out
@@ -65,9 +65,10 @@ def _told(degrees: float, course, at: int, part: np.ndarray, n: float, held: Cas
     rpm, known = float(course.rpm[at]), float(course.timing_base[at])
     spell = (float(course.time_s[part[0]]), float(course.time_s[part[-1]]))
     where = " of the base log" if held is other else ""
+    in_all = " in all" if part[-1] - part[0] >= len(part) else ""
     title = f"Timing without nitrous is {degrees:.1f} degrees ahead of the known-good at {rpm:.0f} rpm"
     told = (
-        f"At steady full throttle without nitrous{where} timing stands at {known + degrees:.1f} degrees at {rpm:.0f} rpm where {known:.1f} is the known-good timing of the build sheet, for {n:.0f} cycles of each cylinder {span(spell)}; {GATE_TIMING_DEG:g} is allowed. "
+        f"At steady full throttle without nitrous{where} timing stands at {known + degrees:.1f} degrees at {rpm:.0f} rpm where {known:.1f} is the known-good timing of the build sheet, for {n:.0f} cycles of each cylinder{in_all} {span(spell)}; {GATE_TIMING_DEG:g} is allowed. "
         "Every retard for nitrous is counted from the known-good timing. Either the controller adds timing, or the sheet's timing is not the car's: settle which, and set one or the other, before anything is sprayed."
     )
     numbers = {"early_deg": degrees, "known_good_deg": known, "rpm": rpm, "cycles": n, "gate_deg": GATE_TIMING_DEG}

@@ -200,9 +200,17 @@ def _kept(every: list[Margin]) -> Finding:
         return watch("retard", "go", 28.0, f"{degrees(most)} degrees more retard than planned at {high_rpm:.0f} rpm", told, numbers)  # fmt: skip
     told = (
         f"At full throttle with nitrous in the charge the log shows the planned retard within what is allowed, {GATE_TIMING_DEG:g} degree: {near}. "
-        f"A lifted throttle is left out; in a shift with the throttle open, and right behind a lift, only more than {SHORT_STOP_DEG:g} degrees short count (a choice of our own)."
+        f"A lifted throttle is left out; in a shift with the throttle open, and right behind a lift, only more than {SHORT_STOP_DEG:g} degrees short count (a choice of our own).{_lifted(every)}"
     )
     return holds("retard", 40.0, f"Retard as planned: no more than {degrees(max(-least, 0.5))} degrees short", told, numbers)  # fmt: skip
+
+
+def _lifted(every: list[Margin]) -> str:
+    """Say what was taken out while the throttle was lifted with the valve commanded; which timing is right there is not on the sheet."""
+    short = [float((held.right - held.taken)[held.lifted & np.isfinite(held.taken)].max(initial=0.0)) for held in every]
+    if max(short) <= GATE_TIMING_DEG:
+        return ""
+    return f" While it was lifted and the valve commanded all the same, up to {degrees(max(short))} degrees less were taken out: which timing is right there nobody knows, for no nitrous should be there."
 
 
 def _near(least: float) -> str:

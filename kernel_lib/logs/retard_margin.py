@@ -33,6 +33,8 @@ class Margin:
         What ought to be judged: nitrous in the charge, throttle open, engine speed known.
     rough : array of bool
         Of these, where engine speed falls through a shift or the throttle has only just opened: it is known to no more than `SHORT_STOP_DEG` which timing is right.
+    lifted : array of bool
+        Not judged, for the throttle is lifted: the valve commanded and nitrous in the charge all the same.
     taken : array
         Known-good timing less that in the log; NaN where one is not known.
     right, of_step : array
@@ -43,6 +45,7 @@ class Margin:
     course: Course
     use: np.ndarray
     rough: np.ndarray
+    lifted: np.ndarray
     taken: np.ndarray
     right: np.ndarray
     of_step: np.ndarray
@@ -82,9 +85,10 @@ def margins(case: Case) -> list[Margin]:
             continue
         index = index_of(case, course)
         right, of_step = (_at_most(case, course, wanted) for wanted in (course.retard_planned, course.retard_of_step))
-        use = with_nitrous(course) & (opened | case.steady)[index] & (right > 0)
-        taken = course.timing_base - timing[index]
-        out.append(Margin(k, course, use, use & ~case.steady[index], taken, right, of_step))
+        there = with_nitrous(course) & (right > 0)
+        use = there & (opened | case.steady)[index]
+        taken, lifted = course.timing_base - timing[index], there & ~use & (course.share > 0)
+        out.append(Margin(k, course, use, use & ~case.steady[index], lifted, taken, right, of_step))
     return out
 
 

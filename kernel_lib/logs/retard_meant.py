@@ -77,17 +77,20 @@ def retard_meant(log: Log, tune: Tune, read: Reading, gas: Drawn, spans: list[sl
         return Meant(right, of_step, dose)
     room, hold = tune.room, hold_s(tune)
     rpm = np.clip(np.nan_to_num(read.rpm, nan=float(room.rpm[0])), room.rpm[0], room.rpm[-1])
-    play, step = SHARE_PLAY + pulse_play(log, tune.sheet), float(read.time_s[1] - read.time_s[0])
+    pulses, step = pulse_play(log, tune.sheet), float(read.time_s[1] - read.time_s[0])
     held = _in_charge(tune, gas)
     there = np.fmax(gas.meant, held)
     for span in spans:
         here = (read.time_s >= read.time_s[span.start]) & (read.time_s <= read.time_s[span.stop - 1] + hold)
         here &= gas.meant > 0
         own = _own(tune, rpm[span], gas.share[span], part)
-        times = _times(tune, own, rpm, there, span, play, ev.samples(SPEED_PLAY_S, step)) if tune.pulsed else np.ones(n)
+        times, most = np.ones(n), held
+        if tune.pulsed:
+            times, largest = _times(tune, own, rpm, there, span, SHARE_PLAY + pulses, ev.samples(SPEED_PLAY_S, step))
+            most = np.where((times == 1) & (pulses > 0), np.minimum(held, largest), held)
         typed = _typed(tune, own, rpm[here], gas.meant[here])
-        base = _base(tune, own, rpm[here], there[here], typed, times[here], gas.share[here] > 0)
-        need = room.at("first_hit_deg", rpm[here], strongest(tune.sheet, tune.ramp, rpm[here], held[here]))
+        base = _base(tune, own, rpm[here], there[here], typed, times[here])
+        need = room.at("first_hit_deg", rpm[here], strongest(tune.sheet, tune.ramp, rpm[here], most[here]))
         right[here] = np.fmax(right[here], np.fmax(base, need + READ_SHORT - 0.5))
         of_step[here], dose[here] = np.fmax(of_step[here], typed), times[here]
     known = np.isfinite(read.rpm)
@@ -117,8 +120,8 @@ def _own(tune: Tune, rpm: np.ndarray, share: np.ndarray, part: float) -> _Own:
 
 def _times(
     tune: Tune, own: _Own, rpm: np.ndarray, there: np.ndarray, span: slice, play: float, reach: int
-) -> np.ndarray:
-    """Dose over that of the step, 1 within the play; as it was at the last command afterwards."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Dose over that of the step, 1 within the play, as it was at the last command afterwards; and the largest share of the step at the speeds near by."""
     part = slice(span.start, len(rpm))
     planned = tune.share_at(rpm[part])
     pulsing, fraction = Pulsing.of(tune.sheet), own.fraction if np.isfinite(own.fraction) else 1.0
@@ -126,12 +129,13 @@ def _times(
     share = pulsing.share(pulsing.duty(share))
     wide = np.lib.stride_tricks.sliding_window_view(np.pad(share, reach, mode="edge"), 2 * reach + 1)
     room = STEP_ROOM * planned + play
+    largest = wide.max(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        off = (there[part] > wide.max(axis=1) + room) | (there[part] < wide.min(axis=1) - room)
+        off = (there[part] > largest + room) | (there[part] < wide.min(axis=1) - room)
         found = np.where(off, there[part] / share, 1.0)
-    out, last = np.ones(len(rpm)), span.stop - span.start
+    out, last = (np.ones(len(rpm)), np.ones(len(rpm))), span.stop - span.start
     found[last:] = found[last - 1]
-    out[part] = found
+    out[0][part], out[1][part] = found, largest
     return out
 
 
@@ -146,17 +150,11 @@ def _typed(tune: Tune, own: _Own, rpm: np.ndarray, share: np.ndarray) -> np.ndar
 
 
 def _base(
-    tune: Tune,
-    own: _Own,
-    rpm: np.ndarray,
-    share: np.ndarray,
-    typed: np.ndarray,
-    times: np.ndarray,
-    commanded: np.ndarray,
+    tune: Tune, own: _Own, rpm: np.ndarray, share: np.ndarray, typed: np.ndarray, times: np.ndarray
 ) -> np.ndarray:
     """Retard of the step; of a smaller dose what that asks for, up to the half degree that a controller takes; between the steps that of the table over valve duty."""
     if own.step is None:
-        return np.where(commanded, _table(tune, rpm, share), typed) if tune.pulsed else typed
+        return np.where(times == 1, typed, _table(tune, rpm, share)) if tune.pulsed else typed
     less = times < 1
     if not less.any():
         return typed

@@ -6,8 +6,10 @@ import numpy as np
 
 from ..plan.ramp import OVER_TIME
 from ..text import degrees
+from .cut import SPEED_PLAY_S
+from .events import samples
 from .finding import Change, Finding
-from .judge_case import Case
+from .judge_case import Case, widened
 from .retard_margin import Margin, margins
 
 ROW_RPM = 500.0
@@ -49,9 +51,10 @@ def _late_s(case: Case, short: Finding) -> float:
 
 
 def _own(case: Case, held: Margin) -> np.ndarray:
-    """Samples that say what the table of the step lacks: its own dose; of a ramp over time, which has no share of its own at a speed, less of it too."""
+    """Samples that say what the table of the step lacks: its own dose, and no other near by; of a ramp over time, which has no share of its own at a speed, less of it too."""
     dose = held.course.dose
-    return held.steady & ((dose == 1) | ((dose < 1) & (case.tune.ramp.kind == OVER_TIME)))
+    own = (dose == 1) | ((dose < 1) & (case.tune.ramp.kind == OVER_TIME))
+    return held.steady & ~widened(~own, samples(SPEED_PLAY_S, case.log.step_s))
 
 
 def _of_step(case: Case, every: list[Margin]) -> list[Change]:

@@ -5,6 +5,7 @@ import re
 
 import numpy as np
 import pytest
+from small_log import pulses
 
 from kernel_lib import BuildSheet
 from kernel_lib.logs.finding import GO, GO_BACK, REPEAT, STOP, Change
@@ -149,8 +150,14 @@ def test_a_shift_with_the_retard_kept_is_no_alarm(tune):
 
 def test_a_shift_that_closes_the_valve_is_no_alarm(tune):
     """The rest of the nitrous goes out at a lower speed, where the last share would be a larger dose than any that was planned."""
-    found, _ = judged(made(shift_rpm=3600.0, lift_rpm=5700.0).log, tune)
+    found, _ = judged(made(shift_rpm=3300.0, lift_rpm=5700.0).log, tune)
     assert found.state == "holds"
+
+
+def test_what_a_lifted_throttle_leaves_out_is_told_where_the_valve_stayed_open(tune):
+    log = made(shift_rpm=4800.0, lift_rpm=5700.0, throttle_guard=False, lean_stop=False).log
+    assert re.search(r"valve commanded all the same, up to [5-9]\.\d degrees less", judged(log, tune)[0].sentence)
+    assert "all the same" not in judged(dosed(tune, 0.5, 1.0)[0], tune)[0].sentence
 
 
 @pytest.mark.parametrize("missing", [1.3, 2.8])
@@ -165,3 +172,10 @@ def test_degrees_are_written_in_one_way(missing, tune):
 
 def test_other_amounts_are_written_as_before():
     assert amount(Change("fuel", "", None, None, 3.5, 3.5, 3.5, "% of all fuel")) == "+3.50 % of all fuel"
+
+
+def test_pulses_in_the_log_are_no_larger_dose(tune):
+    """At 100 Hz ten samples a pulse: a share is known to a tenth, and a tenth more would ask for more retard."""
+    found, changes = judged(pulses(made(step=0.75).log), tune)
+    assert found.state == "holds"
+    assert not changes
