@@ -12,7 +12,7 @@ from . import spoilt as sp
 from . import stamps as st
 from .channels import CHANNELS, NEEDED
 from .knock_column import NOT_READ, unread
-from .log import Log
+from .log import Log, in_quotes
 from .log_units import convert
 from .match import SHEET_ONLY, Mapping, Match
 from .more_lambdas import leanest, more_lambdas
@@ -138,7 +138,7 @@ def _further(
     if used:
         data["lambda_2"] = second
         rates.setdefault("lambda_2", rates["lambda_"])
-        told = listed([f"'{name}'" for name in used])
+        told = listed([in_quotes(name) for name in used])
         notes.append(f"{label}: {told} {'are' if len(used) > 1 else 'is'} read with it; at every moment the leanest of them stands.")  # fmt: skip
     return named if len(named) > 1 else {}
 

@@ -78,7 +78,9 @@ def _gap(case: Case, gap: slice, where: set[str], every: dict) -> Finding:
     missing = "The log has a gap" if not known.all() else "Lambda or the nitrous column is blank"
     title = f"{missing} from {begin:.1f} to {end:.1f} s, {where.copy().pop() if len(where) == 1 else 'in the nitrous'}"
     more = f" {len(every)} such gaps are in it." if len(every) > 1 else ""
-    told = f"{title}.{more} What the mixture did there was not seen, and a lean excursion takes no longer. Find out why it was not logged and pull again."
+    other = np.isfinite(log.get("lambda_2")[gap]).all() and not np.isfinite(log.get("lambda_")[gap]).any()
+    what = "the cylinders on the first lambda sensor" if other else "the mixture"
+    told = f"{title}.{more} What {what} did there was not seen, and a lean excursion takes no longer. Find out why it was not logged and pull again."
     seconds = sum(b - a for a, b in every) * log.step_s
     spans = [case.seconds(k) for each in every for k in each]
     return watch("samples", REPEAT, 89.0, title, told, {"unseen_s": seconds}, (min(spans), max(spans)))

@@ -70,14 +70,26 @@ def _differ(case: Case, sensors: dict[str, np.ndarray], full: np.ndarray) -> lis
         return blank
     evened = _evened(case, sensors, full)
     with np.errstate(invalid="ignore"):
-        spread = np.nan_to_num(_most(evened) + _most(-evened))
-    spells = [(int(a), int(b)) for a, b in runs(spread > SENSORS_AGREE)]
+        spread = _most(evened) + _most(-evened)
+    spells = _joined(case, spread)
     if not spells:
         return []
-    a, b = max(spells, key=lambda each: spread[slice(*each)].max())
+    a, b = max(spells, key=lambda each: np.nanmax(spread[slice(*each)]))
     with np.errstate(invalid="ignore"):
         here = {name: float(np.median(seen)) for name, values in sensors.items() if len(seen := _known(values[a:b][full[a:b]]))}  # fmt: skip
     return [_apart(case, here, (a, b), spells)] if len(here) > 1 else []
+
+
+def _joined(case: Case, spread: np.ndarray) -> list[tuple[int, int]]:
+    """Stretches in which sensors differ; two of one pull are one where nothing in between was compared."""
+    out: list[tuple[int, int]] = []
+    for a, b in runs(np.nan_to_num(spread) > SENSORS_AGREE):
+        same = any(pull.start <= out[-1][0] and b <= pull.stop for pull in case.pulls) if out else False
+        if same and not np.isfinite(spread[out[-1][1] : a]).any():
+            out[-1] = (out[-1][0], int(b))
+        else:
+            out.append((int(a), int(b)))
+    return out
 
 
 def _known(values: np.ndarray) -> np.ndarray:

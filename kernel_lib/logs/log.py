@@ -6,6 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+LONGEST_NAME = 60
+"""Letters of a column's name that a sentence holds; of a longer one the begin and the end, which tells columns apart. A choice of our own, no source."""
+
+
+def in_quotes(name: str) -> str:
+    """Write the name of a column into a sentence."""
+    return f"'{name}'" if len(name) <= LONGEST_NAME else f"'{name[: LONGEST_NAME - 16]}…{name[-15:]}'"
+
 
 @dataclass(frozen=True, eq=False)
 class Log:
@@ -56,7 +64,7 @@ class Log:
         if len(keys) < 2 or not self.lambdas:
             named = {"lambda_": "the first sensor", "lambda_2": "the second sensor"}
             return {named[key]: self.data[key] for key in keys}
-        first, second, *more = ((f"'{name}'", values) for name, values in self.lambdas.items())
+        first, second, *more = ((in_quotes(name), values) for name, values in self.lambdas.items())
         pair = {first[0]: self.data["lambda_"], second[0]: second[1] if more else self.data["lambda_2"]}
         return pair | dict(more)
 

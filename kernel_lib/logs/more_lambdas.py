@@ -84,7 +84,7 @@ def more_lambdas(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> More:
         if log_units.meant("lambda_", seen.unit) == ():  # a letter that names the sensor reads as a unit
             unread += [f"'{seen.name[:60]}' is called lambda and states {seen.unit}."] if fits >= 0 else []
         elif unit and fits >= FITS and plain and (unit not in log_units.SCALED or scale is not None):
-            read.append(Match("lambda_2", column, name, unit, scale, sure=1.0))
+            read.append(Match("lambda_2", column, seen.name, unit, scale, sure=1.0))
         elif plain or (unit and fits >= 0):
             why = (
                 "its scale is not known" if plain and fits >= FITS and unit else "its name or its values do not say it"

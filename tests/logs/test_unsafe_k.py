@@ -95,6 +95,7 @@ def test_the_sensor_that_stands_apart_is_named_with_its_whole_spell(log, third_l
     assert "Lambda cyl 1" not in apart.title
     assert apart.at_s[0] == pytest.approx(begin + 0.15, abs=0.05)
     assert apart.at_s[1] == pytest.approx(end, abs=0.1)
+    assert apart.numbers["spell_s"] == pytest.approx(end - begin - 0.15, abs=0.1)
     for word in ("injector", "plug", "jet"):
         assert word in apart.sentence
 
@@ -238,3 +239,12 @@ def test_the_picture_says_which_sensors_it_draws(third_lean):
     assert "leanest of the further sensors" in picture.note(looked)
     for name in FIVE[1:]:
         assert name in picture.note(looked)
+
+
+def test_long_names_of_further_columns_stay_apart(log, tune):
+    long = "Lambda sensor" + 9 * " bank" + " cylinder "
+    heads = ["Lambda 1", "Lambda 2", f"{long}3", f"{long}4"]
+    columns = {head: lam(log, 0.15 * (k == 4), k) for k, head in enumerate(heads, 1)}
+    found = judged(log, tune, columns)
+    assert len(found.log.sensors) == 4
+    assert "…bank cylinder 4' reads 0.15 leaner" in of(found, "sensors")[0].title
