@@ -126,23 +126,23 @@ def _review(args: argparse.Namespace) -> int:
 def _base(args: argparse.Namespace, sheet: BuildSheet, mapping: Mapping) -> tuple[Log, list[str]]:
     """Read the base log by its own mapping, or by that of the log; what is asked of it stands in a file of its own."""
     from .logs.mapping import Mapping
-    from .sheets.write import write_text
 
     known = Mapping.from_toml(_text(args.base_mapping, "--base-mapping")) if args.base_mapping else mapping
-    log, own = _other(args.base, sheet, known, "base log")
-    if own.questions:  # to be answered in this file, and given back with --base-mapping
-        print(write_text(args.out, "mapping_base.toml", own.draft_toml()))
+    log, own = _other(args.base, sheet, known, "base log", args.out)
     return log, [f"Base log: {text}" for text in _told_first(own, log)]
 
 
-def _other(path: str, sheet: BuildSheet, known: Mapping | None, what: str) -> tuple[Log, Mapping]:
+def _other(path: str, sheet: BuildSheet, known: Mapping | None, what: str, out=None) -> tuple[Log, Mapping]:
     """Read a further log; what is refused names it."""
     from .logs.mapping import apply, propose
     from .logs.read import clean_name, read_log
+    from .sheets.write import write_text
 
     try:
         raw = read_log(path)
         own = propose(raw, sheet, known)
+        if out is not None and own.questions:  # to be answered in this file, and given back with --base-mapping
+            print(write_text(out, "mapping_base.toml", own.draft_toml()))
         return apply(raw, own, sheet), own
     except InputError as exc:
         raise InputError(
