@@ -117,12 +117,13 @@ def _misfires(case: Case, at: tuple[float, float]) -> bool:
 
 def _told(case: Case, reached: float, stop: float, n: float, sure: bool, at: tuple[float, float]) -> Finding:
     words = case.words
+    end = "beyond the lean end of the gauge" if case.log.ends_between(*at) else ""
     told = (
-        f"At full throttle after the valve was told to close, when no nitrous should be left, true lambda went to {words.lambda_(reached)}, past {stop:.2f}, for {n:.0f} cycles of each cylinder, {span(at)}. "
+        f"At full throttle after the valve was told to close, when no nitrous should be left, true lambda went {end or f'to {words.lambda_(reached)}'}, past {stop:.2f}, for {n:.0f} cycles of each cylinder, {span(at)}. "
         "Either the valve did not close and nitrous flows without its fuel, or the engine's own mixture is that lean there. Bottle shut: find out whether the valve leaks before any table is changed."
     )
     numbers = {AFTER: reached, "stop_lambda": stop, "cycles": n}
-    title = f"Lambda {reached:.2f} after the valve was told to close, past {stop:.2f} for {n:.0f} cycles"
+    title = f"Lambda {end or f'{reached:.2f}'} after the valve was told to close, past {stop:.2f} for {n:.0f} cycles"
     if _misfires(case, at):
         told += " A misfire of a rich mixture is suspected there, which reads lean: it may not have been lean at all."
         return watch("lean", GO_BACK, 31.0, f"{title}, if it was no misfire", told, numbers, at)

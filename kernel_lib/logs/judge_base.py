@@ -60,10 +60,14 @@ def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
     side = "leaner" if off[k] > 0 else "richer"
     by = f"{apart(off[k], err[k])} (± {apart(err[k], err[k])}) {side} than"
     told = f"Without nitrous {words.lambda_(meant + off[k])} at {row['rpm']:.0f} rpm, {by} the {meant:.2f} meant; allowed is {BASE_ROOM:g} either way."
+    shown = f"{meant + off[k]:.2f}"
+    if np.isfinite(row["begin_s"]) and case.log.ends_between(row["begin_s"], row["end_s"]):
+        shown = "beyond the lean end of the gauge"
+        told = f"Without nitrous lambda is {shown} at {row['rpm']:.0f} rpm, where the log gives no number; {meant:.2f} is meant, allowed is {BASE_ROOM:g} either way."
     if sure[k]:
         asks = STOP if off[k] > BASE_LEAN_STOP - 1e-9 else REPEAT
         told += " The plan adds to a base that must be right: mend the engine's own fuel first."
-        return [watch("base", asks, 81.0, f"Lambda without nitrous is {meant + off[k]:.2f} at {row['rpm']:.0f} rpm where {meant:.2f} is meant", told, numbers), *_cover(case, cells)]  # fmt: skip
+        return [watch("base", asks, 81.0, f"Lambda without nitrous is {shown} at {row['rpm']:.0f} rpm where {meant:.2f} is meant", told, numbers), *_cover(case, cells)]  # fmt: skip
     if abs(off[k]) > BASE_ROOM:
         told += " Whether it is outside cannot be told from this log."
         return [watch("base", REPEAT if alone else "go", 36.0, f"Lambda without nitrous {meant + off[k]:.2f} at {row['rpm']:.0f} rpm, not surely within {BASE_ROOM:g} of {meant:.2f}", told, numbers), *_cover(case, cells)]  # fmt: skip

@@ -168,15 +168,19 @@ class Case:
         return [hit for pull in self.pulls for hit in pull.hits]
 
     @functools.cached_property
+    def throttle(self) -> np.ndarray:
+        """Throttle on the log's clock, 100 % where it is fully open [%]; NaN where it is not in the log."""
+        return throttle_seen(self.log, self.sheet)
+
+    @functools.cached_property
     def steady(self) -> np.ndarray:
         """Samples of the log at full throttle, no shift, lift or gap next to them."""
         log, room = self.log, round(EDGE_S / self.log.step_s)
         out = np.zeros(len(log.time_s), bool)
         for pull in self.pulls:
             out[pull.start : pull.stop] = True
-        throttle = throttle_seen(log, self.sheet)
         with np.errstate(invalid="ignore"):
-            bad = throttle < self.sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
+            bad = self.throttle < self.sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
         for pull in self.pulls:
             for event in pull.events:
                 if event.kind in (SHIFT, MISSED_SHIFT, LIFT, GAP):

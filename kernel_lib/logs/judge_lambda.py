@@ -101,7 +101,7 @@ def _told(case: Case, cells: pd.DataFrame, k: int, numbers: dict, is_: tuple[boo
     title = f"Lambda {target + off:.{digits}f} {where}"
     begin, end = row.get("begin_s", np.nan), row.get("end_s", np.nan)
     at = (float(begin), float(end)) if np.isfinite(begin) and np.isfinite(end) else None
-    if sure_lean and at and case.log.past_end[np.abs(case.log.time_s - sum(at) / 2) <= (at[1] - at[0]) / 2 + 0.1].any():
+    if sure_lean and at and case.log.ends_between(*at):
         by = f"{off:.2f} or more leaner than the target {target:.2f}"
         title = f"Lambda beyond the lean end of the gauge {where}"
         told = (

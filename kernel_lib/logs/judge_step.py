@@ -91,11 +91,18 @@ def _shown(case: Case, value: float, unit: str) -> str:
     return f"{value:.0f} {unit}".strip()
 
 
+def _reached(case: Case, miss: Missed) -> str:
+    """How far it went; of a gauge that gave no number that it was beyond its lean end."""
+    if miss.guard == "lean stop" and case.log.ends_between(miss.begin_s, miss.end_s):
+        return "beyond the lean end of the gauge"
+    return _shown(case, miss.value, miss.unit)
+
+
 def _title(case: Case, miss: Missed) -> str:
     name = f"{miss.guard[0].upper()}{miss.guard[1:]}"
     if miss.guard == "bottle window":
         return f"{name} did not hold the nitrous back: {_shown(case, miss.value, miss.unit)}"
-    return f"{name} did not end the nitrous: {_shown(case, miss.value, miss.unit)} for {miss.seconds:.2f} s"
+    return f"{name} did not end the nitrous: {_reached(case, miss)} for {miss.seconds:.2f} s"
 
 
 def _follows(case: Case, miss: Missed) -> bool:
@@ -132,7 +139,7 @@ def judge_guards(case: Case) -> list[Finding]:
             "limit": miss.limit,
             "unit": miss.unit,
         }
-        reached = f" Furthest: {_shown(case, miss.value, miss.unit)}, limit {_shown(case, miss.limit, miss.unit)}."
+        reached = f" Furthest: {_reached(case, miss)}, limit {_shown(case, miss.limit, miss.unit)}."
         told = f"{miss.sentence}{reached} The valve stayed commanded all the same: the guard is not set, set too wide, or not wired.{why}"
         out.append(watch("guard", asks, weight, _title(case, miss), told, numbers, at))
     ended = [name for name in dict.fromkeys(case.fired) if name in ENDED_BADLY]

@@ -11,6 +11,7 @@ from ..plan.proposals import PRESSURE_DROP
 from ..plan.stopping import GONE
 from .course_parts import LAGS
 from .events import bridged, runs
+from .guards_seen import THROTTLE_ROOM
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, widened
 from .judge_supply import fuel_reference
 from .mixture import MixtureModel
@@ -222,10 +223,18 @@ def ripple_at(case: Case, course, k: int) -> float:
 
 
 def burning(case: Case, pull, course, step: float) -> np.ndarray:
-    """Samples with nitrous in the charge and the throttle open, no lift next to them."""
+    """Samples with nitrous in the charge and the throttle open, no lift next to them; with the throttle shut as long as the valve is open.
+
+    Notes
+    -----
+    In a shift that shuts throttle and valve what nitrous is left burns lean in a cylinder that is nearly empty, as on every overrun: no stop is meant for that.
+    """
     index = index_of(case, course)
     inside = (index >= pull.start) & (index < pull.stop)
-    return with_nitrous(course) & ~widened(~inside, round(EDGE_S / step))
+    with np.errstate(invalid="ignore"):
+        shut = case.throttle[index] < case.sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
+    left = ~inside | (shut & ~(np.nan_to_num(course.share) > 0))
+    return with_nitrous(course) & ~widened(left, round(EDGE_S / step))
 
 
 def usable(case: Case, pull, course, step: float) -> np.ndarray:
@@ -251,7 +260,8 @@ def _why(case: Case, pull, course, a: int, b: int) -> tuple[str, str, str]:
     """When it was, what kind, and the likely cause in a sentence."""
     when, hit = _phase(case, pull, course, a, b)
     if when == SHIFT:
-        return when, "shift", "Likely cause: throttle or cut took air or fuel away while the valve stayed open."
+        still = "the valve stayed open" if (course.share[a:b] > 0).any() else "nitrous was left in the manifold"
+        return when, "shift", f"Likely cause: throttle or cut took air or fuel away while {still}."
     kind, told = _supply(case, index_of(case, course)[a:b])
     if not kind and when == COMING:
         kind, told = _entry(case, hit)

@@ -73,6 +73,10 @@ class Log:
         """Where any gauge was beyond its lean end and gave no number."""
         return np.any([np.zeros(len(self.time_s), bool), *self.beyond.values()], axis=0)
 
+    def ends_between(self, begin_s: float, end_s: float) -> bool:
+        """Whether a gauge was beyond its lean end between two times [s], or within a tenth of a second of them."""
+        return bool(self.past_end[(self.time_s >= begin_s - 0.1) & (self.time_s <= end_s + 0.1)].any())
+
     def get(self, key: str) -> np.ndarray:
         """Return a channel; all NaN where the log has none."""
         return self.data.get(key, np.full(len(self.time_s), np.nan))

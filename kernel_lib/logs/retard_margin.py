@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..plan.ladder import GATE_TIMING_DEG
-from .command import PRESSURE_PLAY, throttle_seen
+from .command import PRESSURE_PLAY
 from .course import Course
 from .events import GAP, LIFT, MISSED_SHIFT, SHIFT
 from .guards_seen import THROTTLE_ROOM
@@ -107,7 +107,7 @@ def _opened(case: Case) -> np.ndarray:
     inside = np.zeros(len(log.time_s), bool)
     for pull in case.pulls:
         inside[pull.start : pull.stop] = True
-    throttle, least = throttle_seen(log, sheet), sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
+    throttle, least = case.throttle, sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
     at_full = sheet.value("engine.full_throttle_manifold_kpa") - PRESSURE_PLAY
     with np.errstate(invalid="ignore"):
         shut = throttle < least

@@ -248,3 +248,16 @@ def test_long_names_of_further_columns_stay_apart(log, tune):
     found = judged(log, tune, columns)
     assert len(found.log.sensors) == 4
     assert "…bank cylinder 4' reads 0.15 leaner" in of(found, "sensors")[0].title
+
+
+def test_a_guard_and_a_base_log_tell_no_stand_in_as_a_number(tune):
+    log = simulate(replace(SCENARIOS["late_fuel"], lean_stop=False), 3).log
+    words = judged(log, tune, {"Lambda": worded(log.get("lambda_"), 0.98)})
+    guard = next(f for f in of(words, "guard") if f.numbers.get("guard") == "lean stop")
+    assert "beyond the lean end of the gauge" in guard.title
+    assert not re.search(r"1\.30?0?\b", f"{guard.title} {guard.sentence}")
+    base = simulate(SCENARIOS["base"], 3).log
+    high = (base.get("throttle_percent") > 90) & (base.get("rpm") > 4000)
+    lean = judged(base, tune, {"Lambda": worded(base.get("lambda_") + np.where(high, 0.4, 0.0), 1.2)})
+    told = next(f for f in of(lean, "base") if f.asks == "stop")
+    assert "beyond the lean end of the gauge" in told.title
