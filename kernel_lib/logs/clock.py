@@ -11,6 +11,7 @@ from ..text import listed, lowered
 from . import spoilt as sp
 from . import stamps as st
 from .channels import CHANNELS, NEEDED
+from .cut import UNSEEN_S
 from .knock_column import NOT_READ, unread
 from .log import Log, in_quotes
 from .log_units import convert
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 UNCONFIRMED = "left out until it is confirmed"
 """In the note of a column that may be a quantity and is not used."""
+OWN_STEPS, SLOW_STEPS, LAMBDA_STEPS = 5, 2.5, 1.5
+"""Of what decides about an engine on nitrous: own steps that are bridged of a quick channel, of one slower than ten a second (one reading lost), of a slow lambda (none); choices of our own, no source."""
 
 
 def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | None = None) -> Log:
@@ -53,8 +56,7 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
     Notes
     -----
     The clock has the step of the faster of engine speed and lambda. Between its own samples a channel is a straight line, a switch
-    or gear its last value; nothing lies where its samples are further apart than five of its steps or a quarter of a second,
-    whichever is more, nor where something was measured that is no number or makes no sense.
+    or gear its last value; nothing lies where its samples are further apart than `bridged_s`, nor where something was measured that is no number or makes no sense.
     """
     mapping = mapping.bound(raw)
     _refuse_strangers(raw, mapping)
@@ -83,7 +85,7 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
             notes.append(f"{CHANNELS[key].label.capitalize()} has no value that makes sense and is left out.")
             continue
         where, own_step = own[key]
-        data[key] = _onto(clock + start, step, times.time_s, values, where, own_step, CHANNELS[key].steps)
+        data[key] = _onto(clock + start, step, times.time_s, values, where, bridged_s(key, own_step), CHANNELS[key].steps)
         rates[key] = 1 / own_step
         _mark(key, read[key], times.time_s, clock + start, data[key], (hidden, beyond))
     on = (clock, start, step)
@@ -129,7 +131,7 @@ def _further(
         if own is None:
             continue
         where, own_step = own
-        made[match.name] = _onto(clock + start, step, times.time_s, found[match.name][0], where, own_step, False)
+        made[match.name] = _onto(clock + start, step, times.time_s, found[match.name][0], where, bridged_s("lambda_2", own_step), False)
     second, used = leanest(data["lambda_"], data.get("lambda_2"), made, step)
     named = {mapping.get(key).name: data[key] for key in ("lambda_", "lambda_2") if key in data}
     for name in used:
@@ -243,7 +245,29 @@ def _own(values: np.ndarray, time: np.ndarray) -> tuple[np.ndarray | None, float
     return (where, st.step_of(time[where])) if where.size >= 2 else None
 
 
-def _onto(clock, step, time, values, where, own_step, steps: bool) -> np.ndarray:
+def bridged_s(key: str, own_step: float) -> float:
+    """Return how far two values of a channel may lie apart for a line to be drawn between them [s].
+
+    Parameters
+    ----------
+    key : str
+    own_step : float
+        Of the channel [s].
+
+    Notes
+    -----
+    Five of its own steps. Of lambda no more than the gap in which nitrous counts as not seen, of timing, knock and fuel pressure no more than a quarter of a second, however slow the channel is one step of its own; of what
+    decides nothing by itself a quarter of a second at least.
+    """
+    own = OWN_STEPS * own_step
+    if key in sp.LAMBDAS:
+        return max(min(own, UNSEEN_S), LAMBDA_STEPS * own_step)
+    if key in sp.GUARDED:
+        return max(min(own, st.GAP_S), SLOW_STEPS * own_step)
+    return max(own, st.GAP_S)
+
+
+def _onto(clock, step, time, values, where, limit, steps: bool) -> np.ndarray:
     """Return a channel on the clock; NaN before, after and in its gaps."""
     if where is None and len(clock) == len(time) and np.abs(clock - time).max() < 1e-3 * step:
         return values.copy()
@@ -255,7 +279,6 @@ def _onto(clock, step, time, values, where, own_step, steps: bool) -> np.ndarray
     else:
         out = np.interp(clock, time, values)
     out[(clock < time[0] - 0.5 * step) | (clock > time[-1] + 0.5 * step)] = np.nan
-    limit = max(st.GAP_SAMPLES * own_step, st.GAP_S)
     for left in np.flatnonzero(np.diff(time) > limit * 1.0001):
         begin, end = np.searchsorted(clock, (time[left] + slack, time[left + 1] - slack))
         out[begin:end] = np.nan
