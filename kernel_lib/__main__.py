@@ -111,7 +111,10 @@ def _review(args: argparse.Namespace) -> int:
         other, own = _other(path, sheet, known, "earlier log")
         asked += [f"Earlier log '{other.name}': {text}" for text in _told_first(own, other)]
         if any(key in own.asked for key in VITAL):
-            asked.append(f"Earlier log '{other.name}' is left out: what is asked of it decides.")
+            asked.append(
+                f"Earlier log '{other.name}' is left out, and what came before it: what is asked of it decides."
+            )
+            earlier = []
         else:
             earlier.append(judge(other, mapping=own, earlier=tuple(earlier)))
     found = judge(log, mapping=mapping, earlier=tuple(earlier))

@@ -7,8 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
+from scipy.signal import correlate, correlation_lags
 
-from .finding import GO, Finding
+from .finding import GO, GO_BACK, STOP, Finding
 from .judge_case import Before, Case
 from .judge_lambda import of_step
 
@@ -16,33 +18,28 @@ if TYPE_CHECKING:
     from .log import Log
     from .review import Review
 
-SAME_RPM = 2.0
-"""Median distance up to which engine speed of two pulls, sample by sample, is that of one pull in two files [rpm]; a choice of our own, no source."""
+GRID_S, EVENED_S = 0.005, 0.15
+"""Step on which the noise of two pulls is laid side by side, and length over which what is no noise is evened out [s]; choices of our own, no source."""
+ALIKE = 0.5
+"""Correlation of the noise of engine speed and of lambda from which two pulls are one that stands in two files; a choice of our own, no source."""
 SAME_S = 1.0
-"""Least length of two pulls that are compared so [s]; a choice of our own, no source."""
+"""Least that two pulls have to overlap to be compared so [s]; a choice of our own, no source."""
 
 _KEPT: weakref.WeakKeyDictionary[Case, list[int]] = weakref.WeakKeyDictionary()
 
 
 def clean_pulls(case: Case, findings: Sequence[Finding]) -> int:
-    """Nitrous pulls of the step seen, the last ones of the log in a row, in which nothing was found that asks for more than to go on.
+    """Nitrous pulls of the step that a log shows; none where anything in the log asks for more than to go on.
 
     Notes
     -----
-    What the plan forbids is no fault of a pull; every other finding without a time is one of all of them.
+    A finding carries the time of its worst spell alone, and so says of no pull that it was free of it. What the plan forbids is no fault of a pull.
     """
-    asked = [f for f in findings if f.asks != GO and f.key != "plan"]
-    if any(f.at_s is None for f in asked):
-        return 0
-    count = 0
-    for k in _nitrous(case):
-        a, b = case.seconds(case.pulls[k].start), case.seconds(case.pulls[k].stop) + 2.0
-        count = 0 if any(f.at_s[0] <= b and a <= f.at_s[1] for f in asked) else count + 1
-    return count
+    return len(_nitrous(case)) if _sound(findings) else 0
 
 
 def in_a_row(case: Case, findings: Sequence[Finding]) -> tuple[int, tuple[str, ...]]:
-    """Clean pulls in a row with those of the logs before, and the names of these logs; they count only where no pull of this log breaks the row.
+    """Clean pulls in a row with those of the logs before, and the names of these logs.
 
     Parameters
     ----------
@@ -51,13 +48,11 @@ def in_a_row(case: Case, findings: Sequence[Finding]) -> tuple[int, tuple[str, .
     findings : sequence of Finding
     """
     own = clean_pulls(case, findings)
-    if not own or own < len(_nitrous(case)):
-        return own, ()
-    return own + case.before.pulls, case.before.names
+    return (own + case.before.pulls, case.before.names) if own else (0, ())
 
 
 def before(case: Case, earlier: Sequence[Review]) -> Before:
-    """Count the clean pulls of the same step in the logs before a log, back to the first that is not clean.
+    """Count the clean pulls of the same step in the logs before a log, back to the first log that is not clean.
 
     Parameters
     ----------
@@ -72,31 +67,31 @@ def before(case: Case, earlier: Sequence[Review]) -> Before:
 
     Notes
     -----
-    Logs without nitrous in between do not count and do not end the row, unless they say not to spray. A log of another build sheet does: something was
-    changed in between. A pull that stands in two files counts once.
+    A log without a pull, or without nitrous, does not count; it ends the row only where it says stop, go back or do not spray. A log of another build sheet or
+    of another step ends it: something was changed in between. A pull that stands in two files counts once.
     """
     pulls, names, seen = 0, [], [case]
     if case.step is None or case.step.index is None:
         return Before()
     for review in reversed(earlier):
         other = review.case
-        if other is None or other.sheet != case.sheet:
+        if other is None or other.sheet != case.sheet or review.verdict in (GO_BACK, STOP):
             break
-        if review.kind != "nitrous":
-            if review.verdict != GO and review.kind == "base":
-                break
+        if review.kind == "nothing" or (review.kind == "base" and review.verdict == GO):
             continue
-        if other.step is None or other.step.index != case.step.index:
-            break
-        fresh = [k for k in _nitrous(other) if not any(_stands_in(other, k, known) for known in seen)]
         clean = clean_pulls(other, review.findings)
-        found = min(clean, len(fresh))
-        if found:
-            pulls, names = pulls + found, [*names, review.name]
-        if clean < len(_nitrous(other)):
+        if not clean or other.step is None or other.step.index != case.step.index:
             break
+        fresh = sum(not any(_stands_in(other, k, known) for known in seen) for k in _nitrous(other))
+        if fresh:
+            pulls, names = pulls + fresh, [*names, review.name]
         seen.append(other)
     return Before(pulls, tuple(names))
+
+
+def _sound(findings: Sequence[Finding]) -> bool:
+    """Whether nothing but the plan asks for more than to go on."""
+    return all(f.asks == GO or f.key == "plan" for f in findings)
 
 
 def _nitrous(case: Case) -> list[int]:
@@ -108,20 +103,42 @@ def _nitrous(case: Case) -> list[int]:
 
 
 def _stands_in(case: Case, k: int, other: Case) -> bool:
-    """Whether a pull of one log is in another log too: a file opened twice, or cut another way."""
-    return any(_same(_speeds(case.log, case.pulls[k]), _speeds(other.log, other.pulls[j])) for j in _nitrous(other))
+    """Whether a pull of one log is in another log too: a file opened twice, cut another way, or written at another rate."""
+    one = _noise(case.log, case.pulls[k])
+    return any(_same(one, _noise(other.log, other.pulls[j])) for j in _nitrous(other))
 
 
-def _speeds(log: Log, pull) -> tuple[np.ndarray, float]:
-    return log.get("rpm")[pull.start : pull.stop], log.step_s
+def _noise(log: Log, pull) -> tuple[np.ndarray, np.ndarray]:
+    """What engine speed and lambda do from moment to moment in a pull: the same in no other pull."""
+    part = slice(pull.start, pull.stop)
+    time = log.time_s[part]
+    grid = np.arange(time[0], time[-1], GRID_S)
+    out = []
+    for key in ("rpm", "lambda_"):
+        values = log.get(key)[part]
+        good = np.isfinite(values)
+        if good.sum() < 2:
+            return np.zeros(0), np.zeros(0)
+        drawn = np.interp(grid, time[good], values[good])
+        rest = drawn - uniform_filter1d(drawn, round(EVENED_S / GRID_S), mode="nearest")
+        most = 3 * 1.4826 * float(np.median(np.abs(rest)))
+        out.append(np.clip(rest, -most, most))
+    return out[0], out[1]
 
 
-def _same(one: tuple[np.ndarray, float], two: tuple[np.ndarray, float]) -> bool:
-    """Whether two traces of engine speed are one, from their beginnings on or from their ends back."""
-    (a, step), (b, other) = one, two
-    n = min(len(a), len(b))
-    if abs(step - other) > 1e-6 or n * step < SAME_S:
+def _same(one: tuple[np.ndarray, np.ndarray], two: tuple[np.ndarray, np.ndarray]) -> bool:
+    """Whether two pulls are one: laid over each other where their engine speed fits best, the noise of both channels is alike."""
+    if min(len(one[0]), len(two[0])) < SAME_S / GRID_S:
         return False
-    with np.errstate(invalid="ignore"):
-        apart = [np.abs(a[:n] - b[:n]), np.abs(a[len(a) - n :] - b[len(b) - n :])]
-    return any(np.isfinite(d).any() and float(np.nanmedian(d)) <= SAME_RPM for d in apart)
+    lags = correlation_lags(len(one[0]), len(two[0]))
+    fits = correlate(one[0], two[0], method="fft")
+    enough = np.minimum(len(one[0]), len(two[0]) + lags) - np.maximum(lags, 0) >= SAME_S / GRID_S
+    lag = int(lags[np.where(enough, fits, -np.inf).argmax()])
+    a, b = max(lag, 0), max(-lag, 0)
+    n = min(len(one[0]) - a, len(two[0]) - b)
+    return all(_alike(x[a : a + n], y[b : b + n]) for x, y in zip(one, two, strict=True))
+
+
+def _alike(x: np.ndarray, y: np.ndarray) -> bool:
+    size = float(np.sqrt((x @ x) * (y @ y)))
+    return size > 0 and float(x @ y) / size > ALIKE

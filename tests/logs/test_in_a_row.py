@@ -46,6 +46,27 @@ def cut_shorter(log):
     return Log("cut.csv", log.time_s[50:], {k: v[50:] for k, v in log.data.items()}, log.rate_hz, log.notes)
 
 
+def slower(log, step=0.02, offset=0.005):
+    """The same pull, written at 50 samples a second, half a sample later."""
+    t = np.arange(offset, log.time_s[-1], step)
+    data = {k: np.interp(t, log.time_s, v) for k, v in log.data.items()}
+    return Log("slow.csv", t - t[0], data, dict.fromkeys(log.rate_hz, 1 / step), log.notes)
+
+
+def knocks(log, times, begin=4.5):
+    loud = (log.time_s > begin) & (log.time_s < begin + 0.3)
+    return replace(log, data=log.data | {"knock": log.get("knock") * np.where(loud, times, 1.0)})
+
+
+def joined(*logs):
+    data = {k: np.concatenate([log.data[k] for log in logs]) for k in logs[0].data}
+    return Log("joined.csv", logs[0].step_s * np.arange(len(data["rpm"])), data, logs[0].rate_hz)
+
+
+def at_part_throttle(log):
+    return replace(log, data=log.data | {"throttle_percent": np.minimum(log.get("throttle_percent"), 60.0)})
+
+
 def asked(got):
     """The gate of two clean pulls, and whether the headline waits for one."""
     gates = [g for g in got.gates if g.startswith("Two clean pulls")]
@@ -72,6 +93,10 @@ def test_a_pull_a_file_counts_and_says_what_it_rests_on():
         "not clean",
         "another sheet",
         "clean before one that is not",
+        "the same pull at another rate",
+        "two pulls that knock, one louder",
+        "clean, then nitrous at part throttle",
+        "clean, then a base log that knocks",
         "nothing",
     ],
 )
@@ -85,6 +110,10 @@ def test_what_does_not_count(between):
         "not clean": lambda: [judge(lean(pull(5)))],
         "another sheet": lambda: [judge(pull(5), sheet=other)],
         "clean before one that is not": lambda: [judge(pull(5)), judge(lean(pull(7)))],
+        "the same pull at another rate": lambda: [judge(slower(pull(6)))],
+        "two pulls that knock, one louder": lambda: [judge(joined(knocks(pull(5), 12), knocks(pull(7), 6)))],
+        "clean, then nitrous at part throttle": lambda: [judge(pull(5)), judge(at_part_throttle(pull(7)))],
+        "clean, then a base log that knocks": lambda: [judge(pull(5)), judge(knocks(pull(4, nitrous=False), 12))],
         "nothing": list,
     }[between]()
     gate, waits = asked(judge(pull(6), *earlier))

@@ -227,8 +227,12 @@ class Desk:
         """Clean pulls of the same step in the logs that were opened before; none until the log itself has been judged."""
         if opened.shown is None or opened.shown.case is None:
             return Before()
-        above = self.logs[: self.logs.index(opened)]
-        earlier = [o.shown for o in above if o.demo == opened.demo and o.shown is not None]
+        earlier: list[Review] = []
+        for other in self.logs[: self.logs.index(opened)]:
+            if other.demo == opened.demo and not other.dead:
+                earlier = (
+                    [*earlier, other.shown] if other.shown is not None else []
+                )  # not judged: nobody knows what it was
         return before(opened.shown.case, earlier) if earlier else Before()
 
     def _to_fit(self) -> list[Opened]:
