@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
 
 from .cut import Pull
 from .events import GAP, LIFT, MISSED_SHIFT, SHIFT, despiked, filled, runs, samples
+from .held import readings_a_second
+from .knock_ground import FALSE_ALARM, background, jump_of
 from .log import Log
 
 LEVEL, COUNT, RETARD, NONE = "level", "count", "retard", "none"
-FALSE_ALARM = 1e-3
-"""Chance of a burst in a pull of clean noise, the aim; a choice of our own."""
-BIN_RPM, LEAST_IN_BIN, LEAST_IN_ALL, REACH_RPM = 500.0, 20, 120, 500.0
-"""Width of a bin of the background, samples it needs, samples of the whole, and how far beyond its ends it is trusted [rpm]."""
-TAIL, MOST_Z = 1.3, 12.0
-"""Factor on a normal distribution's threshold for what is unknown of the background, and the most deviations that a heavier tail may ask for; tested over seeds."""
-JUMP, JUMP_SPREADS = 1.8, 4.0
-"""How many times as loud as the bin of speeds below, and by how many deviations, a background has to be to be asked about; choices of our own, no source."""
+LEAST_IN_ALL, REACH_RPM = 120, 500.0
+"""Samples of the whole that a background needs, and how far beyond its ends it is trusted [rpm]."""
 UNSEEN = 0.2
 """Part of the nitrous at speeds without background up to which the rest stands for all of it; a choice of our own, no source."""
 OWN_NOTE = "Without nitrous the log holds too little of these speeds: the background is that of the pull itself, from which bursts stand out but not knock throughout. Log a base pull."
@@ -130,7 +124,13 @@ def knock_activity(
     if kind in (COUNT, RETARD):
         return _stepped(kind, signal, parts)
     others = [_part(base_log, pull, k) for k, pull in enumerate(base_pulls)] if base_log is not None else []
-    return _level(parts, others)
+    return _level(parts, others, max(_rows(each) for each in (log, base_log) if each is not None))
+
+
+def _rows(log: Log) -> int:
+    """Samples from one reading of the signal to the next."""
+    rate = readings_a_second(log, "knock")
+    return max(round(1 / (rate * log.step_s)), 1) if rate else 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,19 +222,22 @@ def _grouped(at: np.ndarray, part: _Part, known: np.ndarray) -> list[tuple[int, 
     return [(int(g[0]), int(g[-1])) for g in np.split(at, cuts)]
 
 
-def _level(parts: list[_Part], others: list[_Part]) -> KnockSeen:
-    learn = [(p, p.quiet) for p in parts + others if p.quiet.any()]
-    seen = _held(parts, learn, own=False)
+def _level(parts: list[_Part], others: list[_Part], rows: int) -> KnockSeen:
+    learn, base = ([(p, p.quiet) for p in each if p.quiet.any()] for each in (parts + others, others))
+    seen = _held(parts, learn, rows)
+    if base and not seen.bursts:  # what stands before the hit is held against the base log alone, too
+        by_base = _held(parts, base, rows)
+        seen = by_base if by_base.bursts else seen
     if seen.unjudged and any(p.nitrous.any() for p in parts):
-        own = _held(parts, learn + [(p, p.nitrous) for p in parts], own=True)
+        own = _held(parts, learn + [(p, p.nitrous) for p in parts], rows, own=True)
         return own if not own.unjudged else seen
     if seen.unseen > UNSEEN and not seen.bursts:
-        own = _held(parts, learn + [(p, p.nitrous) for p in parts], own=True)
+        own = _held(parts, learn + [(p, p.nitrous) for p in parts], rows, own=True)
         return own if own.bursts else seen
     return seen
 
 
-def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], *, own: bool) -> KnockSeen:
+def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], rows: int, *, own: bool = False) -> KnockSeen:
     """Hold every pull against the background of some samples."""
     rpm = np.concatenate([p.rpm[use] for p, use in learn]) if learn else np.array([])
     values = np.concatenate([p.signal[use] for p, use in learn]) if learn else np.array([])
@@ -245,7 +248,7 @@ def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], *, own: boo
         return KnockSeen(LEVEL, unjudged=told)
     heard = np.concatenate([p.signal[np.isfinite(p.signal)] for p in parts])
     logarithmic = bool(values.min() > 0 and heard.min() > 0)
-    ground = _background(rpm, np.log(values) if logarithmic else values, own=own)
+    ground = background(rpm, np.log(values) if logarithmic else values, rows=rows, own=own)
     if ground is None:
         return KnockSeen(LEVEL, unjudged="The signal does not move at full throttle: nothing shows that it works.")
     bursts, louder, left, total = [], [], 0, 0
@@ -263,75 +266,8 @@ def _held(parts: list[_Part], learn: list[tuple[_Part, np.ndarray]], *, own: boo
     grid, middle, spread, z = ground
     shown = [np.exp(v) if logarithmic else v for v in (middle, middle + z * spread)]
     ratio = float(np.median(louder)) if louder and not own else float("nan")
-    jump = _jump(grid, shown[0], middle, spread)
+    jump = jump_of(grid, shown[0], middle, spread)
     return KnockSeen(LEVEL, tuple(bursts), "", grid, *shown, louder=ratio, own=own, note=note, unseen=left / max(total, 1), jump=jump)  # fmt: skip
-
-
-def _jump(grid: np.ndarray, level: np.ndarray, middle: np.ndarray, spread: np.ndarray) -> tuple[float, float]:
-    """Where the background is much louder than one bin below, and by how much."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        times = np.where(level[:-1] > 0, level[1:] / level[:-1], 0.0)
-    apart = np.diff(middle) > JUMP_SPREADS * np.maximum(spread[1:], spread[:-1])
-    near = np.diff(grid) <= 1.5 * BIN_RPM
-    times = np.where(apart & near & (times >= JUMP), times, 0.0)
-    if not (times > 0).any():
-        return 0.0, 0.0
-    k = int(times.argmax())
-    return float(round(0.5 * (grid[k] + grid[k + 1]), -2)), float(times[k])
-
-
-def _background(
-    rpm: np.ndarray, values: np.ndarray, *, own: bool
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, float] | None:
-    """Speeds, median, deviation and threshold in deviations; None where the signal stands still."""
-    edges = np.arange(np.floor(rpm.min() / BIN_RPM), np.ceil(rpm.max() / BIN_RPM) + 1) * BIN_RPM
-    grid, middle, spread, count = [], [], [], []
-    for low, high in itertools.pairwise(edges):
-        here = (rpm >= low) & (rpm < high)
-        if here.sum() < LEAST_IN_BIN:
-            continue
-        slope = np.polyfit(rpm[here] - rpm[here].mean(), values[here], 1)[0] if np.ptp(rpm[here]) > 0 else 0.0
-        flat = values[here] - slope * (rpm[here] - np.median(rpm[here]))
-        grid.append(float(np.median(rpm[here])))
-        middle.append(float(np.median(flat)))
-        spread.append(1.4826 * float(np.median(np.abs(flat - middle[-1]))))
-        count.append(int(here.sum()))
-    if not grid:
-        return None
-    grid, middle, spread, count = (np.array(v, float) for v in (grid, middle, spread, count))
-    if own and len(grid) > 1:  # a burst widens the bin it lies in, and must not hide behind that
-        usual = np.maximum(_trend(grid, spread), 0.5 * np.median(spread)) if len(grid) > 2 else spread.min()
-        spread = np.minimum(spread, usual)
-    steps = np.diff(np.unique(values))
-    if len(steps) and (spread > 0).any():  # a signal in coarse steps scatters by half a step, whatever its median says
-        spread = np.maximum(spread, 0.5 * float(np.median(steps)))
-    pooled = float(np.sum(spread * count) / np.sum(count))
-    if pooled <= 0:
-        return None
-    # a bin's own deviation counts as far as its samples tell it from the others'
-    sure = count / (count + 60.0)
-    spread = np.maximum(sure * spread + (1 - sure) * pooled, 0.7 * pooled)
-    if own and len(grid) > 2:  # knock must not hide in a bin of its own
-        middle = np.minimum(middle, _trend(grid, middle) + spread)
-    single = FALSE_ALARM / 1000  # of the samples of a pull
-    z = TAIL * float(-ndtri(single))
-    if not own:
-        z = max(z, min(_heavy(rpm, values, grid, middle, spread, single), MOST_Z))
-    return grid, middle, spread, z
-
-
-def _heavy(rpm, values, grid, middle, spread, chance: float) -> float:
-    """Deviations that the background passes with a chance, its highest fiftieth taken to fall off exponentially."""
-    out = (values - np.interp(rpm, grid, middle)) / np.interp(rpm, grid, spread)
-    from_here = float(np.quantile(out, 0.98))
-    return from_here + float(np.mean(out[out >= from_here] - from_here)) * float(np.log(0.02 / chance))
-
-
-def _trend(grid: np.ndarray, middle: np.ndarray) -> np.ndarray:
-    """Line through most of the bins: median of the slopes between them, and of what is left [Theil-Sen]."""
-    i, j = np.triu_indices(len(grid), 1)
-    steep = float(np.median((middle[j] - middle[i]) / (grid[j] - grid[i])))
-    return steep * grid + float(np.median(middle - steep * grid))
 
 
 def _bursts(part: _Part, ground, logarithmic: bool) -> tuple[list[Burst], list[float], int, int]:
