@@ -14,8 +14,8 @@ from ..plan.guards import WARM_C
 from ..plan.proposals import PRESSURE_DROP, arm_s
 from ..plan.stopping import stop_budget, wash_out
 from ..plan.tune import Tune
-from .command import commanded_share, throttle_end
-from .cut import AT_LIMITER, LIFTED, WINDOW, Hit, Pull, near_value
+from .command import commanded_share, throttle_end, throttle_seen
+from .cut import AT_LIMITER, AT_SHIFT, LIFTED, LOG_ENDS, WINDOW, Hit, Pull, near_value
 from .events import despiked, filled, runs, samples
 from .log import Log
 
@@ -28,6 +28,10 @@ RPM_ROOM, THROTTLE_ROOM, LAMBDA_ROOM, KPA_ROOM, C_ROOM = 40.0, 1.5, 0.005, 2.0, 
 
 KNOWN_PART = 0.8
 """Part of a hit that has to have a reading for a guard to count as looked at; a choice of our own, no source."""
+LIFT_S = 0.45
+"""How long before the end of the command a throttle that shut is looked for [s]; a choice of our own, no source."""
+_OTHERWISE = (LIFTED, WINDOW, AT_LIMITER, AT_SHIFT, LOG_ENDS)
+"""Ends of the nitrous that the log explains without a guard that saw something wrong."""
 _BY_ITSELF = {("speed above the window", WINDOW), ("throttle", LIFTED), ("rev limit", AT_LIMITER)}
 
 
@@ -40,7 +44,7 @@ class Missed:
     guard : str
         Which: "speed above the window", "speed below the window", "throttle", "lean stop", "rich stop", "fuel pressure", "coolant", "bottle window", "rev limit", "gear".
     state : {"missed", "fired", "unchecked"}
-        Missed: the condition lasted longer than it may while the valve stayed commanded. Fired: it was met and the nitrous ended in time.
+        Missed: the condition lasted longer than it may while the valve stayed commanded. Fired: it was met and the nitrous ended in time, by nothing else.
     at_s : tuple of float or None
         From when to when the condition and the command lasted together [s].
     seconds, allowed_s : float
@@ -123,7 +127,8 @@ def guards_missed(log: Log, pulls: Sequence[Pull], sheet: BuildSheet, tune: Tune
     -----
     Lean and rich stop act on the reading as the gauge shows it, behind the controller's own filter (`controller.filter_ms`), which is counted here before the time
     allowed begins. Exhaust, sensor and wash-out lie before and after; what the whole chain takes is said in the sentence (`stop_budget`). The rich stop is armed
-    as late as the plan says.
+    as late as the plan says. Where a lift, the window, the rev limit, a shift or the end of the log ended the nitrous, a guard counts as having ended it only where its
+    condition came before that by the time it is allowed: what is read after a lift is the lift's.
     """
     hits = [hit for pull in pulls for hit in pull.hits]
     if not hits:
@@ -231,11 +236,25 @@ def _looked(log: Log, sheet: BuildSheet, hit: Hit, rule: _Rule) -> list[Missed]:
         return [_told(log, sheet, hit, rule, MISSED, slice(int(p), int(q)), values, allowed)]
     if (rule.guard, hit.ended_by) in _BY_ITSELF:
         return [_told(log, sheet, hit, rule, FIRED, slice(max(b - a - 1, 0), len(values)), values, allowed)]
-    near = np.flatnonzero(past[max(b - a - samples(allowed, log.step_s), 0) :])
+    first, last = _could_end(log, sheet, hit, allowed)
+    near = np.flatnonzero(past[first:last])
     if len(near):
-        p = max(b - a - samples(allowed, log.step_s), 0) + int(near[0])
+        p = first + int(near[0])
         return [_told(log, sheet, hit, rule, FIRED, slice(p, max(b - a, p + 1)), values, allowed)]
     return []
+
+
+def _could_end(log: Log, sheet: BuildSheet, hit: Hit, allowed: float) -> tuple[int, int | None]:
+    """Samples of a hit in which a guard has to see its condition to have ended the nitrous: just before its end; where something else ended it, before that by what the guard is allowed."""
+    n, wait = hit.command.stop - hit.command.start, samples(allowed, log.step_s)
+    if hit.ended_by not in _OTHERWISE:
+        return max(n - wait, 0), None
+    if hit.ended_by == LIFTED:
+        begin = max(n - samples(LIFT_S, log.step_s), 0)
+        with np.errstate(invalid="ignore"):
+            shut = throttle_seen(log, sheet)[hit.command][begin:] < sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
+        n = begin + int(shut.argmax()) if shut.any() else n
+    return max(n - 2 * wait, 0), max(n - wait + 1, 0)
 
 
 def _started(log: Log, hit: Hit, rule: _Rule) -> list[Missed]:

@@ -23,8 +23,24 @@ FITS = -4.5
 """Score of its values from which a column that is called lambda is taken for one: unusual, not absurd; a choice of our own, no source."""
 SAME, APART, APART_S = 0.003, 0.02, 0.05
 """Median distance up to which two columns are one reading [lambda], and the distance that they may keep [lambda] for no longer than so long [s]; choices of our own, no source."""
-FOLLOWS, FOLLOWS_APART = 0.8, 0.25
-"""Correlation with the first sensor, and distance from it as a share, of a column without a telling name that is asked for; choices of our own, no source."""
+FOLLOWS, STEPS_FOLLOW, FOLLOWS_APART = 0.8, 0.55, 0.25
+"""Correlation with the first sensor, that of their steps, and distance from it as a share, of a column without a telling name that is asked for; choices of our own, no source."""
+_CLEAR = {
+    *("time", "rpm", "speed", "throttle", "pedal", "target", "timing", "nitrous", "duty", "bottle", "pressure", "temperature", "rail", "injector", "width", "coolant"),
+    *("manifold", "map", "boost", "knock", "trim", "battery", "voltage", "gear", "retard"),
+}  # fmt: skip
+"""What a name has to speak of to say clearly that its column is no lambda sensor; other words (raw, exhaust, on, a number) leave that open."""
+_ANOTHER = re.compile(
+    r"model\w*|limit(er)?|\w*grenze\w*|error|fehler|delta|idle|\w*leerlauf\w*|ralenti|oil|oel|ol|huile|aceite|egt|heater|heizung|torque|power|ambient|baro\w*|wheel|maf|airmass|"
+    r"\w*luftmasse\w*|ethanol|narrowband"
+)
+"""Words of a name that say so too."""
+_OXYGEN = re.compile(r"\b(o 2|wbo|uego|hego|laf|lamda|lamdas|oxygen|oxysensor|oxygene|oxigeno|sauerstoff|mixture|wide ?band)\b")  # fmt: skip
+"""Words that speak of a sensor of lambda without its name."""
+BESIDE = 0.6
+"""Part of the usual proportion to the first sensor by which a reading may stand beside it and still be looked at; what is farther off is a gauge's sign for no reading; a choice of our own, no source."""
+_READ_AS = ("lambda_", "lambda_2", "time_s", "rpm")
+"""Quantities whose question stands for a column by itself."""
 _LETTERS = ("A", "C", "F", "K", "c", "f", "k")
 """Letters behind a name that may tell a sensor as well as a unit."""
 _READINGS = {"lambda", "phi"}
@@ -68,12 +84,15 @@ def more_lambdas(raw: RawLog, mapping: Mapping, sheet: BuildSheet) -> More:
     second = mapping.get("lambda_2")
     if second.settled and not second.name:
         return More()
-    taken = {m.column for m in mapping.matches.values() if m.name and m.column is not None}
+    open_ = {m.column for key, m in mapping.matches.items() if m.name and not m.used and key not in _READ_AS}
+    trim = mapping.get("trim_percent")
+    open_ |= {trim.column} if trim.sure < 1 else set()  # a sensor may be called as the correction made by it
+    taken = {m.column for m in mapping.matches.values() if m.name and m.column is not None} - open_
     free = [c for c in range(len(raw.names)) if c not in taken]
     columns = [c for c in free if _called(raw.names[c], raw.units[c])]
     throttle = _throttle(raw, mapping, sheet)
     first, expect = mapping.get("lambda_"), evidence.expected(sheet)
-    read, unread = [], _nameless(raw, [c for c in free if c not in columns], first)
+    read, unread = [], _unclear(raw, [c for c in free if c not in columns], first, sheet, expect)
     for column, seen in zip(columns, _looks(raw, columns), strict=True):
         if seen.flat:
             continue
@@ -140,31 +159,69 @@ def _called(name: str, unit: str) -> bool:
 
 
 def _known(name: str, unit: str) -> bool:
-    """Whether lambda may be in the unit that a head states."""
-    return log_units.meant("lambda_", log_units.unit_text(name, unit)) != ()
+    """Whether lambda may be in the unit that a head states; behind a name "min" is the least as well as a minute."""
+    stated = log_units.unit_text(name, unit)
+    return log_units.meant("lambda_", stated) != () or (not unit.strip() and log_units.norm(stated) == "min")
 
 
-def _nameless(raw: RawLog, columns: list[int], first: Match) -> list[str]:
-    """Ask for columns whose heads say nothing and that rise and fall with the first sensor, in its range."""
-    unsaid = [c for c in columns if not words.concepts(raw.names[c]) and _known(raw.names[c], raw.units[c])]
-    if not unsaid or first.column is None or first.unit not in ("lambda", "AFR"):
+def _unclear(raw: RawLog, columns: list[int], first: Match, sheet: BuildSheet, expect: dict) -> list[str]:
+    """Ask for columns whose heads do not clearly say another quantity: those that rise and fall with the first sensor in its range, and those called a sensor whose values fit."""
+    unsaid = [c for c in columns if _may_be(raw.names[c], raw.units[c])]
+    if not unsaid or first.column is None:
         return []
     one, *others = _looks(raw, [first.column, *unsaid])
-    return [
-        f"'{seen.name[:60]}', which runs {seen.runs()}, moves with '{one.name[:60]}' and may be a further lambda sensor."
-        for seen in others
-        if not seen.flat and _follows(one.rows, seen.rows)
-    ]
+    scale = first.scale or (sheet.controller.gauge_scale if first.unit in log_units.SCALED else None)
+    lambda_ = agree.canonical(one, first.key, evidence.Case(first.unit, 0.0), sheet, scale)
+    asked = []
+    for seen in others:
+        moves = None if seen.flat else _follows(lambda_, seen.rows, sheet)
+        begin = f"'{seen.name[:60]}', which runs {seen.runs()},"
+        if moves:
+            asked.append(f"{begin} moves with '{one.name[:60]}' and may be a further lambda sensor.")
+        elif moves is not None and _speaks(seen) and _unit(seen, first, sheet, expect)[1] >= 0:
+            asked.append(f"{begin} may be a further lambda sensor, but its name or its values do not say it.")
+    return asked
 
 
-def _follows(one: np.ndarray, other: np.ndarray) -> bool:
-    """Whether a column moves with another and is of its size; one that is the same to the last digits adds nothing."""
-    known = np.isfinite(one) & np.isfinite(other) & (one > 0)
-    if known.sum() < 20 or np.ptp(one[known]) == 0 or np.ptp(other[known]) == 0:
-        return False
-    ratio = other[known] / one[known]
-    alike = abs(float(np.median(ratio)) - 1) < FOLLOWS_APART and np.corrcoef(one[known], other[known])[0, 1] > FOLLOWS
-    return bool(alike and np.ptp(ratio) > APART)
+def _may_be(name: str, unit: str) -> bool:
+    """Whether a head leaves it open that its column is a lambda sensor."""
+    bare = " ".join(w for w in words.plain(name).split() if w != "ego")  # a sensor, or the correction made by it
+    said = words.concepts(bare) | log_units.speaks_of(log_units.unit_text(name, unit))
+    return _known(name, unit) and not said & _CLEAR and not any(_ANOTHER.fullmatch(w) for w in bare.split())
+
+
+def _speaks(seen: evidence.Look) -> bool:
+    """Whether a head speaks of lambda, or of a sensor of it."""
+    return bool(words.concepts(seen.name) & _READINGS) or _OXYGEN.search(words.plain(seen.name)) is not None
+
+
+def _follows(one: np.ndarray, other: np.ndarray, sheet: BuildSheet) -> bool | None:
+    """Whether a column moves with lambda and is of its size, on any usual scale or as its inverse; None for one that is the same to the last digits and adds nothing."""
+    scales = (1.0, 100.0, 1000.0, sheet.controller.gauge_scale, *evidence.COMMON_SCALES)
+    for inverse in (False, True):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = (1 / other if inverse else other) / one
+        known = np.isfinite(ratio) & (ratio > 0)
+        if known.sum() < 20:
+            continue
+        middle = float(np.median(ratio[known]))
+        near = min(abs(middle / s - 1) for s in scales)
+        known &= np.abs(ratio / middle - 1) < BESIDE
+        a, b = one[known], (ratio * one)[known]
+        if known.sum() < 20 or np.ptp(a) == 0 or np.ptp(b) == 0:
+            continue
+        if near < FOLLOWS_APART and np.ptp(ratio[known]) <= APART * middle:
+            return None
+        if near < FOLLOWS_APART and _together(a, b):
+            return True
+    return False
+
+
+def _together(a: np.ndarray, b: np.ndarray) -> bool:
+    """Whether two columns rise and fall together, the whole of them or from row to a later row; a bank that runs lean for a while does so in steps alone."""
+    steps = [(a[n:] - a[:-n], b[n:] - b[:-n], STEPS_FOLLOW) for n in (10, 30) if len(a) > 2 * n]
+    pairs = [(x, y, least) for x, y, least in ((a, b, FOLLOWS), *steps) if np.ptp(x) > 0 and np.ptp(y) > 0]
+    return any(np.corrcoef(x, y)[0, 1] > least for x, y, least in pairs)
 
 
 def _plain(label: str) -> bool:
