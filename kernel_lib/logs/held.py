@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import weakref
+
 import numpy as np
 
 from .log import Log
@@ -16,6 +18,9 @@ ROUNDING = 0.6
 """Part of the last digit that a reading drawn between two others lies off their line by rounding, root mean square: 0.4 where all three are rounded; the rest a choice of our own, no source."""
 OFF_ELSEWHERE = 3.0
 """How many times as far rows lie off lines that begin at other rows than the readings; a choice of our own, no source."""
+
+_KEPT: weakref.WeakKeyDictionary[Log, dict[str, tuple]] = weakref.WeakKeyDictionary()
+"""What was once counted of a log, by the key of a channel: (the values, how often they were read)."""
 
 
 def readings_a_second(log: Log, key: str) -> float | None:
@@ -32,6 +37,16 @@ def readings_a_second(log: Log, key: str) -> float | None:
     single row between two longer stretches comes from bringing the rows onto one clock. Where a logger draws lines between its readings, at every so manieth row, the rows between lie on them to the
     last digit, and only on those: a quick or a smooth reading lies off such lines wherever they begin.
     """
+    if key not in log.data:
+        return log.rate_hz.get(key)
+    kept = _KEPT.setdefault(log, {})
+    held = kept.get(key)
+    if held is None or held[0]() is not log.data[key]:
+        kept[key] = held = weakref.ref(log.data[key]), _read(log, key)
+    return held[1]
+
+
+def _read(log: Log, key: str) -> float | None:
     stamped = log.rate_hz.get(key)
     values = log.get(key)
     values = values[np.isfinite(values)]

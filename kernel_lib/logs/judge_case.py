@@ -121,6 +121,8 @@ class Case:
         Of the plan's flow that the fitted nozzle passes, as stated.
     before : Before
         Clean pulls of the same step in the logs before this one.
+    told : tuple of Finding or None
+        Of a base log beside another log: the findings of its own review, worst first; None where it was not judged.
     """
 
     sheet: BuildSheet
@@ -144,6 +146,7 @@ class Case:
     asked: tuple[str, ...] = ()
     part: float | None = None
     before: Before = Before()
+    told: tuple[Finding, ...] | None = None
 
     @property
     def words(self) -> Words:

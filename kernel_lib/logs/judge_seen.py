@@ -15,8 +15,10 @@ from .cut import NITROUS, PART_THROTTLE, STEP_ROOM, StepSeen, cut, step_seen
 from .delay import estimate, of_one_sensor
 from .delay_changes import wetted
 from .delay_fit import FILM, LIKELY
+from .finding import GO
 from .guards_seen import FIRED, MISSED, UNCHECKED, guards_missed
 from .judge_case import Case
+from .judge_spark import judge_knock
 from .knock_seen import knock_activity
 from .log import Log
 from .misfire import can_tell, misfire_suspicion
@@ -68,7 +70,7 @@ def case_of(
     )
     hits = [hit for pull in pulls for hit in pull.hits]
     guards = guards_missed(log, pulls, sheet, tune)
-    learn = {} if base is None else {"base_log": base.log, "base_pulls": base.pulls}
+    learn = {} if base is None or not heard(base) else {"base_log": base.log, "base_pulls": base.pulls}
     suspects, tells, blind = _misfire(log, pulls, courses, sheet)
     return Case(
         sheet,
@@ -92,6 +94,16 @@ def case_of(
         asked=asked,
         part=part,
     )
+
+
+def heard(base: Case) -> bool:
+    """Whether the knock signal of a base log may be learnt from: not where it knocks itself, or where the sensor is not believed.
+
+    Parameters
+    ----------
+    base : Case
+    """
+    return all(f.asks == GO for f in judge_knock(base))
 
 
 def _step(log: Log, pulls: tuple, tune: Tune, part: float | None) -> StepSeen | None:

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from .events import runs, samples
+from .held import readings_a_second
 from .judge_case import COVERED, Case
-from .knock_seen import LEVEL, REACH_RPM
+from .knock_seen import COUNT, LEVEL, REACH_RPM
 
 QUIETER = 0.5
 """Part of what is known of the signal at that speed below which it counts as a sensor that no longer works; a choice of our own, no source."""
@@ -17,6 +18,37 @@ STEP_S, STEP_RPM = 0.4, 600.0
 """Before and after a sudden fall the signal is averaged for so long [s], at speeds no further apart than this [rpm]; choices of our own, no source."""
 CLIPPED_LEAST, CLIPPED_PART, CLIPPED_TIMES, CLIPPED_VALUES = 5, 0.01, 3.0, 8
 """Samples at the highest value, their part of all, how many times as many as at the next value, and different values at all, from which a signal counts as cut off there; choices of our own, no source."""
+
+
+BURST_S, HEARD_HZ = 0.15, 20.0
+"""A burst so long [s] holds three readings where there are so many a second: fewer are not asked to show it. Choices of our own, no source."""
+
+
+def slowly(case: Case) -> tuple[str, str]:
+    """Say that a knock signal is read too rarely to show a burst.
+
+    Parameters
+    ----------
+    case : Case
+        Its log holds a knock signal.
+
+    Returns
+    -------
+    tuple of str
+        Half a sentence, and why; both "" where it is read often enough, or where it counts knocks, for a count misses none.
+
+    Notes
+    -----
+    Degrees taken out rest at 0 for long: of them only the stamps tell how often they were read.
+    """
+    kind, stamped = case.knock.kind, case.log.rate_hz.get("knock")
+    rate = readings_a_second(case.log, "knock") if kind == LEVEL else stamped
+    if kind == COUNT or rate is None or rate >= 0.98 * HEARD_HZ:
+        return "", ""
+    held = f", though rows come {stamped:.0f} times" if stamped > 1.5 * rate else ""
+    title = f"Knock signal read only {rate:.0f} time{'s' * (round(rate) != 1)} a second"
+    told = f"{title}{held}; {HEARD_HZ:g} are asked (a choice of our own): a burst of {BURST_S:g} s may pass between two readings, or show in one. No reading shows knock, but that is no sign of quiet. Log the signal more often, and make sure by the plugs (specks) or by ear with a listening set."
+    return title, told
 
 
 def deaf(case: Case) -> tuple[str, str]:

@@ -15,10 +15,11 @@ from ..build_sheet import BuildSheet
 from ..errors import InputError, check_choice, check_number
 from ..plan.ladder import Step
 from ..plan.tune import Tune, tune_of
+from .base_log import judge_base_log, told_by_itself
 from .finding import GO, Change, Finding
 from .fit import Fit, fit
 from .in_a_row import before
-from .judge_case import PLUGS, Case, worst
+from .judge_case import PLUGS, Case, by_weight, worst
 from .judge_changes import changes, told_withheld
 from .judge_fuel import APART, apart
 from .judge_seen import case_of
@@ -213,9 +214,7 @@ def review(
     """
     plugs = _check_plugs(sheet, plugs)
     tune = tune_of(sheet) if tune is None else tune
-    first = base.case if isinstance(base, Review) else case_of(base, sheet, tune, metric=metric) if base is not None else None  # fmt: skip
-    if first is not None:
-        _check_base(first)
+    first = None if base is None else _base_case(base, sheet, tune, metric)
     if part is not None:
         check_number("part", part, 0.0, 1.0, "of the planned flow", "What the fitted nozzle passes.", open_low=True)
     case = case_of(log, sheet, tune, plugs=plugs, metric=metric, base=first, part=part, asked=unconfirmed(mapping))
@@ -232,7 +231,7 @@ def judged(case: Case, mapping: Any = None) -> Review:
         Kept with the review.
     """
     base, on = cells_of(case)
-    findings = told_withheld(case, findings_of(case, base, on), on)
+    findings = told_withheld(case, by_weight([*findings_of(case, base, on), *judge_base_log(case)]), on)
     verdict = worst(findings)
     after, which = next_step(case, verdict)
     seen = case.step
@@ -259,6 +258,17 @@ def judged(case: Case, mapping: Any = None) -> Review:
         case.metric,
         case,
     )
+
+
+def _base_case(base: Log | Review, sheet: BuildSheet, tune: Tune, metric: bool) -> Case | None:
+    """What was seen in a base log, with the findings of its own review; it is judged once."""
+    if isinstance(base, Review):
+        if base.case is not None:
+            _check_base(base.case)
+        return base.case and replace(base.case, told=base.findings)
+    first = case_of(base, sheet, tune, metric=metric)
+    _check_base(first)
+    return told_by_itself(first)
 
 
 def _check_base(first: Case) -> None:

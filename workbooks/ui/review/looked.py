@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from kernel_lib.logs.base_log import OF_BASE_LOG
 from kernel_lib.logs.finding import VERDICTS, Finding
 from kernel_lib.logs.review import Review
 
@@ -124,7 +125,9 @@ class Looked:
         found = [
             f
             for f in self.review.findings
-            if f.key in keys and (only if f.at_s is None else (f.at_s[0] <= end and f.at_s[1] >= begin))
+            if f.key in keys
+            and OF_BASE_LOG not in f.numbers
+            and (only if f.at_s is None else (f.at_s[0] <= end and f.at_s[1] >= begin))
         ]
         return max(found, key=lambda f: (VERDICTS.index(f.asks), f.weight), default=None)
 
