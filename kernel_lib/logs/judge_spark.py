@@ -13,7 +13,7 @@ from .events import despiked, runs
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
 from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, span, unjudged, watch
 from .judge_lean import index_of
-from .knock_heard import deaf
+from .knock_heard import deaf, slowly
 from .knock_seen import COUNT, LEVEL, RETARD, UNSEEN
 from .nitrous_hidden import LASTS_S
 from .retard_margin import SHORT_STOP_DEG, Margin, margins
@@ -28,6 +28,8 @@ HALF_STEP_DEG = 0.5
 """Retard beyond the step's own from which the dose of the moment is said to be the reason; the half degree of a controller's table; a choice of our own, no source."""
 LOUDER = 1.3
 """Knock signal on nitrous over that without, median at the same speed, from which knock all through cannot be ruled out; a choice of our own, no source."""
+RESONANCE = " In one pull a resonance of the engine at one speed looks the same: hear it with a listening set."
+"""What else a level that rises without nitrous may be."""
 MORE_DEG = 4.0
 """Retard beyond the plan that is worth a word: lost power, hot exhaust; a choice of our own, no source."""
 
@@ -239,7 +241,8 @@ def judge_knock(case: Case) -> list[Finding]:
     on = [burst for burst in seen.bursts if burst.nitrous]
     base = [burst for burst in seen.bursts if not burst.nitrous]
     if not on and not base:
-        return [_no_burst(case)]
+        none, (title, why) = _no_burst(case), slowly(case)
+        return [unjudged("knock", title, why, GO, 31.0) if title and none.asks == GO else none]
     out = []
     for bursts, with_it in ((on, True), (base, False)):
         if not bursts:
@@ -251,7 +254,7 @@ def judge_knock(case: Case) -> list[Finding]:
             + (
                 "Knock on nitrous is a stop, whatever the rest says: bottle shut, plugs out, look for specks; then fuel, timing and octane, before anything is sprayed again."
                 if with_it
-                else "An engine that knocks by itself has no margin for nitrous: mend its own timing or fuel first."
+                else f"An engine that knocks by itself has no margin for nitrous: mend its own timing or fuel first.{RESONANCE if seen.kind == LEVEL else ''}"
             )
         )
         numbers = {"bursts": len(bursts), "rpm": float(b.rpm), "times": float(b.times), "nitrous": with_it}
