@@ -85,7 +85,9 @@ def apply(raw: RawLog, mapping: Mapping, sheet: BuildSheet, *, rate_hz: float | 
             notes.append(f"{CHANNELS[key].label.capitalize()} has no value that makes sense and is left out.")
             continue
         where, own_step = own[key]
-        data[key] = _onto(clock + start, step, times.time_s, values, where, bridged_s(key, own_step), CHANNELS[key].steps)
+        data[key] = _onto(
+            clock + start, step, times.time_s, values, where, bridged_s(key, own_step), CHANNELS[key].steps
+        )
         rates[key] = 1 / own_step
         _mark(key, read[key], times.time_s, clock + start, data[key], (hidden, beyond))
     on = (clock, start, step)
@@ -131,7 +133,9 @@ def _further(
         if own is None:
             continue
         where, own_step = own
-        made[match.name] = _onto(clock + start, step, times.time_s, found[match.name][0], where, bridged_s("lambda_2", own_step), False)
+        made[match.name] = _onto(
+            clock + start, step, times.time_s, found[match.name][0], where, bridged_s("lambda_2", own_step), False
+        )
     second, used = leanest(data["lambda_"], data.get("lambda_2"), made, step)
     named = {mapping.get(key).name: data[key] for key in ("lambda_", "lambda_2") if key in data}
     for name in used:
@@ -256,12 +260,12 @@ def bridged_s(key: str, own_step: float) -> float:
 
     Notes
     -----
-    Five of its own steps. Of lambda no more than the gap in which nitrous counts as not seen, of timing, knock and fuel pressure no more than a quarter of a second, however slow the channel is one step of its own; of what
+    Five of its own steps. Of lambda less than the gap in which nitrous counts as not seen, of timing, knock and fuel pressure no more than a quarter of a second, however slow the channel is one step of its own; of what
     decides nothing by itself a quarter of a second at least.
     """
     own = OWN_STEPS * own_step
     if key in sp.LAMBDAS:
-        return max(min(own, UNSEEN_S), LAMBDA_STEPS * own_step)
+        return max(min(own, UNSEEN_S - 0.5 * own_step), LAMBDA_STEPS * own_step)
     if key in sp.GUARDED:
         return max(min(own, st.GAP_S), SLOW_STEPS * own_step)
     return max(own, st.GAP_S)

@@ -114,12 +114,10 @@ def commanded(log: Log, sheet: BuildSheet, full: np.ndarray | None = None) -> tu
     Returns
     -------
     tuple of array
-        The mask with pauses bridged, and without. Valve duty counts where it is logged, the switch elsewhere: with both logged the switch arms.
+        The mask with pauses bridged, and without. Valve duty counts where it is logged, the switch elsewhere: with both logged the switch arms. Where duty is blank for a short while, its last value counts, and the switch too
+        if nitrous is commanded right before or behind, or the switch was thrown there.
     """
-    duty = ev.filled(log.get("nitrous_duty_percent"), ev.samples(GAP_S, log.step_s), held=True)
-    switch = ev.filled(log.get("nitrous_on"), ev.samples(GAP_S, log.step_s), held=True)
-    with np.errstate(invalid="ignore"):
-        on = np.where(np.isnan(duty), switch >= 0.5, ev.hysteresis(duty, DUTY_ON, DUTY_OFF))
+    on = _told(log, full)
     pulsed = sheet.nitrous.progressive
     longest = BRIDGED_PULSES / sheet.nitrous.pulse_hz if pulsed else 0.05
     joined = on.copy()
@@ -133,6 +131,24 @@ def commanded(log: Log, sheet: BuildSheet, full: np.ndarray | None = None) -> tu
     return joined, on
 
 
+def _told(log: Log, full: np.ndarray | None) -> np.ndarray:
+    """Where duty or switch say that nitrous is commanded."""
+    longest = ev.samples(GAP_S, log.step_s)
+    duty, switch = (ev.filled(log.get(key), longest, held=True) for key in ("nitrous_duty_percent", "nitrous_on"))
+    with np.errstate(invalid="ignore"):
+        thrown = switch >= 0.5
+        on = np.where(np.isnan(duty), thrown, ev.hysteresis(duty, DUTY_ON, DUTY_OFF))
+    if not thrown.any():
+        return on
+    for a, b in ev.runs(np.isnan(log.get("nitrous_duty_percent")) & np.isfinite(duty)):
+        told = thrown[a:b] if full is None else thrown[a:b] & (on[a:b] | full[a:b])
+        if len(set(thrown[a - 1 : b + 1].tolist())) > 1:
+            on[a:b] = told
+        elif on[a - 1] or on[b]:
+            on[a:b] |= told
+    return on
+
+
 _KEPT: weakref.WeakKeyDictionary[Log, tuple[tuple, np.ndarray]] = weakref.WeakKeyDictionary()
 
 
@@ -142,7 +158,7 @@ def commanded_share(log: Log, sheet: BuildSheet) -> np.ndarray:
     Notes
     -----
     Raw pulses (two or more in five periods) are averaged over three periods first; n samples a pulse tell no more than 1/n. Without pulses the switch is the
-    share. Kept for a log as long as its channels are the same arrays.
+    share. A duty that is blank in a part of a hit that the switch tells is a line, from none where it begins. Kept for a log as long as its channels are the same arrays.
     """
     key = sheet, log.data.get("nitrous_duty_percent"), log.data.get("nitrous_on")
     kept = _KEPT.get(log)
@@ -156,7 +172,17 @@ def _share(log: Log, sheet: BuildSheet) -> np.ndarray:
     if not sheet.nitrous.progressive:
         on = commanded(log, sheet)[0] if log.has("nitrous_duty_percent") or log.has("nitrous_on") else None
         return np.full(len(log.time_s), np.nan) if on is None else on.astype(float)
-    duty = ev.filled(log.get("nitrous_duty_percent"), ev.samples(GAP_S, log.step_s), held=True)
+    raw = log.get("nitrous_duty_percent")
+    duty = ev.filled(raw, ev.samples(GAP_S, log.step_s), held=True)
+    if np.isnan(raw).any() and log.has("nitrous_on"):
+        for a, b in ev.runs(commanded(log, sheet)[0]):
+            known = np.flatnonzero(np.isfinite(raw[a:b]))
+            if not len(known) or len(known) == b - a:
+                continue
+            at, told = known + a, raw[known + a]
+            if known[0] > 0:  # blank as the hit begins: held, it would have no dose
+                at, told = np.append(a - 1, at), np.append(0.0, told)
+            duty[a:b] = np.interp(np.arange(a, b), at, told)
     return np.where(np.isnan(duty), np.nan, nominal_share(sheet, smooth_duty(log, sheet, duty) / 100))
 
 

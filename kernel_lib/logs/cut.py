@@ -62,9 +62,11 @@ class Hit:
     breaks : tuple of slice
         Where the command was off for a while without ending the hit.
     unseen : tuple of slice
-        Where the log has a gap in speed, lambda or the command for `UNSEEN_S` or more, from before the command to the end of the wash-out.
+        Where the log has no speed, lambda or command from one reading to another `UNSEEN_S` or more behind it, from before the command to the end of the wash-out.
     begins_unseen, ends_unseen : bool
         Whether the log begins inside it or has a gap right before, and whether a gap follows the command.
+    missing_s : float
+        So much of the wash-out, and of what the sensor shows late of it, lies beyond the end of the log [s].
     """
 
     command: slice
@@ -80,6 +82,7 @@ class Hit:
     unseen: tuple[slice, ...] = ()
     begins_unseen: bool = False
     ends_unseen: bool = False
+    missing_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -220,31 +223,32 @@ def _hit(log: Log, sheet: BuildSheet, span, full, raw, share, basis: str, found)
     begin = min(a + round(arrives / step), b)
     settled = min(begin + _settling(share[a:b], mixing, step), b)
     gone = min(b + round(out / step), len(speed))
-    sensor = SENSOR_LAGS * (sheet.controller.sensor_delay_ms + sheet.controller.filter_ms) / 1e3
+    late = (sheet.controller.sensor_delay_ms + sheet.controller.filter_ms) / 1e3
     hit = Hit(slice(a, b), slice(begin, gone), slice(begin, settled), slice(settled, b), slice(b, gone), ended)
     steady = share[settled:b][np.isfinite(share[settled:b])]
     whole = float(np.median(steady)) if len(steady) else float(np.median(known)) if len(known) else float("nan")
     pauses = ev.runs(~raw[a:b]) + a if sheet.nitrous.progressive else ev.runs(np.zeros(0, bool))
     longest = 1.2 / sheet.nitrous.pulse_hz
-    unseen, begins, ends = _unseen(log, slice(a, b), slice(begin, gone))
+    unseen, begins, ends = _unseen(log, slice(a, b), slice(begin, gone), sheet.nitrous.progressive)
     return replace(
         hit,
         unseen=unseen,
         begins_unseen=begins,
         ends_unseen=ends,
         share=whole,
-        short=bool((b - settled) * step < sensor + READING_S),
+        missing_s=max(float((b - len(speed)) * step + out + late), 0.0),
+        short=bool((b - settled) * step < SENSOR_LAGS * late + READING_S),
         outside_s=0.0 if basis == SPEED else float((~full[a:b]).sum() * step),
         breaks=tuple(slice(int(p), int(q)) for p, q in pauses if (q - p) * step > longest),
     )
 
 
 def _false(hit: Hit) -> bool:
-    """Whether a hit was too short because it ended, not because the log has a gap there."""
-    return hit.short and not (hit.begins_unseen or hit.ends_unseen or hit.unseen)
+    """Whether a hit was too short because it ended, not because the log has a gap or its end there."""
+    return hit.short and not (hit.begins_unseen or hit.ends_unseen or hit.unseen or hit.ended_by == LOG_ENDS)
 
 
-def _unseen(log: Log, command: slice, flow: slice) -> tuple[tuple[slice, ...], bool, bool]:
+def _unseen(log: Log, command: slice, flow: slice, pulsed: bool) -> tuple[tuple[slice, ...], bool, bool]:
     """Gaps in a hit, and whether its begin and its end lie in one."""
     channels = ("rpm", "lambda_", *(key for key in ("nitrous_duty_percent", "nitrous_on") if log.has(key)))
     told = [np.isfinite(log.get(key)) for key in channels[2:]]
@@ -257,7 +261,9 @@ def _unseen(log: Log, command: slice, flow: slice) -> tuple[tuple[slice, ...], b
         mixture[command.stop :] &= ~shut[command.stop :]
     blank = ~np.isfinite(log.get("rpm")) | mixture
     blank |= ~np.logical_or.reduce(told) if told else False
-    least, room = ev.samples(UNSEEN_S, log.step_s, 2), ev.samples(ev.EDGE_S, log.step_s, 2)
+    if pulsed and len(told) > 1:  # that it was commanded the switch says, how much of it only the duty
+        blank[command] |= ~told[0][command]
+    least, room = max(ev.samples(UNSEEN_S, log.step_s, 2) - 1, 1), ev.samples(ev.EDGE_S, log.step_s, 2)
     first, last = max(command.start - room, 0), min(max(flow.stop, command.stop + room), len(blank))
     gaps = [(a, b) for a, b in ev.runs(blank) if b - a >= least and a < last and b > first]
     begins = command.start <= room or any(a <= command.start and b >= first for a, b in gaps)

@@ -8,7 +8,8 @@ from ..text import listed
 from .channels import CHANNELS
 from .clock import UNCONFIRMED
 from .command import PRESSURE_PLAY
-from .cut import PART_THROTTLE, Hit
+from .cut import LOG_ENDS, PART_THROTTLE, Hit
+from .events import runs
 from .finding import GO, REPEAT, Finding
 from .judge_case import Case, unjudged, watch
 from .knock_column import NOT_READ
@@ -18,6 +19,14 @@ HIDING = (*GUARDED, "nitrous_duty_percent", "nitrous_on")
 """What may not hide behind words while nitrous flows."""
 SPOILT_S = 0.03
 """So much of a hit may hide behind words or impossible numbers; more asks for another log; a choice of our own, no source [s]."""
+BLANK_S = 0.2
+"""Longest stretch of nitrous in which timing, knock or fuel pressure may be blank without a word [s]; a choice of our own, no source."""
+BLIND = {
+    "timing_deg_btdc": ("retard", "whether the timing was taken back there"),
+    "knock": ("knock", "whether it knocked there"),
+    "fuel_kpa": ("fuel_pressure", "whether the pump held there"),
+}
+"""Of channels that may not be blank for long: whose judgement it is, and what is not known then."""
 
 
 def judge_gaps(case: Case) -> list[Finding]:
@@ -33,25 +42,66 @@ def judge_gaps(case: Case) -> list[Finding]:
         if hit.begins_unseen and not hit.unseen:
             why = "The log begins with the nitrous flowing. How it came in, where a lean excursion is likeliest, was not seen. Start the log some seconds before full throttle and pull again."
             out.append(watch("samples", REPEAT, 89.0, "The log begins while the nitrous flows", why, {}, at))
+        if hit.missing_s > 0:
+            out.append(_ends(case, hit))
         for gap in hit.unseen:
             told.setdefault((gap.start, gap.stop), set()).add(_where(hit, gap))
     first = [each for each, where in told.items() if "as the nitrous came in" in where]
     longest = sorted(told, key=lambda each: (each not in first, each[0] - each[1]))
-    return out + [_gap(case, slice(*each), told[each], told) for each in longest[:1]] + _spoilt(case, list(told))
+    return (
+        out
+        + [_gap(case, slice(*each), told[each], told) for each in longest[:1]]
+        + _spoilt(case, list(told))
+        + _blank(case, list(told))
+    )
 
 
-def _spoilt(case: Case, gaps: list[tuple[int, int]]) -> list[Finding]:
-    """Ask for another log where words or impossible numbers stand in what decides, while nitrous is in the engine at full throttle."""
-    log, out = case.log, []
+def _ends(case: Case, hit: Hit) -> Finding:
+    """Say that the log ends before the end of the nitrous was seen."""
+    end = case.seconds(len(case.log.time_s) - 1)
+    at = (case.seconds(hit.command.stop - 1), end)
+    begin = "The log ends while the nitrous flows" if hit.ended_by == LOG_ENDS else f"The log ends {end - at[0]:.2f} s after the nitrous was shut off"  # fmt: skip
+    told = f"{begin}. Until it is washed out and the gauge, late as it is, has shown it, {hit.missing_s:.2f} s are missing: what the last of it did was not seen. Let the log run for some seconds after the pull, and pull again."
+    return watch("samples", REPEAT, 87.0, begin, told, {"missing_s": hit.missing_s}, at)
+
+
+def _nitrous_at_full(case: Case, gaps: list[tuple[int, int]]) -> np.ndarray:
+    """Samples with the valve commanded or nitrous left, the throttle not known to be off its end, and no gap in the log."""
     with np.errstate(invalid="ignore"):
-        shut = log.get("throttle_percent") < case.sheet.nitrous.throttle_min_percent
+        shut = case.log.get("throttle_percent") < case.sheet.nitrous.throttle_min_percent
     on = np.zeros(len(shut), bool)
     for hit in case.hits:
         on[hit.command.start : hit.flow.stop] = True
     for gap in gaps:
         on[slice(*gap)] = False
+    return on & ~shut
+
+
+def _blank(case: Case, gaps: list[tuple[int, int]]) -> list[Finding]:
+    """Say where timing, knock or fuel pressure is blank for a stretch of the nitrous, though it is known in the rest of it."""
+    log, on, out = case.log, _nitrous_at_full(case, gaps), []
+    for key, (whose, unknown) in BLIND.items():
+        there = np.isfinite(log.get(key))
+        found = [(b - a, a, b) for a, b in runs(on & ~there) if (b - a) * log.step_s >= BLANK_S - 1e-9]
+        if not found or not (there & on).any():
+            continue
+        n, a, b = max(found)
+        seconds, at, label = n * log.step_s, (case.seconds(a), case.seconds(b - 1)), CHANNELS[key].label
+        more = f" {len(found)} such stretches are in it." if len(found) > 1 else ""
+        asks = GO if key == "fuel_kpa" else REPEAT
+        again = " Look why." if asks == GO else " Find out why it was not logged and pull again."
+        title = f"{label.capitalize()} is blank for {seconds:.2f} s of the nitrous, from {at[0]:.2f} s on"
+        told = f"{title}.{more} It is not known {unknown}; {BLANK_S:g} s are let pass (a choice of our own).{again}"
+        numbers = {"blank_s": seconds, "stretches": len(found)}
+        out.append(Finding(whose, "unjudged", asks, 58.0 if asks == REPEAT else 31.0, title, told, at, numbers))
+    return out
+
+
+def _spoilt(case: Case, gaps: list[tuple[int, int]]) -> list[Finding]:
+    """Ask for another log where words or impossible numbers stand in what decides, while nitrous is in the engine at full throttle."""
+    log, out, on = case.log, [], _nitrous_at_full(case, gaps)
     for key, hidden in log.spoilt.items():
-        at = np.flatnonzero(hidden & on & ~shut)
+        at = np.flatnonzero(hidden & on)
         if key not in HIDING or len(at) * log.step_s < SPOILT_S:
             continue
         label, seconds = CHANNELS[key].label.capitalize(), len(at) * log.step_s

@@ -27,8 +27,8 @@ __all__ = ["index_of", "judge_lean", "judge_misfire", "lead_seen", "with_nitrous
 
 NEARLY = 0.5
 """Part of the error at 95 % that counts towards the lean stop where nothing was read past it; a choice of our own, no source."""
-READ_SHARE, READ_GAP_S = 0.9, 0.5
-"""Part of the time with nitrous in the charge in which lambda has to be read, and the longest without [s]; choices of our own, no source."""
+READ_SHARE, READ_GAP_S = 0.9, 0.25
+"""Part of the time with nitrous in the charge in which lambda has to be read, and the longest without, `EDGE_S` on either side of a gap in it [s]; choices of our own, no source."""
 
 SMEARED_S = 0.5
 """Spells past the stop that are shorter come out shallower than they were [s]: in simulated ones every depth did; a choice of our own, no source."""
@@ -153,25 +153,27 @@ def _mean_over(case: Case, ripple: float) -> str:
 
 
 def _unread(case: Case) -> list[Finding]:
-    """Say where lambda is missing for much of the time with nitrous in the charge."""
+    """Say where lambda is missing, or stands right next to a gap, for much of the time with nitrous in the charge."""
     whole, missing, longest, at = 0.0, 0.0, 0.0, None
     for pull, course in zip(case.pulls, case.courses, strict=True):
         if course is None or not pull.hits:
             continue
         step = step_of(course)
         burns = burning(case, pull, course, step)
-        gone = burns & ~(np.isfinite(course.measured) & np.isfinite(course.undelayed))
+        gone = burns & ~usable(case, pull, course, step)
         whole, missing = whole + step * int(burns.sum()), missing + step * int(gone.sum())
         for a, b in runs(gone):
             if (b - a) * step > longest:
                 longest, at = (b - a) * step, (float(course.time_s[a]), float(course.time_s[b - 1]))
-    if whole <= 0 or at is None or (missing <= (1 - READ_SHARE) * whole and longest <= READ_GAP_S):
-        return []
+    little, seen = missing <= (1 - READ_SHARE) * whole, not any(hit.unseen for hit in case.hits)
+    if whole <= 0 or at is None or (little and not (longest > READ_GAP_S and seen)):
+        return []  # a gap that is told as such already is not told again
     told = (
-        f"Lambda is missing for {missing:.1f} of the {whole:.1f} s with nitrous in the charge, longest {span(at)}: whether a cycle ran lean there is not known. "
+        f"Lambda is missing, or stands right next to a gap, for {missing:.1f} of the {whole:.1f} s with nitrous in the charge, longest {span(at)}: whether a cycle ran lean there is not known. "
         f"{100 * READ_SHARE:.0f} % of it and no gap beyond {READ_GAP_S:g} s are asked (choices of our own)."
     )
-    title = f"Lambda is missing for {100 * missing / whole:.0f} % of the time with nitrous in the charge"
+    much = f"{longest:.2f} s on end" if little else f"{100 * missing / whole:.0f} % of the time"
+    title = f"Lambda is missing for {much} with nitrous in the charge"
     numbers = {"missing_s": missing, "nitrous_s": whole, "longest_s": longest}
     return [Finding("lean", "unjudged", REPEAT, 57.0, title, told, at, numbers)]
 
