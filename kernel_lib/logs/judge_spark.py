@@ -11,6 +11,7 @@ from .channels import CHANNELS
 from .clock import UNCONFIRMED
 from .events import despiked, runs
 from .finding import GO, GO_BACK, REPEAT, STOP, Finding
+from .held import readings_a_second
 from .judge_case import COVERED, CYCLES_SURE, Case, cycles, holds, span, unjudged, watch
 from .judge_lean import index_of
 from .knock_heard import deaf, slowly
@@ -22,6 +23,8 @@ NONE_PART = 0.25
 """Less than this part of the retard that is right counts as none at all; a choice of our own, no source."""
 LASTING_CYCLES = 20.0
 """Cycles of each cylinder from which the length of a spell of too little retard adds no more to its weight; a choice of our own, no source."""
+LEAST_HZ = 10.0
+"""Readings of timing a second that are asked: between slower ones a retard that is lost for a tenth of a second is not seen; a choice of our own, no source."""
 LATE_S = 0.6
 """Spell of too little retard as the nitrous comes in that still counts as retard that came late [s]; a choice of our own, no source."""
 HALF_STEP_DEG = 0.5
@@ -53,7 +56,18 @@ def judge_retard(case: Case) -> list[Finding]:
         share = 100 * judged / wanted
         told = f"Timing, and the known-good one to hold it against, are known for {share:.0f} % of the time that nitrous was in the charge at full throttle; {100 * COVERED:.0f} % is asked (a choice of our own). For the rest nobody knows whether it was taken back."
         return [unjudged("retard", f"Timing known for {share:.0f} % of the time on nitrous only", told, REPEAT, 55.0)]
-    return _of_less(case, every) or [_kept(every)]
+    return _slow(case) or _of_less(case, every) or [_kept(every)]
+
+
+def _slow(case: Case) -> list[Finding]:
+    """Say that timing is read too rarely to show a retard that is lost for a moment."""
+    rate, stamped = readings_a_second(case.log, "timing_deg_btdc"), case.log.rate_hz.get("timing_deg_btdc")
+    if rate is None or rate >= 0.99 * LEAST_HZ:
+        return []
+    held = f", though rows come {stamped:.0f} times" if stamped > 1.5 * rate else ""
+    title = f"Timing read only {rate:.0f} time{'s' * (round(rate) != 1)} a second"
+    told = f"{title}{held}; {LEAST_HZ:g} are asked (a choice of our own). No reading shows too little retard, but one that is lost for up to {1 / rate:.2f} s between two of them would not show. Log timing more often and pull again."
+    return [unjudged("retard", title, told, REPEAT, 55.0)]
 
 
 def _short_spells(held: Margin) -> list[tuple[float, Margin, np.ndarray, bool]]:
