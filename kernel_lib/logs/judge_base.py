@@ -7,14 +7,21 @@ import pandas as pd
 
 from ..plan.guards import BASE_ROOM
 from .base_timing import judge_early
+from .events import runs, samples
 from .finding import REPEAT, STOP, Finding
-from .judge_case import Case, apart, holds, unjudged, watch, within
+from .judge_case import Case, apart, holds, span, unjudged, watch, within
+from .lean_spells import index_of
 from .nitrous_hidden import judge_hidden
 
 SPAN_NEEDED = 0.6
 """Part of the window's engine speeds that a base log has to cover; a choice of our own, no source."""
 BASE_LEAN_STOP = 0.05
 """Lambda leaner than meant, without nitrous, at which nothing is sprayed until it is mended; a choice of our own, no source."""
+SPELL_S, OPENING_S = 0.2, 0.2
+"""A lean spell without nitrous counts from so long on, and only so long after the throttle opened [s]; choices of our own, no source."""
+
+SPELL_S, OPENING_S = 0.2, 0.2
+"""A lean spell without nitrous counts from so long on, and only so long after the throttle opened [s]; choices of our own, no source."""
 
 
 def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
@@ -26,7 +33,36 @@ def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
     cells : DataFrame
         Of `judge_cells.merged`, those without nitrous; of the base log too, where there is one.
     """
-    return [*judge_hidden(case), *judge_early(case), *_mixture(case, cells)]
+    mixture = _mixture(case, cells)
+    told = any(f.asks in (REPEAT, STOP) and f.state != "unjudged" for f in mixture)
+    return [*judge_hidden(case), *judge_early(case), *mixture, *([] if told else _spells(case))]
+
+
+def _spells(case: Case) -> list[Finding]:
+    """Say where it ran far too lean at full throttle without nitrous, before a hit or in a log without, however short that was."""
+    meant, step, found = case.sheet.engine.lambda_without_nitrous, case.log.step_s, []
+    lead = samples(case.sheet.nitrous.fuel_lead_ms / 1e3, step)
+    for pull, course in zip(case.pulls, case.courses, strict=True):
+        if course is None:
+            continue
+        here = index_of(case, course)
+        until = min((hit.command.start - lead for hit in pull.hits), default=pull.stop)
+        use = case.steady[here] & (here >= pull.start + samples(OPENING_S, step)) & (here < until)
+        with np.errstate(invalid="ignore"):
+            lean = use & (course.undelayed - course.undelayed_error - meant > BASE_LEAN_STOP)
+        found += [(b - a, course, slice(a, b)) for a, b in runs(lean) if (b - a) * step >= SPELL_S - 1e-9]
+    if not found:
+        return []
+    n, course, part = max(found, key=lambda f: f[0])
+    at = (float(course.time_s[part.start]), float(course.time_s[part.stop - 1]))
+    seconds, lambda_, rpm = n * step, float(np.median(course.undelayed[part])), float(np.median(course.rpm[part]))
+    told = (
+        f"Without nitrous {case.words.lambda_(lambda_)} at {rpm:.0f} rpm, {span(at)}, where {meant:.2f} is meant: for {seconds:.1f} s more than {BASE_LEAN_STOP:g} leaner, its error taken off. "
+        "A settled reading may not show so short a spell, but the plan adds to a base that must be right. Find out what ran lean there, and log full throttle without nitrous over the whole window."
+    )
+    numbers = {"rpm": rpm, "lambda": lambda_, "meant_lambda": float(meant), "off_lambda": lambda_ - meant, "spell_s": seconds, "room_lambda": BASE_ROOM}  # fmt: skip
+    title = f"Lambda without nitrous was {lambda_:.2f} for {seconds:.1f} s where {meant:.2f} is meant"
+    return [watch("base", REPEAT, 58.0, title, told, numbers, at)]
 
 
 def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
@@ -61,7 +97,10 @@ def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
     by = f"{apart(off[k], err[k])} (± {apart(err[k], err[k])}) {side} than"
     told = f"Without nitrous {words.lambda_(meant + off[k])} at {row['rpm']:.0f} rpm, {by} the {meant:.2f} meant; allowed is {BASE_ROOM:g} either way."
     shown = f"{meant + off[k]:.2f}"
-    if np.isfinite(row["begin_s"]) and case.log.ends_between(row["begin_s"], row["end_s"]):
+    log = case.base.log if case.base is not None and row.get("of_base", False) else case.log
+    if log is not case.log:
+        told += " The base log says so; this log holds no settled reading at that speed."
+    if np.isfinite(row["begin_s"]) and log.ends_between(row["begin_s"], row["end_s"]):
         shown = "beyond the lean end of the gauge"
         told = f"Without nitrous lambda is {shown} at {row['rpm']:.0f} rpm, where the log gives no number; {meant:.2f} is meant, allowed is {BASE_ROOM:g} either way."
     if sure[k]:

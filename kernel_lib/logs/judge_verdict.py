@@ -35,16 +35,15 @@ SEEN_OTHERWISE = ("retard", "knock", "fuel_pressure", "injector", "bottle", "gua
 
 
 def cells_of(case: Case) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Cells without and with nitrous, all pulls and the base log together."""
+    """Cells without and with nitrous, of all pulls; without nitrous the log decides at the speeds that it holds itself, and the base log fills the others."""
     found = jc.cells(case)
-    other = jc.cells(case.base) if case.base is not None else found.iloc[:0]
-    if len(other):
-        other = other.assign(pull=other["pull"] + 1000)
-        found = pd.concat([found, other], ignore_index=True) if len(found) else other
-    return (
-        jc.merged(found, nitrous=False, enough_s=ENOUGH_S),
-        jc.merged(found, nitrous=True, enough_s=ENOUGH_S),
-    )
+    own = jc.merged(found, nitrous=False, enough_s=ENOUGH_S).assign(of_base=False)
+    if case.base is not None:
+        filled = jc.merged(jc.cells(case.base), nitrous=False, enough_s=ENOUGH_S).assign(of_base=True)
+        filled = filled[~filled["rpm"].isin(own["rpm"])]
+        own = pd.concat([own, filled]) if len(own) and len(filled) else own if len(own) else filled
+        own = own.sort_values("rpm").reset_index(drop=True)
+    return own, jc.merged(found, nitrous=True, enough_s=ENOUGH_S)
 
 
 def findings_of(case: Case, base: pd.DataFrame, on: pd.DataFrame) -> list[Finding]:
@@ -187,12 +186,13 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
     if verdict == STOP:
         first = "Bottle shut until this is mended" if case.kind == "nitrous" else "Spray nothing until this is mended"
         later = [lowered(f.title) for f in findings if f.asks in (REPEAT, GO_BACK) and f.state == "watch"]
-        rest = [f"After that, and before the next pull: {'; '.join(later)}."] if later else []
+        rest = [f"When that is mended, settle these too before the next pull: {'; '.join(later)}."] if later else []
         return [*(f"{first}: {lowered(f.title)}." for f in findings if f.asks == STOP), *rest]
+    stated = [] if case.dose_known or case.kind != "nitrous" else ["State which nozzle was fitted (on the page; the command takes --part), and judge the log again: without it neither step nor retard is known."]
     blamed = [f for f in findings if f.asks == verdict == GO_BACK]
     if case.suspects:
         blamed = [f for f in blamed if f.key not in ("lambda", "lean")]
-    out = [f"Settle first: {lowered(f.title)}." for f in blamed]
+    out = [*stated, *(f"Settle first: {lowered(f.title)}." for f in blamed)]
     if case.kind == "base":
         return [
             *out,
@@ -224,7 +224,7 @@ def _two_clean(case: Case, findings: list[Finding]) -> list[str]:
     others = listed([f"'{name}'" for name in names])
     told = f"this log and {others} hold {good}"
     return [
-        f"Two clean pulls in a row at this step: {told}. That counts only if they were the pulls just before this one, with nothing changed in between."
+        f"Two clean pulls in a row at this step: {told}. That counts only if these were the last pulls in a row, with nothing changed in between."
     ]
 
 
