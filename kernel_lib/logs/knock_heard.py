@@ -35,7 +35,7 @@ def slowly(case: Case) -> tuple[str, str]:
     Returns
     -------
     tuple of str
-        Half a sentence, and why; both "" where it is read often enough, or where it counts knocks, for a count misses none.
+        Half a sentence, and why; both "" where it is read often enough, or where it only climbs, for a count of knocks misses none.
 
     Notes
     -----
@@ -43,7 +43,9 @@ def slowly(case: Case) -> tuple[str, str]:
     """
     kind, stamped = case.knock.kind, case.log.rate_hz.get("knock")
     rate = readings_a_second(case.log, "knock") if kind == LEVEL else stamped
-    if kind == COUNT or rate is None or rate >= 0.98 * HEARD_HZ:
+    values = case.log.get("knock")
+    climbs = kind == COUNT and bool((np.diff(values[np.isfinite(values)]) >= 0).all())  # else it may be whole degrees
+    if climbs or rate is None or rate >= 0.98 * HEARD_HZ:
         return "", ""
     held = f", though rows come {stamped:.0f} times" if stamped > 1.5 * rate else ""
     title = f"Knock signal read only {rate:.0f} time{'s' * (round(rate) != 1)} a second"

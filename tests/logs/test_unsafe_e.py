@@ -112,7 +112,7 @@ def test_a_signal_that_did_not_hear_the_hit_is_no_sign_of_quiet(made, how):
 def test_a_signal_that_heard_it_is_believed(made):
     assert knock_of(made, made.log, made.seen).state == "holds"
     assert knock_of(made, made.log).asks == GO
-    held = made.log.get("knock")[np.arange(len(made.t)) // 10 * 10]
+    held = made.log.get("knock")[np.arange(len(made.t)) // 5 * 5]
     assert knock_of(made, changed(made.log, knock=held), made.seen).state == "holds"
 
 
