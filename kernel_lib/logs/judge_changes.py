@@ -15,7 +15,7 @@ from ..text import listed, lowered
 from ..thermo.vessel import bottle_volume, vessel_state
 from ..units import c_from_k, f_from_c, k_from_c
 from .after_close import after_close
-from .corrections import LEAN_DOUBT, MOST, TOLD, fuel_steps
+from .corrections import AGREEING, LEAN_DOUBT, MOST, TOLD, fuel_steps
 from .finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from .judge_case import Case
 from .judge_fuel import apart, flow_doubt, scale_doubt
@@ -88,7 +88,31 @@ def told_withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> list
     if doubt and len(on) and (on["error"] + on["error_95"] < 0).any():
         said = f" No fuel is taken out: {doubt}."
         return [replace(f, sentence=f.sentence + said) if f.key == "lambda" and f.state != "unjudged" else f for f in findings]  # fmt: skip
-    return findings
+    return [replace(f, sentence=f.sentence + _left_in(case, f, on)) if _rich(f) else f for f in findings]
+
+
+def _rich(f: Finding) -> bool:
+    """Whether a finding asks for something because the settled mixture is rich."""
+    return f.key == "lambda" and f.asks != GO and f.numbers.get("off_lambda", 0.0) < 0
+
+
+def _left_in(case: Case, f: Finding, on: pd.DataFrame) -> str:
+    """Say why no fuel is taken out where it reads rich, and what to do; "" where some is."""
+    at = (on["rpm"] == f.numbers["rpm"]) & (on["valve_duty_percent"] == f.numbers["valve_duty_percent"])
+    if not at.any():
+        return ""
+    change = fuel_steps(case.sheet, on.assign(own_share=1.0), nitrous=True, base_change={})["change"].to_numpy()
+    row, wet = on[at].iloc[0], case.sheet.nitrous.system == "wet"
+    if change[at.to_numpy()][0] <= -TOLD:
+        every = not wet or bool((change < 0).all())
+        return "" if every else " No fuel is taken out: one jet serves every engine speed, and not every speed seen is surely rich in enough pulls. Pull again at this step."  # fmt: skip
+    n = int(row["rich_pulls"])
+    if row["lean_pulls"] > 0:
+        return " No fuel is taken out: another pull of this log reads lean there. Find out why the pulls differ and pull again at this step."
+    if n < AGREEING:
+        has = "none of this log is" if n == 0 else f"{n} of this log {'is' if n == 1 else 'are'}"
+        return f" No fuel is taken out: {AGREEING} pulls of one log have to be surely rich there, and {has}. Pull again at this step, {AGREEING} pulls in one log, and see whether they agree."
+    return " No fuel is taken out: with its error and the gauge's own taken off, less is left than a table resolves. Check the gauge in free air and pull again at this step."
 
 
 def stopped(case: Case, findings: list[Finding]) -> str:
