@@ -20,10 +20,11 @@ HIDING = (*GUARDED, "nitrous_duty_percent", "nitrous_on")
 SPOILT_S = 0.03
 """So much of a hit may hide behind words or impossible numbers; more asks for another log; a choice of our own, no source [s]."""
 BLANK_S = 0.2
-"""Longest stretch of nitrous in which timing, knock or fuel pressure may be blank without a word [s]; a choice of our own, no source."""
+"""Longest stretch of nitrous in which timing, knock, a second lambda or fuel pressure may be blank without a word [s]; a choice of our own, no source."""
 BLIND = {
     "timing_deg_btdc": ("retard", "whether the timing was taken back there"),
     "knock": ("knock", "whether it knocked there"),
+    "lambda_2": ("lean", "how lean its cylinders ran there"),
     "fuel_kpa": ("fuel_pressure", "whether the pump held there"),
 }
 """Of channels that may not be blank for long: whose judgement it is, and what is not known then."""
