@@ -99,7 +99,7 @@ def _mixture(case: Case, cells: pd.DataFrame) -> list[Finding]:
     shown = f"{meant + off[k]:.2f}"
     log = case.base.log if case.base is not None and row.get("of_base", False) else case.log
     if log is not case.log:
-        told += " The base log says so; this log holds no settled reading at that speed."
+        told += " The base log says so; this log holds too little settled reading at that speed."
     if np.isfinite(row["begin_s"]) and log.ends_between(row["begin_s"], row["end_s"]):
         shown = "beyond the lean end of the gauge"
         told = f"Without nitrous lambda is {shown} at {row['rpm']:.0f} rpm, where the log gives no number; {meant:.2f} is meant, allowed is {BASE_ROOM:g} either way."
