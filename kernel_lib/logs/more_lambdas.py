@@ -32,7 +32,7 @@ _CLEAR = {
 """What a name has to speak of to say clearly that its column is no lambda sensor; other words (raw, exhaust, on, a number) leave that open."""
 _ANOTHER = re.compile(
     r"model\w*|limit(er)?|\w*grenze\w*|error|fehler|delta|idle|\w*leerlauf\w*|ralenti|oil|oel|ol|huile|aceite|egt|heater|heizung|torque|power|ambient|baro\w*|wheel|maf|airmass|"
-    r"\w*luftmasse\w*|ethanol|narrowband"
+    r"\w*luftmasse\w*|ethanol|narrowband|\w*(tgt|targ|soll|cmd|aim)\w*"
 )
 """Words of a name that say so too."""
 _OXYGEN = re.compile(r"\b(o 2|wbo|uego|hego|laf|lamda|lamdas|oxygen|oxysensor|oxygene|oxigeno|sauerstoff|mixture|wide ?band)\b")  # fmt: skip
@@ -174,7 +174,7 @@ def _unclear(raw: RawLog, columns: list[int], first: Match, sheet: BuildSheet, e
     lambda_ = agree.canonical(one, first.key, evidence.Case(first.unit, 0.0), sheet, scale)
     asked = []
     for seen in others:
-        moves = None if seen.flat else _follows(lambda_, seen.rows, sheet)
+        moves = None if seen.flat or np.all(np.diff(seen.rows) >= 0) else _follows(lambda_, seen, sheet)
         begin = f"'{seen.name[:60]}', which runs {seen.runs()},"
         if moves:
             asked.append(f"{begin} moves with '{one.name[:60]}' and may be a further lambda sensor.")
@@ -195,20 +195,23 @@ def _speaks(seen: evidence.Look) -> bool:
     return bool(words.concepts(seen.name) & _READINGS) or _OXYGEN.search(words.plain(seen.name)) is not None
 
 
-def _follows(one: np.ndarray, other: np.ndarray, sheet: BuildSheet) -> bool | None:
+def _follows(one: np.ndarray, seen: evidence.Look, sheet: BuildSheet) -> bool | None:
     """Whether a column moves with lambda and is of its size, on any usual scale or as its inverse; None for one that is the same to the last digits and adds nothing."""
     scales = (1.0, 100.0, 1000.0, sheet.controller.gauge_scale, *evidence.COMMON_SCALES)
-    for inverse in (False, True):
+    inverse = (True,) if words.says_phi(seen.name) or words.is_nameless(seen.name) or _speaks(seen) else ()
+    for way in (False, *inverse):
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = (1 / other if inverse else other) / one
-        known = np.isfinite(ratio) & (ratio > 0)
+            ratio = (1 / seen.rows if way else seen.rows) / one
+        there = np.isfinite(ratio)
+        known = there & (ratio > 0)
         if known.sum() < 20:
             continue
         middle = float(np.median(ratio[known]))
         near = min(abs(middle / s - 1) for s in scales)
-        known &= np.abs(ratio / middle - 1) < BESIDE
+        with np.errstate(invalid="ignore"):
+            known &= np.abs(ratio / middle - 1) < BESIDE
         a, b = one[known], (ratio * one)[known]
-        if known.sum() < 20 or np.ptp(a) == 0 or np.ptp(b) == 0:
+        if known.sum() < max(20, there.sum() / 2) or np.ptp(a) == 0 or np.ptp(b) == 0:
             continue
         if near < FOLLOWS_APART and np.ptp(ratio[known]) <= APART * middle:
             return None
