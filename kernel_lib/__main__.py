@@ -14,6 +14,7 @@ from .plan.tune import tune_of
 if TYPE_CHECKING:
     from .logs.log import Log
     from .logs.mapping import Mapping
+    from .logs.review import Review
 
 
 class _Parser(argparse.ArgumentParser):
@@ -126,13 +127,15 @@ def _review(args: argparse.Namespace) -> int:
     return 0
 
 
-def _base(args: argparse.Namespace, sheet: BuildSheet, mapping: Mapping) -> tuple[Log, list[str]]:
-    """Read the base log by its own mapping, or by that of the log; what is asked of it stands in a file of its own."""
+def _base(args: argparse.Namespace, sheet: BuildSheet, mapping: Mapping) -> tuple[Review, list[str]]:
+    """Read and judge the base log by its own mapping, or by that of the log; what is asked of it stands in a file of its own."""
     from .logs.mapping import Mapping
+    from .logs.review import review
 
     known = Mapping.from_toml(_text(args.base_mapping, "--base-mapping")) if args.base_mapping else mapping
     log, own = _other(args.base, sheet, known, "base log", args.out)
-    return log, [f"Base log: {text}" for text in _told_first(own, log)]
+    told = [f"Base log: {text}" for text in _told_first(own, log)]
+    return review(log, sheet, mapping=own, metric=args.metric), told
 
 
 def _other(path: str, sheet: BuildSheet, known: Mapping | None, what: str, out=None) -> tuple[Log, Mapping]:
