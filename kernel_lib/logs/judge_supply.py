@@ -10,10 +10,13 @@ from ..plan.today_rows import NOISE, lambda_unchanged, pressure_of
 from ..text import lowered
 from .bottle_pass import REFILLED
 from .finding import GO_BACK, REPEAT, STOP, Finding
+from .held import readings_a_second
 from .judge_case import COVERED, CYCLES_SURE, Case, holds, unjudged, watch
 
 PRESSURE_STOP = 0.15
 """Fuel pressure down by this part of itself on nitrous is a stop; a choice of our own, no source."""
+LEAST_HZ = 5.0
+"""Readings of fuel pressure a second below which a sag between two of them is said not to show; a choice of our own, no source."""
 MOVES = 0.2
 """Part of the samples at which a live channel changes its value at least, for one that stands still to count as dead; a choice of our own, no source."""
 DEAD = "dead_kpa"
@@ -92,13 +95,23 @@ def judge_fuel_pressure(case: Case) -> list[Finding]:
         else f"Fuel pressure fell from {words.kpa(reference, 5)} to {words.kpa(low, 5)} gauge, {100 * sag:.0f} % down, at {case.log.get('rpm')[at]:.0f} rpm and {case.seconds(at):.2f} s; {100 * PRESSURE_DROP:.0f} % is allowed, "
         f"{100 * PRESSURE_STOP:.0f} % is a stop (choices of our own). Flow follows its square root, the mixture leans by half as much. Pump, filter, wiring, regulator."
     )
-    if sag <= PRESSURE_DROP and part < COVERED:
-        return [_too_blank("fuel_pressure", "Fuel pressure", part, told, 32.0)]
     if sag <= PRESSURE_DROP:
-        return [holds("fuel_pressure", 30.0, f"Fuel pressure steady within {max(100 * sag, 1):.0f} %", told, numbers)]
+        return [_no_sag(case, sag, part, told, numbers)]
     when = (case.seconds(at), case.seconds(at) + n * 120 / max(float(case.log.get("rpm")[at]), 1.0))
     hard = sag > PRESSURE_STOP and case.kind == "nitrous"
     return [watch("fuel_pressure", STOP if hard else GO_BACK, 84.0 if hard else 74.0, f"Fuel pressure sags by {100 * sag:.0f} %", told, numbers, when)]  # fmt: skip
+
+
+def _no_sag(case: Case, sag: float, part: float, told: str, numbers: dict) -> Finding:
+    """Say that no reading shows a sag, and whether enough of them were there to show one."""
+    if part < COVERED:
+        return _too_blank("fuel_pressure", "Fuel pressure", part, told, 32.0)
+    rate = readings_a_second(case.log, "fuel_kpa")
+    if case.kind == "nitrous" and rate is not None and rate < 0.99 * LEAST_HZ:
+        title = f"Fuel pressure read only {rate:.2g} times a second"
+        why = f"{title}: a sag of up to {1 / rate:.1f} s between two readings would not show. {told}"
+        return unjudged("fuel_pressure", title, why, "go", 31.0)
+    return holds("fuel_pressure", 30.0, f"Fuel pressure steady within {max(100 * sag, 1):.0f} %", told, numbers)
 
 
 def _dead(values: np.ndarray, mask: np.ndarray) -> bool:
