@@ -90,9 +90,10 @@ def test_words_and_impossible_numbers_are_not_drawn_across(key, word, tune):
     assert judged(written(key, word, 0.2), tune).verdict == REPEAT
 
 
-def test_a_blank_cell_is_bridged_as_before():
-    _, log = read(written("knock", "", 0.2))
-    assert np.isfinite(log.get("knock")).all()
+@pytest.mark.parametrize(("seconds", "bridged"), [(0.03, True), (0.2, False)])
+def test_blank_cells_hide_nothing_and_a_few_are_bridged(seconds, bridged):
+    _, log = read(written("knock", "", seconds))
+    assert np.isfinite(log.get("knock")).all() == bridged
     assert not log.spoilt
 
 
