@@ -83,9 +83,9 @@ def asked(until_s=1e9, **columns):
 
 
 NAMES = (
-    *("LSU 2", "UEGO 2", "WBO2", "O2 Bank 2", "O2_2", "Mixture B2", "AUX 3", "Lambda Raw", "Lambda Bank 2 Raw"),
+    *("UEGO 2", "WBO2", "O2 Bank 2", "O2_2", "Mixture B2", "AUX 3", "Lambda Raw", "Lambda Bank 2 Raw"),
     *("Exhaust Lambda 2", "EGO 2", "HEGO 2", "Oxygen B2", "Wide Band 2", "Lamda 2", "Fuel Mixture 2", "Analog 5"),
-    *("Lambda Turbo", "LAMBDA COLD BANK", "Lambda Min", "Sensor 2"),
+    *("Lambda Turbo", "LAMBDA COLD BANK", "Lambda Min", "Sensor 2", "OXS 2"),
 )
 
 
