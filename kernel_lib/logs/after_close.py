@@ -135,7 +135,7 @@ def _told(case: Case, reached: float, stop: float, n: float, sure: bool, at: tup
 def _bottle(case: Case) -> list[Finding]:
     """Fall of the bottle's pressure where no nitrous is commanded."""
     log = case.log
-    if not log.has("bottle_kpa") or not log.has(*NITROUS_KEYS):
+    if not log.has("bottle_kpa") or not any(log.has(key) for key in NITROUS_KEYS):
         return []
     near, out = _near(case), None
     for a, b in ev.runs(_quiet(case)):

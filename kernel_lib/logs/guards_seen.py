@@ -227,6 +227,10 @@ def _looked(log: Log, sheet: BuildSheet, hit: Hit, rule: _Rule) -> list[Missed]:
     with np.errstate(invalid="ignore"):
         past = rule.sign * (values - rule.limit) > rule.room
     past[: samples(rule.armed_s, log.step_s, 0) if rule.armed_s else 0] = False
+    if (
+        rule.guard == "lean stop" and len(past) and past[0]
+    ):  # still the reading of what burned before the command, a shift or an overrun
+        past[: min(_first(~past), samples(_late_s(sheet), log.step_s))] = False
     rate = log.rate_hz.get(rule.key) or 1 / log.step_s
     allowed = ACTS_S + max(1 / rate, log.step_s)
     inside = past[: b - a]
@@ -242,6 +246,16 @@ def _looked(log: Log, sheet: BuildSheet, hit: Hit, rule: _Rule) -> list[Missed]:
         p = first + int(near[0])
         return [_told(log, sheet, hit, rule, FIRED, slice(p, max(b - a, p + 1)), values, allowed)]
     return []
+
+
+def _first(mask: np.ndarray) -> int:
+    """Place of the first sample of a mask; its length where there is none."""
+    return int(mask.argmax()) if mask.any() else len(mask)
+
+
+def _late_s(sheet: BuildSheet) -> float:
+    """How long a filtered reading may still be that of what burned before [s]."""
+    return (sheet.controller.sensor_delay_ms + 3 * sheet.controller.filter_ms) / 1e3
 
 
 def _could_end(log: Log, sheet: BuildSheet, hit: Hit, allowed: float) -> tuple[int, int | None]:

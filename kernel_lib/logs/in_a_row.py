@@ -24,6 +24,8 @@ ALIKE = 0.5
 """Correlation of the noise of engine speed and of lambda from which two pulls are one that stands in two files; a choice of our own, no source."""
 SAME_S = 1.0
 """Least that two pulls have to overlap to be compared so [s]; a choice of our own, no source."""
+REST_S = 2.0
+"""Full throttle that begins again no later than this is the same pull [s]; a choice of our own, no source."""
 
 _KEPT: weakref.WeakKeyDictionary[Case, list[int]] = weakref.WeakKeyDictionary()
 
@@ -95,10 +97,16 @@ def _sound(findings: Sequence[Finding]) -> bool:
 
 
 def _nitrous(case: Case) -> list[int]:
-    """Places of the nitrous pulls of the step that a log shows; kept, for a page asks again and again."""
+    """Places of the nitrous pulls of the step that a log shows, of one with a dab of the throttle in it that of its first part; kept, for a page asks again and again."""
     if case not in _KEPT:
-        here = set(of_step(case))
-        _KEPT[case] = [k for k, pull in enumerate(case.pulls) if pull.kind == "nitrous" and k in here]
+        here, runs, last = set(of_step(case)), [], -np.inf
+        for k, pull in enumerate(case.pulls):
+            if pull.kind != "nitrous" or k not in here:
+                continue
+            if case.seconds(pull.start) - last > REST_S:
+                runs.append(k)
+            last = case.seconds(pull.stop)
+        _KEPT[case] = runs
     return _KEPT[case]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import minimum_filter1d
 
 from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
@@ -27,6 +28,8 @@ __all__ = ["index_of", "judge_lean", "judge_misfire", "lead_seen", "with_nitrous
 
 NEARLY = 0.5
 """Part of the error at 95 % that counts towards the lean stop where nothing was read past it; a choice of our own, no source."""
+NEAR_CYCLES = 1.5
+"""Working cycles of a cylinder for which that has to last: a single sample of a quick log says nothing by its error; a choice of our own, no source."""
 READ_SHARE, READ_GAP_S = 0.9, 0.25
 """Part of the time with nitrous in the charge in which lambda has to be read, and the longest without, `EDGE_S` on either side of a gap in it [s]; choices of our own, no source."""
 
@@ -188,9 +191,9 @@ def _never(case: Case) -> Finding:
     told = f"The leanest true reading with nitrous in the charge{_mean_over(case, ripple)} is {case.words.lambda_(leanest)} (± {max(error, 0.005):.2f}) at {rpm:.0f} rpm; the lean stop stands at {stop:.3f}. "
     at, numbers = near.pop("at_s"), near | {"stop_lambda": stop}
     mean = ", without what single cycles run leaner" if ripple >= 0.005 else ""
-    half = f"What counts towards the stop is {100 * NEARLY:.0f} % of a reading's own error{mean} (a choice of our own): that reaches lambda {near['reach_lambda']:.3f}"
+    half = f"What counts towards the stop is {100 * NEARLY:.0f} % of a reading's own error{mean} (a choice of our own): that reaches lambda {max(near['reach_lambda'], leanest):.3f} for {NEAR_CYCLES:g} cycles"
     if near["reach_lambda"] > stop:
-        told += f"{half}, past it, {span(at)}: whether a cycle ran past the stop cannot be told."
+        told += f"{half}, past it, {span(at)}: whether so many cycles ran past the stop cannot be told."
         return watch("lean", REPEAT, 51.0, f"Leanest lambda {leanest:.2f}, by its error perhaps past the stop", told, numbers, at)  # fmt: skip
     past = near["whole_lambda"] - stop
     if past > 0:
@@ -211,9 +214,10 @@ def _nearest(case: Case) -> dict | None:
         if not there.any():
             continue
         error = np.nan_to_num(course.undelayed_error, nan=0.0)
-        k, most, j = (
-            int(np.where(there, course.undelayed + part * error, -1.0).argmax()) for part in (NEARLY, 1.0, 0.0)
-        )
+        most, j = (int(np.where(there, course.undelayed + part * error, -1.0).argmax()) for part in (1.0, 0.0))
+        lasts = round(NEAR_CYCLES * 120 / max(float(np.median(course.rpm[there])), 500.0) / step_of(course))
+        lasting = minimum_filter1d(np.where(there, course.undelayed + NEARLY * error, -1.0), max(lasts, 1))
+        k = int(lasting.argmax())
         ripple = {i: ripple_at(case, course, i) for i in (most, j)}
         whole = max(whole, *(float(course.undelayed[i] + np.hypot(error[i], r)) for i, r in ripple.items()))
         found = {
@@ -222,7 +226,7 @@ def _nearest(case: Case) -> dict | None:
             "ripple_lambda": ripple[j],
             "rpm": float(course.rpm[j]),
         }
-        reach = max(reach, (float(course.undelayed[k] + NEARLY * error[k]), float(course.time_s[k])))
+        reach = max(reach, (float(lasting[k]), float(course.time_s[k])))
         best = found if best is None or found["lambda"] > best["lambda"] else best
     return None if best is None else best | {"reach_lambda": reach[0], "at_s": (reach[1],) * 2, "whole_lambda": whole}
 

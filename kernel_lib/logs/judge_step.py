@@ -117,8 +117,6 @@ def _asked(case: Case, miss: Missed) -> tuple[str, str]:
     doubted = any(s.begin_s - 0.5 <= miss.end_s and miss.begin_s <= s.end_s + 0.5 for s in case.suspects)
     if doubted and miss.guard in ("lean stop", "rich stop"):
         return GO_BACK, " A misfire is suspected there, and what it reads is no mixture."
-    if miss.guard == "bottle window" and planned_low(case, miss.value):
-        return GO, " The build sheet plans the bottle there."
     return LESSER.get(miss.guard, STOP), ""
 
 
@@ -127,6 +125,8 @@ def judge_guards(case: Case) -> list[Finding]:
     out = []
     for miss in case.missed:
         if _follows(case, miss):
+            continue
+        if miss.guard == "bottle window" and planned_low(case, miss.value):  # told with the bottle: the sheet plans it there
             continue
         asks, why = _asked(case, miss)
         at = (float(miss.begin_s), float(miss.end_s))

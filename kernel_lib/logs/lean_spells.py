@@ -11,7 +11,6 @@ from ..plan.proposals import PRESSURE_DROP
 from ..plan.stopping import GONE
 from .course_parts import LAGS
 from .events import bridged, runs
-from .guards_seen import THROTTLE_ROOM
 from .judge_case import CYCLES_SURE, EDGE_S, Case, cycles, widened
 from .judge_supply import fuel_reference
 from .mixture import MixtureModel
@@ -24,6 +23,8 @@ GAUGE_S, GAUGE_NOISE, GAUGE_LATE_S = 0.03, 0.012, 0.35
 """The gauge itself past the stop for so long [s], by more than its noise [lambda], no later than this [s], makes an excursion sure; choices of our own."""
 BRIDGE_S = 0.1
 """Stretches past the stop with no more than this between them are one spell [s], or one pulse of the valve where that is longer; a choice of our own, no source."""
+SHUT_PERCENT = 30.0
+"""Throttle below which a cylinder is so little filled that a lean mixture in it is no danger [%]; a choice of our own, no source."""
 COMING, STEADY, GOING, SHIFT = (
     "as the nitrous came in",
     "in the steady spray",
@@ -232,7 +233,7 @@ def burning(case: Case, pull, course, step: float) -> np.ndarray:
     index = index_of(case, course)
     inside = (index >= pull.start) & (index < pull.stop)
     with np.errstate(invalid="ignore"):
-        shut = case.throttle[index] < case.sheet.nitrous.throttle_min_percent - THROTTLE_ROOM
+        shut = case.throttle[index] < SHUT_PERCENT
     left = ~inside | (shut & ~(np.nan_to_num(course.share) > 0))
     return with_nitrous(course) & ~widened(left, round(EDGE_S / step))
 
@@ -260,7 +261,7 @@ def _why(case: Case, pull, course, a: int, b: int) -> tuple[str, str, str]:
     """When it was, what kind, and the likely cause in a sentence."""
     when, hit = _phase(case, pull, course, a, b)
     if when == SHIFT:
-        still = "the valve stayed open" if (course.share[a:b] > 0).any() else "nitrous was left in the manifold"
+        still = "the valve stayed open" if (course.share[a:b] > 0).mean() > 0.5 else "nitrous was left in the manifold"
         return when, "shift", f"Likely cause: throttle or cut took air or fuel away while {still}."
     kind, told = _supply(case, index_of(case, course)[a:b])
     if not kind and when == COMING:
@@ -275,6 +276,9 @@ def _supply(case: Case, index: np.ndarray) -> tuple[str, str]:
     """Blame fuel pressure or injectors, where the log shows it; empty where it does not."""
     pressure, duty = case.log.get("fuel_kpa")[index], case.log.get("injector_duty_percent")[index]
     limit = case.sheet.limits.injector_duty_percent
+    if case.sheet.fuel_system.rail_reference == "manifold":  # it falls with the throttle, as it should
+        with np.errstate(invalid="ignore"):
+            pressure = np.where(case.throttle[index] < case.sheet.nitrous.throttle_min_percent, np.nan, pressure)
     if np.isfinite(pressure).any() and np.nanmin(pressure) < (1 - PRESSURE_DROP) * fuel_reference(case):
         low = case.words.kpa(float(np.nanmin(pressure)), 10)
         return "fuel pressure", f"Fuel pressure had fallen to {low} gauge by then: pump, filter or line."

@@ -92,7 +92,7 @@ def _bottle(review: Review, *, metric: bool) -> tuple[str, str] | None:
         unit, to = ("kPa gauge", 1.0) if metric else ("psi gauge", psi_from_kpa(1.0))
         few = slice(None, None, max(1, len(seen.time_s) // POINTS))
         every = [
-            svg.Line(to * seen.best_kpa[few], svg.WITH, "a bottle drawn from", low=to * seen.low_kpa[few], high=to * seen.high_kpa[few], at=0.35),
+            svg.Line(to * seen.best_kpa[few], svg.WITH, "expected", low=to * seen.low_kpa[few], high=to * seen.high_kpa[few], at=0.35),
             svg.Line(to * seen.measured_kpa[few], svg.LOGGED, "logged", at=0.75, above=False),
         ]  # fmt: skip
         text = "Bottle pressure through the spray, against the model of a bottle drawn from"

@@ -32,7 +32,7 @@ table{border-collapse:collapse;width:100%;border-top:1.5px solid #1b1f24;border-
 th{font-weight:600;text-align:left;border-bottom:1px solid #d9d5cc;padding:.25em .5em;vertical-align:bottom}td{padding:.15em .5em;vertical-align:top}.number{text-align:right;white-space:nowrap}
 .short{columns:2;column-gap:2em;padding-left:1.1em}.short li{break-inside:avoid;margin:0 0 .25em}.two{display:grid;grid-template-columns:1fr 1fr;gap:.6em 2em}svg{display:block;width:100%;max-width:440px;height:auto}.over{font:600 .85em/1.3 system-ui,sans-serif}.wrap{overflow-x:auto}
 @media (max-width:700px){.two,.finding{grid-template-columns:1fr}.short{columns:1}}
-@media print{@page{margin:11mm}:root{font-size:9pt;line-height:1.25;background:#fff}body{margin:0;max-width:none;padding:0}h1{font-size:15pt}h2{font-size:10.5pt}table{font-size:8pt}
+@media print{.wrap{overflow:visible}.wrap table{font-size:7.2pt}.wrap th,.wrap td{padding:.1em .35em}.wrap td:first-child{overflow-wrap:anywhere}tr:first-child{break-after:avoid}.quiet{font-size:.85em;line-height:1.2}@page{margin:10mm}:root{font-size:8.6pt;line-height:1.2;background:#fff}body{margin:0;max-width:none;padding:0}h1{font-size:14pt}h2{font-size:10pt;margin:.7em 0 .2em}p{margin:.2em 0}.finding{padding:.2em 0}table{font-size:7.5pt}
 .two{grid-template-columns:1fr 1fr}.finding,figure,tr,.pull{break-inside:avoid}h2{break-after:avoid}.pictures{grid-template-columns:repeat(4,1fr);gap:.3em 1em}.verdict,.halt{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 """
 _KIND = {GO: "go", REPEAT: "repeat", GO_BACK: "back", STOP: "halt"}

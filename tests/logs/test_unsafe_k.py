@@ -186,7 +186,7 @@ def test_one_rule_is_told_whether_it_holds_or_not(log, tune):
     far = of(changed(log, tune), "lean")[0]
     assert far.numbers["lambda"] + far.numbers["lambda_95"] < stop
     assert "ends short of it" in far.sentence
-    doubted = of(changed(log, tune, lambda_=log.get("lambda_") + 0.054), "lean")[0]
+    doubted = of(changed(log, tune, lambda_=log.get("lambda_") + 0.056), "lean")[0]
     assert doubted.asks == "repeat"
     assert "perhaps" in doubted.title
     assert near.numbers["reach_lambda"] < stop < doubted.numbers["reach_lambda"]

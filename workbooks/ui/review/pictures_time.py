@@ -103,8 +103,11 @@ class LambdaPicture(TimePicture):
         if (true[before] < limits.rich_stop_lambda).any():
             said.append("Past the rich stop just before the nitrous: there the added fuel comes first (fuel lead).")
         if (true[after & (t <= r.end_s + _EDGE_S)] > limits.lean_stop_lambda).any():
+            counts = any(f.key == "lean" and f.asks != "go" for f in r.review.findings)
             said.append(
-                "Past the lean stop in the wash-out, while the last nitrous leaves; the reasons above say whether it counts."
+                "Past the lean stop in the wash-out too: see the reasons above."
+                if counts
+                else "Past the lean stop after the throttle was shut, or while the last traces of nitrous leave: no stop is meant for that."
             )
         return " ".join(said)
 
@@ -122,7 +125,7 @@ class LambdaPicture(TimePicture):
             )
             said = [f"Gauge: {names[0]}. {what}{grey}. In the cylinder: by the leanest of all at every moment."]
         if log.past_end[r.window].any():
-            said.append("Where a gauge was beyond its lean end the log gives no number; it is drawn at that end.")
+            said.append("Where a gauge was beyond its lean end the log gives no number; it is drawn at that end, or leaves the picture there.")
         return said
 
     @staticmethod

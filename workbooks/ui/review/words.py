@@ -31,6 +31,7 @@ MEANS = {
     "go back": "Not this step again as it is: mend what stands below, or spray the last step that held.",
     "stop": "Shut the bottle and leave it shut until what stands below is mended.",
 }
+MEANS_PLAN = "This step, not the next: the plan has to be mended before any larger one. Another pull of this step changes nothing in that."
 MEANS_BASE = {
     "go": "Without nitrous the engine does what the plan takes for granted.",
     "repeat": "Nothing has been sprayed. The pull without nitrous has to be better, or better measured, before anything is.",
@@ -74,7 +75,14 @@ def verdict(opened: Opened, base: Opened | None, bases: list[Opened] = ()) -> st
     means = {"base": MEANS_BASE, "nothing": dict.fromkeys(VERDICTS, MEANS_NOTHING)}.get(review.kind, MEANS)
     line = f'<p class="nw-review-verdict"><span class="nw-state-{kind}">{word}</span> {escape(headline(review))}</p>'
     apart = f'<p class="nw-caution">{escape(told)}</p>' if (told := disagree(bases, base)) else ""
-    return f"{about}{apart}{line}<p>{escape(means[review.verdict])} {escape(what_it_was(review))}</p>"
+    told = MEANS_PLAN if _only_the_plan(review) else means[review.verdict]
+    return f"{about}{apart}{line}<p>{escape(told)} {escape(what_it_was(review))}</p>"
+
+
+def _only_the_plan(review: Review) -> bool:
+    """Whether nothing but the plan itself keeps the next step shut."""
+    asked = [f for f in review.findings if f.asks != "go"]
+    return review.verdict == "repeat" and all(f.key == "plan" for f in asked)
 
 
 def disagree(bases: list[Opened], base: Opened | None) -> str:
