@@ -31,8 +31,8 @@ FILL_KNOWN, FILL_ASSUMED = 0.1, 0.5
 """What may be missing from a fill that the sheet states, and from one that it assumes, as a share of it; choices of our own."""
 GAUGE_PLAY = 15.0
 """A pressure sensor's own play within a hit [kPa]; a choice of our own, no source."""
-HELD_PART, HELD_KPA = 0.1, 60.0
-"""Part of the likely fall below which a bottle counts as not having fallen, and likely fall from which that is told [kPa]; choices of our own, no source."""
+HELD_PART, HELD_LEAST, HELD_KPA = 0.1, 0.5, 60.0
+"""Part of the likely fall, and of the least one of its band, below both of which a bottle counts as not having fallen; likely fall from which that is told [kPa]; choices of our own, no source."""
 REFILL_PART, HEATED_KPA_S = 0.5, 5.0
 """Part of a fall that the bottle's wall may give back, and rise by a heater [kPa/s], beyond which the bottle was filled or changed in between; choices of our own, no source."""
 FLOW_UNKNOWN = 0.1
@@ -144,14 +144,14 @@ def bottle_course(log: Log, hit: Hit, sheet: BuildSheet) -> BottlePass | None:
         now.best, now, then,
         bool(window[0] <= start <= window[1]), here.liquid_full,
         bool(np.median(low[tail]) - end > room) if np.isfinite(low).any() else False,
-        not hit.short and _held(start - end, start - float(np.median(best[tail]))),
+        not hit.short and _held(start - end, *(start - float(np.median(model[tail])) for model in (best, high))),
         _because(here), here.notes + refilled + (() if np.isfinite(share[a:b]).any() else (NO_DUTY,)),
     )  # fmt: skip
 
 
-def _held(fell: float, expected: float) -> bool:
-    """Whether a bottle that should have fallen by so much did not [kPa]."""
-    return bool(expected >= HELD_KPA and abs(fell) < HELD_PART * expected)
+def _held(fell: float, expected: float, least: float) -> bool:
+    """Whether a bottle that should have fallen by so much, and by no less than the least, did not [kPa]."""
+    return bool(expected >= HELD_KPA and abs(fell) < min(HELD_PART * expected, HELD_LEAST * least))
 
 
 def _since(pressure: np.ndarray, share: np.ndarray, a: int, step: float) -> tuple[int, tuple[str, ...]]:

@@ -126,7 +126,9 @@ def judge_guards(case: Case) -> list[Finding]:
     for miss in case.missed:
         if _follows(case, miss):
             continue
-        if miss.guard == "bottle window" and planned_low(case, miss.value):  # told with the bottle: the sheet plans it there
+        if miss.guard == "bottle window" and planned_low(
+            case, miss.value
+        ):  # told with the bottle: the sheet plans it there
             continue
         asks, why = _asked(case, miss)
         at = (float(miss.begin_s), float(miss.end_s))

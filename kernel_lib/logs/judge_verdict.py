@@ -188,7 +188,13 @@ def gates_of(case: Case, verdict: str, findings: list[Finding], after: Step | No
         later = [lowered(f.title) for f in findings if f.asks in (REPEAT, GO_BACK) and f.state == "watch"]
         rest = [f"When that is mended, settle these too before the next pull: {'; '.join(later)}."] if later else []
         return [*(f"{first}: {lowered(f.title)}." for f in findings if f.asks == STOP), *rest]
-    stated = [] if case.dose_known or case.kind != "nitrous" else ["State which nozzle was fitted (on the page; the command takes --part), and judge the log again: without it neither step nor retard is known."]
+    stated = (
+        []
+        if case.dose_known or case.kind != "nitrous"
+        else [
+            "State which nozzle was fitted (on the page; the command takes --part), and judge the log again: without it neither step nor retard is known."
+        ]
+    )
     blamed = [f for f in findings if f.asks == verdict == GO_BACK]
     if case.suspects:
         blamed = [f for f in blamed if f.key not in ("lambda", "lean")]

@@ -163,4 +163,6 @@ def test_a_stop_names_what_comes_after_it():
     hot = replace(log, data=log.data | {"coolant_c": np.full(len(log.time_s), 128.0)})
     gates = review(hot, sheet, tune=tune).gates
     assert gates[0].startswith("Bottle shut until this is mended")
-    assert any(g.startswith("When that is mended, settle these too before the next pull: ") and "oolant" in g for g in gates)
+    assert any(
+        g.startswith("When that is mended, settle these too before the next pull: ") and "oolant" in g for g in gates
+    )

@@ -125,7 +125,9 @@ class LambdaPicture(TimePicture):
             )
             said = [f"Gauge: {names[0]}. {what}{grey}. In the cylinder: by the leanest of all at every moment."]
         if log.past_end[r.window].any():
-            said.append("Where a gauge was beyond its lean end the log gives no number; it is drawn at that end, or leaves the picture there.")
+            said.append(
+                "Where a gauge was beyond its lean end the log gives no number; it is drawn at that end, or leaves the picture there."
+            )
         return said
 
     @staticmethod
