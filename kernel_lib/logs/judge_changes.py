@@ -19,6 +19,7 @@ from .corrections import AGREEING, LEAN_DOUBT, MOST, TOLD, fuel_steps
 from .finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from .judge_case import Case
 from .judge_fuel import apart, flow_doubt, scale_doubt
+from .judge_gaps import ALWAYS_ON
 from .judge_lean import lead_seen
 from .judge_supply import DEAD
 from .timing_changes import timing_changes
@@ -43,6 +44,8 @@ def changes(case: Case, findings: list[Finding], base: pd.DataFrame, on: pd.Data
     base, on : DataFrame
         Cells without and with nitrous, of `judge_cells.merged`.
     """
+    if any(f.title == ALWAYS_ON for f in findings):  # what is laid beside it belongs to no nitrous
+        return _log(case)
     return [
         *_fuel(case, findings, base, on),
         *timing_changes(case, findings),

@@ -10,7 +10,7 @@ from .clock import UNCONFIRMED
 from .command import PRESSURE_PLAY
 from .cut import LOG_ENDS, PART_THROTTLE, Hit
 from .events import runs
-from .finding import GO, REPEAT, Finding
+from .finding import GO, REPEAT, STOP, Finding
 from .judge_case import Case, unjudged, watch
 from .knock_column import NOT_READ
 from .spoilt import GUARDED
@@ -193,6 +193,10 @@ def judge_throttle_ends(case: Case) -> list[Finding]:
     return [watch("samples", REPEAT, 90.0, title, told, {"throttle_percent": top})]
 
 
+ALWAYS_ON = "Nitrous is on at part throttle for most of the log"
+"""Title of a nitrous column that cannot be the valve's, or of a valve that is never shut."""
+
+
 def judge_shut_throttle(case: Case) -> list[Finding]:
     """Ask whether a nitrous column is upside down where it says on at shut throttle for most of the log.
 
@@ -211,6 +215,6 @@ def judge_shut_throttle(case: Case) -> list[Finding]:
     if shut.sum() * log.step_s < 1.0 or np.mean(on[shut]) < 0.5:
         return []
     part = 100 * float(np.mean(on[shut]))
-    told = f"The nitrous column says on for {part:.0f} % of the time at part throttle. Is it upside down, or another column? Confirm it in the table of columns; as long as it is open, nothing here holds."
+    told = f"The nitrous column says on for {part:.0f} % of the time at part throttle. Is it upside down, another column, or the arming switch and not the valve? Confirm it in the table of columns; as long as that is open, nothing here holds. If it is the valve, nitrous flowed at part throttle."
     kind = {"part_throttle": sum(p.kind == PART_THROTTLE for p in case.pulls), "on_percent": part}
-    return [watch("samples", REPEAT, 95.0, "Nitrous is on at part throttle for most of the log", told, kind)]
+    return [watch("samples", STOP, 99.0, ALWAYS_ON, told, kind)]
