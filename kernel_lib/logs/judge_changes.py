@@ -20,6 +20,7 @@ from .finding import GO, GO_BACK, REPEAT, STOP, Change, Finding
 from .judge_case import Case
 from .judge_fuel import apart, flow_doubt, scale_doubt
 from .judge_gaps import ALWAYS_ON
+from .judge_lambda import COARSE
 from .judge_lean import lead_seen
 from .judge_supply import DEAD
 from .timing_changes import timing_changes
@@ -69,6 +70,7 @@ def withheld(case: Case, findings: list[Finding], on: pd.DataFrame) -> str:
         (asked("plugs", "knock", asks=(STOP,)), "damage or knock comes first; what the mixture has to do with it is not known yet"),
         (bool(case.suspects), "a misfire is suspected, which reads lean"),
         (asked("sensors"), "the lambda reading cannot be believed"),
+        (any(COARSE in f.numbers for f in findings), "lambda is logged in steps too coarse for it"),
         (any(f.key == "fuel_pressure" and f.asks != GO and DEAD not in f.numbers for f in findings), "fuel pressure is mended first: a table that is set to a sagging pump is wrong with a sound one"),
         (after_close(findings), "it reads lean after the valve was told to close, and whether nitrous still flows is not known"),
         (bool(apart(findings)), "the fuel injected and the lambda read do not belong together"),

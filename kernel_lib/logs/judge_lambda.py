@@ -19,6 +19,8 @@ LEAN_SIDE = 0.5
 """Part of the error at 95 % that has to lie inside the gate too on the lean side; a choice of our own, no source."""
 SPAN_NEEDED = 0.5
 """Part of the spray window's engine speeds in which lambda on nitrous has to be seen before more is sprayed; a choice of our own, no source."""
+COARSE_LAMBDA, COARSE = 0.02, "coarse_lambda"
+"""Steps of lambda up to which it can be judged; a choice of our own, no source; and their key among a finding's numbers."""
 
 
 def judge_lambda(case: Case, cells: pd.DataFrame, each: pd.DataFrame | None = None) -> list[Finding]:
@@ -90,6 +92,10 @@ def _told(case: Case, cells: pd.DataFrame, k: int, numbers: dict, is_: tuple[boo
     row, words = cells.iloc[k], case.words
     off, err, target = numbers["off_lambda"], numbers["off_lambda_95"], numbers["target"]
     sure_lean, sure_rich, maybe_lean = is_
+    begin, end = row.get("begin_s", np.nan), row.get("end_s", np.nan)
+    at = (float(begin), float(end)) if np.isfinite(begin) and np.isfinite(end) else None
+    past_end = at is not None and off > GATE_LAMBDA and case.log.ends_between(*at)
+    sure_lean |= past_end  # a mean over what was at least so lean
     digits = 3 if err < 0.01 else 2
     where = f"at {row['rpm']:.0f} rpm"
     by = f"{_off(off, err)} the target {target:.{digits}f}"
@@ -99,9 +105,7 @@ def _told(case: Case, cells: pd.DataFrame, k: int, numbers: dict, is_: tuple[boo
         f"{_bias(numbers['bias_lambda'])}{_trim(cells)}{_spread(row, target)}"
     )
     title = f"Lambda {target + off:.{digits}f} {where}"
-    begin, end = row.get("begin_s", np.nan), row.get("end_s", np.nan)
-    at = (float(begin), float(end)) if np.isfinite(begin) and np.isfinite(end) else None
-    if sure_lean and at and case.log.ends_between(*at):
+    if past_end:
         by = f"{off:.2f} or more leaner than the target {target:.2f}"
         title = f"Lambda beyond the lean end of the gauge {where}"
         told = (
@@ -189,6 +193,7 @@ def judge_samples(case: Case, cells: pd.DataFrame) -> list[Finding]:
         held = f", though rows come {stamped:.0f} times" if stamped > 1.5 * rate else ""
         told = f"Lambda is sampled {rate:.0f} times a second{held}. Pulses, entry and wash-out pass within tenths of a second: log it 50 to 100 times (common practice, no source)."
         out.append(watch("samples", REPEAT, 35.0, f"Lambda sampled only {rate:.0f} times a second", told, {"rate_hz": rate}))  # fmt: skip
+    out += _coarse(case)
     short = [pull for pull in case.pulls if pull.kind == "false start"]
     nitrous = [pull for pull in case.pulls if pull.hits and pull.kind != "false start"]
     if short:
@@ -210,6 +215,18 @@ def judge_samples(case: Case, cells: pd.DataFrame) -> list[Finding]:
             )
         )
     return out
+
+
+def _coarse(case: Case) -> list[Finding]:
+    """Say where lambda is written in steps that hide what is judged."""
+    values = case.log.get("lambda_")
+    moves = np.abs(np.diff(values))
+    moves = moves[np.isfinite(moves) & (moves > 1e-6)]
+    if not len(moves) or moves.min() <= COARSE_LAMBDA:
+        return []
+    step = float(moves.min())
+    told = f"Lambda is written in steps of {step:.2f}; what is judged is {GATE_LAMBDA:g} (the ladder's gate), and up to {COARSE_LAMBDA:g} is fine enough for it (a choice of our own). Log it with a digit more; no fuel is recommended from this log."
+    return [watch("samples", REPEAT, 59.0, f"Lambda is logged in steps of {step:.2f}", told, {COARSE: step})]
 
 
 def judge_span(case: Case, found: pd.DataFrame) -> list[Finding]:

@@ -9,6 +9,7 @@ from .events import runs
 from .finding import GO_BACK, REPEAT, STOP, Finding
 from .judge_case import CYCLES_SURE, Case, holds, span, unjudged, watch
 from .lean_spells import (
+    GAUGE_LATE_S,
     GAUGE_S,
     UNSIZED,
     Excursion,
@@ -67,9 +68,11 @@ def _told(case: Case, found: Spells, suspects: tuple) -> Finding:
     counted = f"{found.cycles:.0f} cycles" if found.cycles >= CYCLES_SURE else "fewer than 3 cycles"
     title = f"{amount} {e.when}, past the stop for {counted}"
     more = f" in {len(found.spells)} spells of this pull" if len(found.spells) > 1 else ""
+    which = _sensor(case, e)
+    title = f"{title}, by {which}" if which else title
     told = (
         f"{size} at {e.rpm:.0f} rpm, {span(at)}. Past the lean stop at {stop:.3f} it was for {counted} of each cylinder{more}, "
-        f"for {found.sure_cycles:.0f} of them by more than the error{_gauge(found)}.{_deeper(e)} {e.cause}"
+        f"for {found.sure_cycles:.0f} of them by more than the error{_gauge(found, which or 'the gauge')}.{_deeper(e)} {e.cause}"
     )
     here = [rich for a, b, rich in (_suspect(s) for s in suspects) if e.begin_s < b + 0.3 and a - 0.3 < e.end_s]
     if any(here):
@@ -125,13 +128,22 @@ def _amount(case: Case, e: Excursion, stop: float) -> tuple[str, str]:
     return f"Lambda {e.lambda_:.{digits}f}", f"{begin} {size}"
 
 
-def _gauge(found: Spells) -> str:
+def _sensor(case: Case, e: Excursion) -> str:
+    """Name of the sensor that read leanest there; empty where there is one alone."""
+    sensors, time = case.log.sensors, case.log.time_s
+    here = (time >= e.begin_s) & (time <= e.end_s + GAUGE_LATE_S)
+    read = {name: values[here & np.isfinite(values)] for name, values in sensors.items()}
+    known = {name: float(np.quantile(values, 0.9)) for name, values in read.items() if len(values)}
+    return max(known, key=known.get) if len(sensors) > 1 and known else ""
+
+
+def _gauge(found: Spells, which: str) -> str:
     """What the gauge itself showed of it."""
     if found.gauge_s < GAUGE_S:
         return ""
     most = max(e.gauge_lambda for e in found.spells if np.isfinite(e.gauge_lambda))
     to = "went to its lean end" if any(e.beyond for e in found.spells) else f"showed up to lambda {most:.2f}"
-    return f"; the gauge itself, late and slow, stood past it for {found.gauge_s:.2f} s and {to}"
+    return f"; {which} itself, late and slow, stood past it for {found.gauge_s:.2f} s and {to}"
 
 
 def _deeper(e: Excursion) -> str:

@@ -156,7 +156,12 @@ def judge_guards(case: Case) -> list[Finding]:
         out.append(unjudged("guard", f"{len(names)} guard{'s' if len(names) > 1 else ''} could not be checked", told))
     if out:
         return out
-    return [holds("guard", 24.0, "No guard was missed", f"While the valve was commanded nothing in this log should have ended the nitrous and did not.{fired}")]  # fmt: skip
+    alone = (
+        f" The lean and the rich stop are looked at by {next(iter(case.log.sensors))} alone, as a controller does."
+        if len(case.log.sensors) > 1
+        else ""
+    )
+    return [holds("guard", 24.0, "No guard was missed while the valve was commanded", f"While the valve was commanded nothing in this log should have ended the nitrous and did not.{alone}{fired}")]  # fmt: skip
 
 
 def judge_plugs(case: Case) -> list[Finding]:

@@ -160,7 +160,7 @@ def _of_pull(case: Case, pull, course) -> Spells:
         sure = there & (lambda_ - error > stop)
         late = course.measured > stop + GAUGE_NOISE
     out, gauge, own = [], np.zeros(len(past), bool), belongs(case, pull, course)
-    end = case.log.past_end[index_of(case, course)]
+    end = case.log.at_lean_end[index_of(case, course)]
     for a, b in runs(bridged(past, round(max(BRIDGE_S, pulse_s(case)) / step))):
         k = a + int(np.nanargmax(np.where(past[a:b], lambda_[a:b], np.nan)))
         when, kind, cause = _why(case, pull, course, a, b)

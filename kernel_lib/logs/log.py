@@ -9,6 +9,11 @@ import numpy as np
 LONGEST_NAME = 60
 """Letters of a column's name that a sentence holds; of a longer one the begin and the end, which tells columns apart. A choice of our own, no source."""
 
+LEAN_END = 1.3
+"""Lambda from which a gauge may have its lean end, and that is read at least where it says that it is there and gives no number; a choice of our own, no source."""
+END_READINGS = 5
+"""Readings of one and the same largest lambda that make it the end of a gauge; a choice of our own, no source."""
+
 
 def in_quotes(name: str) -> str:
     """Write the name of a column into a sentence."""
@@ -73,9 +78,20 @@ class Log:
         """Where any gauge was beyond its lean end and gave no number."""
         return np.any([np.zeros(len(self.time_s), bool), *self.beyond.values()], axis=0)
 
+    @property
+    def at_lean_end(self) -> np.ndarray:
+        """Where any gauge was at or beyond its lean end: it gave no number, or again and again the largest that it gives at all."""
+        out = self.past_end.copy()
+        for key in ("lambda_", "lambda_2"):
+            values = self.get(key)
+            top = np.nanmax(values, initial=-np.inf)
+            at_top = values >= top - 1e-6
+            out |= at_top & (top >= LEAN_END and int(at_top.sum()) >= END_READINGS)
+        return out
+
     def ends_between(self, begin_s: float, end_s: float) -> bool:
-        """Whether a gauge was beyond its lean end between two times [s], or within a tenth of a second of them."""
-        return bool(self.past_end[(self.time_s >= begin_s - 0.1) & (self.time_s <= end_s + 0.1)].any())
+        """Whether a gauge was at or beyond its lean end between two times [s], or within a tenth of a second of them."""
+        return bool(self.at_lean_end[(self.time_s >= begin_s - 0.1) & (self.time_s <= end_s + 0.1)].any())
 
     def get(self, key: str) -> np.ndarray:
         """Return a channel; all NaN where the log has none."""

@@ -266,6 +266,13 @@ def _nearest(key: str, table: agree.Table, looks: list[evidence.Look]) -> str:
             named = words.name_weight(evidence.label_of(seen), key) >= 3
             if named and key == "time_s" and seen.values.size and np.mean(np.diff(seen.rows) > 0) < 0.1:
                 return f"{none}: '{seen.name[:60]}' {_not_rising(seen)}."
+            if named and seen.flat and seen.values.size:
+                rest = (
+                    " That is what a count of knocks, or what is taken out for knock, shows where there is none: if it is one, name it by hand."
+                    if key == "knock" and seen.middle == 0
+                    else ""
+                )
+                return f"{none}: '{seen.name[:60]}' stands at {rounded(seen.middle)} all through and measures nothing.{rest}"
             if seen.unit and named:
                 return f"{none}; '{seen.name[:60]}' is called so, but in {seen.unit} it cannot be read."
         return f"{none}: none has its name, its unit or its values."

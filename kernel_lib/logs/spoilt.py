@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import InputError
+from .log import LEAN_END
 from .read_column import ABOVE, UNKNOWN
 from .stamps import step_of
 
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
 GUARDED = ("lambda_", "lambda_2", "knock", "timing_deg_btdc", "fuel_kpa")
 """What decides about an engine on nitrous: of these a number that makes no sense is never bridged."""
 LAMBDAS = ("lambda_", "lambda_2")
-LEAN_END = 1.3
-"""Lambda that is read at least where a gauge says that it is at its lean end and gives no number; a choice of our own, no source."""
 GLITCH_S = 0.05
 """Numbers beyond the top of lambda for less than this are a glitch and not known, not lean: no gauge is so fast; a choice of our own, no source [s]."""
 BEYOND = 0.05
