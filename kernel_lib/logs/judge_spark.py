@@ -232,7 +232,7 @@ def _lifted(every: list[Margin]) -> str:
 def _near(least: float) -> str:
     """Say how far below what is right the readings come."""
     if degrees(least) == "0.0":
-        return "19 of 20 readings are not short of it"
+        return "none of it is short, but for 1 reading in 20 at most"
     return (
         f"19 of 20 readings are {degrees(-least)} degrees short of it at most"
         if least < 0

@@ -65,13 +65,33 @@ def judge_trims(case: Case, cells: pd.DataFrame) -> list[Finding]:
     where = f"at {row['rpm']:.0f} rpm {'on' if on else 'without'} nitrous"
     if abs(trim) <= TRIM_CHASES:
         told = f"The largest is {trim:+.1f} % {where}; up to {TRIM_CHASES:g} % is allowed (a choice of our own). The mixture is judged with it and without it; the worse of the two decides."
-        return wrong or [holds("trims", 20.0, f"Own lambda correction up to {abs(trim):.1f} %", told, numbers)]
+        return wrong or [
+            holds(
+                "trims",
+                20.0,
+                f"Own lambda correction up to {abs(trim):.1f} %"
+                if abs(trim) >= 0.05
+                else "No lambda correction of the controller's own",
+                told,
+                numbers,
+            )
+        ]
     told = (
         f"{trim:+.1f} % {where}; beyond {TRIM_CHASES:g} % (a choice of our own) the controller does the tuning, late, and by a gauge that is wrong on nitrous. "
         "Switch it off at full throttle and put the fuel into the table."
     )
     asks = GO_BACK if on and trim > 0 else REPEAT
-    return [*wrong, watch("trims", asks, 45.0, f"The controller corrects by {trim:+.0f} % {where}", told, numbers)]
+    return [
+        *wrong,
+        watch(
+            "trims",
+            asks,
+            45.0,
+            f"The controller {'adds' if trim > 0 else 'takes out'} {abs(trim):.0f} % of fuel {where}",
+            told,
+            numbers,
+        ),
+    ]
 
 
 def _takes_out(case: Case, cells: pd.DataFrame) -> list[Finding]:

@@ -151,7 +151,7 @@ def _told(log: Log, pull: Pull, a: int, b: int, leans: float, drop: float, rich:
     stumbles = np.isfinite(drop) and drop > STUMBLE
     why = f"The reading leans by {leans:.2f} lambda with no less fuel and no more nitrous"
     why += (
-        f", and engine speed stumbles: it gains {100 * min(drop, 2.0):.0f} % less than just before."
+        f", and engine speed stumbles: {f'it gains {100 * drop:.0f} % less than just before' if drop < 1 else 'it falls'}."
         if stumbles
         else "."
     )

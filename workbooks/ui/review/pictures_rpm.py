@@ -157,7 +157,7 @@ class CellsPicture(RpmPicture):
         parts = self.parts(r) or {}
         told = [
             f"{span(part['y'])} % {name}"
-            for k, name in ((3, "with nitrous"), (2, "without"))
+            for k, name in ((3, "with nitrous"), (2, "without nitrous"))
             if (part := parts.get(k)) is not None
         ]
         return f"Settled lambda stands off its target by {', '.join(told)}" if told else title
