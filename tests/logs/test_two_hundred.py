@@ -71,7 +71,7 @@ def test_delay_of_one_pull_is_within_a_sample(sheet, clean):
 def test_delay_with_the_base_log_beside(sheet, clean):
     """As a tuner works, base log first: 99 in 100 within 10 ms, one standard deviation 4."""
     found = []
-    for k, (truth, r) in enumerate(clean[:60]):
+    for k, (truth, r) in enumerate(clean[:36]):
         delay = estimate(r.courses, sheet, courses(sheet, "base", 3 * FIRST + k, FIRST + k))
         assert delay.transitions > r.delay.transitions
         assert delay.rpm == r.delay.rpm
@@ -82,7 +82,7 @@ def test_delay_with_the_base_log_beside(sheet, clean):
 def test_delay_of_three_pulls(sheet, clean):
     """99 in 100 within 10 ms, one standard deviation 3.5."""
     found = []
-    for k, (truth, r) in enumerate(clean[60:100], 60):
+    for k, (truth, r) in enumerate(clean[60:84], 60):
         more = [c for day in (4, 5) for c in courses(sheet, "clean", day * FIRST + k, FIRST + k)]
         found.append(late(sheet, estimate([*r.courses, *more], sheet), truth))
     held(found, 0.95)
