@@ -218,7 +218,7 @@ def _never(case: Case) -> Finding:
 
 def _nearest(case: Case) -> dict | None:
     """Find the leanest reading, and how far the part of an error that counts reaches, and the whole of it with what single cycles run leaner; None without any reading."""
-    best, reach, whole = None, (-np.inf, 0.0), -np.inf
+    best, widest, reach = None, None, (-np.inf, 0.0)
     for pull, course in zip(case.pulls, case.courses, strict=True):
         if course is None or not pull.hits:
             continue
@@ -230,17 +230,25 @@ def _nearest(case: Case) -> dict | None:
         lasts = round(NEAR_CYCLES * 120 / max(float(np.median(course.rpm[there])), 500.0) / step_of(course))
         lasting = minimum_filter1d(np.where(there, course.undelayed + NEARLY * error, -1.0), max(lasts, 1))
         k = int(lasting.argmax())
-        ripple = {i: ripple_at(case, course, i) for i in (most, j)}
-        whole = max(whole, *(float(course.undelayed[i] + np.hypot(error[i], r)) for i, r in ripple.items()))
-        found = {
-            "lambda": float(course.undelayed[j]),
-            "lambda_95": float(np.hypot(error[j], ripple[j])),
-            "ripple_lambda": ripple[j],
-            "rpm": float(course.rpm[j]),
-        }
         reach = max(reach, (float(lasting[k]), float(course.time_s[k])))
-        best = found if best is None or found["lambda"] > best["lambda"] else best
-    return None if best is None else best | {"reach_lambda": reach[0], "at_s": (reach[1],) * 2, "whole_lambda": whole}
+        one, all_of_it = (float(course.undelayed[j]), course, j, error[j]), (float(course.undelayed[most] + error[most]), course, most, error[most])  # fmt: skip
+        best = one if best is None or one[0] > best[0] else best
+        widest = all_of_it if widest is None or all_of_it[0] > widest[0] else widest
+    if best is None:
+        return None
+    ends = []
+    for _, course, i, error in (best, widest):  # what single cycles run leaner takes time to compute
+        ripple = ripple_at(case, course, i)
+        ends.append((float(np.hypot(error, ripple)), ripple, float(course.undelayed[i] + np.hypot(error, ripple))))
+    return {
+        "lambda": best[0],
+        "lambda_95": ends[0][0],
+        "ripple_lambda": ends[0][1],
+        "rpm": float(best[1].rpm[best[2]]),
+        "reach_lambda": reach[0],
+        "at_s": (reach[1],) * 2,
+        "whole_lambda": max(ends[0][2], ends[1][2]),
+    }
 
 
 def judge_misfire(case: Case, lean: bool) -> list[Finding]:
