@@ -227,9 +227,8 @@ def _looked(log: Log, sheet: BuildSheet, hit: Hit, rule: _Rule) -> list[Missed]:
     with np.errstate(invalid="ignore"):
         past = rule.sign * (values - rule.limit) > rule.room
     past[: samples(rule.armed_s, log.step_s, 0) if rule.armed_s else 0] = False
-    if (
-        rule.guard == "lean stop" and len(past) and past[0]
-    ):  # still the reading of what burned before the command, a shift or an overrun
+    # still the reading of what burned before the command, in a shift or an overrun
+    if rule.guard == "lean stop" and len(past) and past[0]:
         past[: min(_first(~past), samples(_late_s(sheet), log.step_s))] = False
     rate = log.rate_hz.get(rule.key) or 1 / log.step_s
     allowed = ACTS_S + max(1 / rate, log.step_s)

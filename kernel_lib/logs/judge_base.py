@@ -20,9 +20,6 @@ BASE_LEAN_STOP = 0.05
 SPELL_S, OPENING_S = 0.2, 0.2
 """A lean spell without nitrous counts from so long on, and only so long after the throttle opened [s]; choices of our own, no source."""
 
-SPELL_S, OPENING_S = 0.2, 0.2
-"""A lean spell without nitrous counts from so long on, and only so long after the throttle opened [s]; choices of our own, no source."""
-
 
 def judge_base(case: Case, cells: pd.DataFrame) -> list[Finding]:
     """Hold full throttle without nitrous against what the plan adds to; and say where it was not without.
