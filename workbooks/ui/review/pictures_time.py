@@ -103,7 +103,9 @@ class LambdaPicture(TimePicture):
         if (true[before] < limits.rich_stop_lambda).any():
             said.append("Past the rich stop just before the nitrous: there the added fuel comes first (fuel lead).")
         if (true[after & (t <= r.end_s + _EDGE_S)] > limits.lean_stop_lambda).any():
-            counts = any(f.key == "lean" and f.asks != "go" for f in r.review.findings)
+            told = [f.at_s for f in r.review.findings if f.key == "lean" and f.asks != "go" and f.at_s]
+            ends = [(a, b) for name, a, b in r.phases if name == "wash-out"]
+            counts = any(begin <= b and a <= end for begin, end in told for a, b in ends)
             said.append(
                 "Past the lean stop in the wash-out too: see the reasons above."
                 if counts
